@@ -243,10 +243,6 @@ func (a *Array) Resolve(t *facetdv1.Target) ([]int, invalid.Errors) {
 	var m invalid.Errors
 	switch which := t.GetChips().(type) {
 	case *facetdv1.Target_All:
-		if !which.All {
-			m.Add("all", "must be true when given", "leave it out, or name a group or a list")
-			return nil, m
-		}
 		return a.All(), nil
 	case *facetdv1.Target_Group:
 		if chips := a.Group(which.Group); chips != nil {
@@ -257,7 +253,7 @@ func (a *Array) Resolve(t *facetdv1.Target) ([]int, invalid.Errors) {
 	case *facetdv1.Target_List:
 		return a.resolveList(which.List.GetNames())
 	}
-	m.Add("", "no chips are named", "give all: true, a group, or list: {names: [...]}")
+	m.Add("", "no chips are named", "give all: {}, a group, or list: {names: [...]}")
 	return nil, m
 }
 

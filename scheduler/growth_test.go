@@ -90,7 +90,7 @@ func BenchmarkGrowth(b *testing.B) {
 	}
 	all := cube(b, 16, 16, 16, 4)
 	every := coarse("every", "", .25)
-	every.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+	every.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}
 	sizes = append(sizes, size{"4096 chips, 1 task", all, []*facetdv1.Task{every}})
 	for _, s := range sizes {
 		tasks, m := program.NewTasks(s.a, s.specs)

@@ -18,8 +18,8 @@ func (p *Plan) Operations() *facetdv1.PlannedOperations {
 		t := &p.Tasks[i]
 		job := &facetdv1.PlannedJob{
 			Tasks: program.NamesOf(t.Task.Name), JobsPerCycle: int64(t.JobsPerCycle), Segments: uint32(len(t.Segments)),
-			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: int64(t.Task.MaxHold),
-			MaxSkewNs: int64(t.Task.MaxSkew),
+			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: unlessZero(int64(t.Task.MaxHold)),
+			MaxSkewNs: unlessZero(int64(t.Task.MaxSkew)),
 		}
 		for _, f := range t.Frames {
 			job.Frames = append(job.Frames, &facetdv1.PlannedFrame{Chip: p.Array.Chips[f.Chip].Name,
@@ -28,6 +28,15 @@ func (p *Plan) Operations() *facetdv1.PlannedOperations {
 		out.Jobs = append(out.Jobs, job)
 	}
 	return out
+}
+
+// unlessZero is a value for a field that is unset where there is none.
+func unlessZero[T comparable](v T) *T {
+	var none T
+	if v == none {
+		return nil
+	}
+	return &v
 }
 
 // CountOperations is how many operations the plan has, the initialization included.
@@ -91,7 +100,8 @@ func readout(a *chipmodel.Array, s *bus.Scan, now time.Duration) *facetdv1.Plann
 		SettleNs:      int64(s.Settle),
 		FirstSampleNs: int64(now + t.First), PixelIntervalNs: int64(t.PixelInterval),
 		RowIntervalNs: int64(t.RowInterval),
-		ConvertedNs:   int64(now + t.Duration), Beside: a.ChipNames(s.Beside), ExposureNs: int64(s.Claim.Exposure),
+		ConvertedNs:   int64(now + t.Duration), Beside: a.ChipNames(s.Beside),
+		ExposureNs: unlessZero(int64(s.Claim.Exposure)),
 	}
 	if s.Settle == 0 { // what the slowest lane needs
 		for _, c := range s.Chips {

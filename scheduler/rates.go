@@ -66,11 +66,11 @@ func (p *remedies) fittingRate(task int, work int64) *facetdv1.FittingRate {
 	e.Known = p.halved(task, others, e)
 	found := e.Search()
 	if found.Jobs > 0 {
-		out.RateHz = p.typed(task, p.beside(task, others, found.Jobs, found.Tables).rateHz(task))
+		out.RateHz = unlessZero(p.typed(task, p.beside(task, others, found.Jobs, found.Tables).rateHz(task)))
 	}
 	if exact && !mergeable {
-		out.SearchedTableNs = found.Searched * others.hyperperiod
-		out.ProvedHighest = found.Jobs > 0 && found.Searched > 0 && out.RateHz > 0
+		out.SearchedTableNs = unlessZero(found.Searched * others.hyperperiod)
+		out.ProvedHighest = found.Jobs > 0 && found.Searched > 0 && out.RateHz != nil
 	}
 	return out
 }
@@ -78,8 +78,8 @@ func (p *remedies) fittingRate(task int, work int64) *facetdv1.FittingRate {
 // orRaised puts a higher rate in its place where one fits that raises others.
 func (p *remedies) orRaised(task int, out *facetdv1.FittingRate) *facetdv1.FittingRate {
 	if out.GetWitness() == "" {
-		if better := p.raised(task, out.RateHz); better > out.RateHz {
-			out.RateHz, out.ProvedHighest = better, false
+		if better := p.raised(task, out.GetRateHz()); better > out.GetRateHz() {
+			out.RateHz, out.ProvedHighest = &better, false
 		}
 	}
 	return out

@@ -202,7 +202,7 @@ func (s *spoilable) tightHold() bool {
 	}
 	for _, j := range s.jobs {
 		if slices.Equal(j.GetTasks(), program.NamesOf(seg.Job.Task)) {
-			j.MaxHoldNs = 1
+			j.MaxHoldNs = new(int64(1))
 		}
 	}
 	return true

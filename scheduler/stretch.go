@@ -64,7 +64,7 @@ func (p *remedies) stretchedTasks(factor *big.Rat) []*facetdv1.StretchedTask {
 			tasks[i] = t.Slower(slow)
 			out[i] = &facetdv1.StretchedTask{Task: t.Name, RateHz: tasks[i].RateHz}
 			if t.OwnDeadline {
-				out[i].DeadlineNs = int64(tasks[i].Deadline)
+				out[i].DeadlineNs = new(int64(tasks[i].Deadline))
 			}
 		}
 		if p.search(tasks) != nil {

@@ -16,7 +16,8 @@ func TestTheGuideQuotesRefusals(t *testing.T) {
 	}
 	guide := strings.Join(strings.Fields(strings.NewReplacer("*", "").Replace(string(text))), " ")
 	wall := func(change func(f *facetdv1.FittingRate)) string {
-		f := &facetdv1.FittingRate{Task: "wall", RateHz: 12.5, SearchedUpToHz: 25, SearchedTableNs: 2e9}
+		f := &facetdv1.FittingRate{Task: "wall", RateHz: new(12.5), SearchedUpToHz: 25,
+			SearchedTableNs: new(int64(2e9))}
 		change(f)
 		return RateLine(f)
 	}

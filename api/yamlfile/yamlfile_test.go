@@ -57,7 +57,7 @@ func TestErrors(t *testing.T) {
 		{"twice, in both spellings", "rate_hz: 1\nrateHz: 2\n", `{"rate_hz":1}`, []string{
 			`f:2:1: rate_hz: is given twice, the first time on line 1 (leave one of them out)`,
 		}},
-		{"two of which only one can be", "target: {all: true, group: g}\n", `{"target":{"all":true}}`, []string{
+		{"two of which only one can be", "target: {all: {}, group: g}\n", `{"target":{"all":{}}}`, []string{
 			`f:1:28: target.group: only one of these fields can be given: all, group, list (leave the others out)`,
 		}},
 		{"one item in place of a list", "views: {name: v, smoothing_steps: x}\n", `{"views":[{"name":"v"}]}`, []string{
@@ -440,7 +440,7 @@ func TestMarshalAny(t *testing.T) {
 // places; what was read is written and read again as it was.
 func FuzzMessage(f *testing.F) {
 	for _, text := range []string{
-		"name: a\nrate_hz: 5\ntarget: {all: true}\nviews:\n- window: {rows: 9}\n  trim: {pixel_bias: 3}\n",
+		"name: a\nrate_hz: 5\ntarget: {all: {}}\nviews:\n- window: {rows: 9}\n  trim: {pixel_bias: 3}\n",
 		`{"name": "a", "rateHz": 5.5, "deadline": "0.5s", "views": [{"smoothingSteps": "2"}]}`,
 		"views: &a [*a]\nname: ~\n", "? [a]\n: b\n", "- a\n---\n- b\n", "name: !!binary aGk=\n",
 		"nam: 'a\n  b'\n", "\xff\xfen\x00a\x00", "deadline: 1e3us\r\n",

@@ -95,7 +95,7 @@ const targetForm = "all, or a comma list of chips and groups"
 // array does not have are left for the daemon to refuse, with its hint.
 func target(ctx context.Context, c *client, s string) (*facetdv1.Target, error) {
 	if s == "all" {
-		return &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}, nil
+		return &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}, nil
 	}
 	names, err := parse.Names(s)
 	if err != nil {

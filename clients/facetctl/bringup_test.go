@@ -45,7 +45,7 @@ func oddRun() *facetdv1.BringupRun {
 			{Step: facetdv1.BringupStep_BRINGUP_STEP_TRIM, Verdict: facetdv1.Verdict_VERDICT_SKIPPED,
 				Summary: "there are none"},
 		},
-		Chips: []*facetdv1.BringupChip{{Chip: "m0", SettleNs: 6762},
+		Chips: []*facetdv1.BringupChip{{Chip: "m0", SettleNs: new(int64(6762))},
 			{Chip: "m1", Excluded: "it never drives its lane"}},
 		Answers: []*facetdv1.BringupAnswer{{Question: &facetdv1.BringupQuestion{Number: 1,
 			Step: facetdv1.BringupStep_BRINGUP_STEP_SETTLING, Text: "Stripes?"}, Proceed: true, Note: "<i>yes</i>"}},

@@ -70,7 +70,7 @@ func methodOf(word string) (facetdv1.CalibrationMethod, error) {
 // startFlags describe a session.
 type startFlags struct {
 	task, method, note string
-	kelvin             float64
+	kelvin             *float64
 	view               viewFlags
 }
 
@@ -79,7 +79,7 @@ func (f *startFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.method, "method", "auto", "how correction maps correct: "+methodForm)
 	cmd.Flags().StringVar(&f.note, "note", "",
 		"what is kept with the correction maps: the lamp, the diffuser, who did it")
-	cmd.Flags().Float64Var(&f.kelvin, "die-kelvin", 0,
+	cli.OptionalFloat64(cmd.Flags(), &f.kelvin, "die-kelvin",
 		"temperature of the dies as measured (default what the daemon knows)")
 	f.view.register(cmd)
 }
@@ -227,7 +227,7 @@ func (a *app) collect(ctx context.Context, cmd *cobra.Command, c *client, sessio
 	r := &facetdv1.CollectLevelRequest{Session: session, Frames: frames,
 		Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}}
 	if lux == 0 {
-		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: true}
+		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: &facetdv1.Darkness{}}
 	}
 	stream, err := c.calibration.CollectLevel(ctx, r)
 	if err != nil {

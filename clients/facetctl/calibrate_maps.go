@@ -107,7 +107,7 @@ func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
 			}
 		}
 		kelvin := "-"
-		if k := m.GetDieKelvin(); k > 0 {
+		if k := m.GetDieKelvin(); m.DieKelvin != nil {
 			kelvin = fmt.Sprintf("%.0f K", k)
 		}
 		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), ageText(m.GetAge().AsDuration()),
@@ -222,7 +222,7 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 			cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
 			cli.Significant(r.GetDarkLux()), cli.Significant(m.GetCodesPerDecade()), dark)
 	}
-	if k := m.GetDieKelvin(); k > 0 {
+	if k := m.GetDieKelvin(); m.DieKelvin != nil {
 		line("die", "%s K", cli.Significant(k))
 	}
 	line("array", "%s, description %.12s, class %.12s", m.GetArray(), m.GetArrayDigest(), m.GetClassDigest())
@@ -307,15 +307,15 @@ TARGET is ` + targetForm + `.
 		},
 	}
 	cmd.Flags().Uint32Var(&r.Frames, "frames", 16, "frames to average, 2 to 4096")
-	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be uniform")
-	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0,
+	cli.OptionalFloat64(cmd.Flags(), &r.Lux, "lux", "the light now, where it is known; it need only be uniform")
+	cli.OptionalFloat64(cmd.Flags(), &r.DieKelvin, "die-kelvin",
 		"temperature of the dies as measured (default what the daemon knows)")
 	return cmd
 }
 
 // mapLux is the light of a level behind a correction map.
 func mapLux(l *facetdv1.CorrectionMapLevel) string {
-	if l.GetLuxUnknown() {
+	if l.Lux == nil {
 		return "unknown"
 	}
 	return luxText(l.GetLux())

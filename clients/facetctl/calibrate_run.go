@@ -264,7 +264,7 @@ func writeTransfers(w io.Writer, all []*facetdv1.PhotonTransfer) {
 		">LINEARITY ERROR")
 	for _, p := range all {
 		linearity := "-" // too few levels
-		if p.GetLinearityError() > 0 {
+		if p.LinearityError != nil {
 			linearity = cli.Percent(p.GetLinearityError())
 		}
 		t.Row(p.GetChip(), p.GetView(), cli.Significant(p.GetCodesPerElectron()),

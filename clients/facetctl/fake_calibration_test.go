@@ -33,14 +33,15 @@ func fakeMap(withData bool) *facetdv1.CorrectionMap {
 		Method:   facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, CreateTime: fakeMade,
 		Age: durationpb.New(40 * 24 * time.Hour),
 		Levels: []*facetdv1.CorrectionMapLevel{
-			{Frames: 16, MeanCodes: 500.25, NoiseCodes: 2.4, BeforeCodes: 20, AfterCodes: 1.25, FloorCodes: 0.6,
+			{Lux: new(0.0), Frames: 16, MeanCodes: 500.25, NoiseCodes: 2.4, BeforeCodes: 20, AfterCodes: 1.25,
+				FloorCodes:  0.6,
 				BeforeVolts: 0.01, AfterVolts: 0.000625},
-			{Lux: 100, Frames: 16, MeanCodes: 2500, NoiseCodes: 2.4, BeforeCodes: 24, FloorCodes: 0.6,
+			{Lux: new(100.0), Frames: 16, MeanCodes: 2500, NoiseCodes: 2.4, BeforeCodes: 24, FloorCodes: 0.6,
 				BeforeVolts: 0.012},
 		},
 		MeanResponse: &facetdv1.MeanResponse{OffsetCodes: 1500, SlopeCodes: 240, DarkLux: 0.015}, VoltsPerCode: 0.0005,
-		CodesPerDecade: 552.6,
-		DieKelvin:      298, Defects: []*facetdv1.DefectCount{{Kind: facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH,
+		CodesPerDecade: new(552.6),
+		DieKelvin:      new(298.0), Defects: []*facetdv1.DefectCount{{Kind: facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH,
 			Pixels: 1}},
 		DefectivePixels: 1, DarkResolved: true,
 		Array: "bench", ArrayDigest: "c0ffee", ChipClass: "hex", ClassDigest: "beef", Note: "sphere <1>",
@@ -101,7 +102,7 @@ func (f *fake) FinishCalibration(_ context.Context,
 			Reason: "every pixel counts as defective"}},
 		PhotonTransfers: []*facetdv1.PhotonTransfer{{Chip: "m1", View: "view-1", CodesPerElectron: 0.25,
 			DarkNoiseElectrons: 9.5, SaturationElectrons: 12000, DsnuElectrons: 14, Prnu: 0.012, MaxSnr: 109.5,
-			DynamicRange: 1180, LinearityError: 0.002}},
+			DynamicRange: 1180, LinearityError: new(0.002)}},
 	}, nil
 }
 

@@ -18,7 +18,7 @@ func (f *fake) StopArray(_ context.Context, r *facetdv1.StopArrayRequest) (*face
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	next := &facetdv1.SafeStop{Revision: 100, Lines: &facetdv1.LineRelease{
-		State: facetdv1.LineState_LINE_STATE_CONFIRMED, InactiveBusNs: 41_500_250_000}, JobsFailed: 2,
+		State: facetdv1.LineState_LINE_STATE_CONFIRMED, InactiveBusNs: new(int64(41_500_250_000))}, JobsFailed: 2,
 		OnDemandFailed: 1, Stored: true}
 	if f.stopped != nil {
 		next = proto.CloneOf(f.stopped)

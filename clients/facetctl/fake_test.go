@@ -267,12 +267,13 @@ func fakeRefusal() *facetdv1.Refusal {
 		NeededNs: 12_500_000, AvailableNs: 10_000_000, Utilization: 1.3125,
 		LeastStretch: &facetdv1.Fraction{Numerator: 21, Denominator: 16},
 		FittingRates: []*facetdv1.FittingRate{
-			{Task: "look", RateHz: 12.5, ProvedHighest: true, SearchedUpToHz: 25, SearchedTableNs: 1_000_000_000},
-			{Task: "slow", RateHz: 0.5, SearchedUpToHz: 1},
+			{Task: "look", RateHz: new(12.5), ProvedHighest: true, SearchedUpToHz: 25,
+				SearchedTableNs: new(int64(1_000_000_000))},
+			{Task: "slow", RateHz: new(0.5), SearchedUpToHz: 1},
 			{Task: "fast", SearchedUpToHz: 80, Witness: "without it too, look asks for 101.2 % of the bus",
 				InTheWay: "look"}},
 		Stretched: []*facetdv1.StretchedTask{{Task: "look", RateHz: 19.04},
-			{Task: "fast", RateHz: 60.9, DeadlineNs: 12_000_000}},
+			{Task: "fast", RateHz: 60.9, DeadlineNs: new(int64(12_000_000))}},
 	}
 }
 

@@ -140,7 +140,7 @@ tried together first: when they do not fit, none is added.`,
 	example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
   facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
   facetctl tasks add tasks.yaml
-  echo '{name: look, target: {all: true}, rate_hz: 2}' | facetctl tasks add -`,
+  echo '{name: look, target: {all: {}}, rate_hz: 2}' | facetctl tasks add -`,
 	verb: "added",
 }
 

@@ -53,7 +53,7 @@ func TestFreshForStrangers(t *testing.T) {
 	}
 	dir := t.TempDir()
 	tasks, socket := filepath.Join(dir, "tasks.yaml"), filepath.Join(dir, "s")
-	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: true}, rate_hz: 50}\n"),
+	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: {}}, rate_hz: 50}\n"),
 		0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -197,11 +197,7 @@ func recordedSets(t *testing.T, r *record.Reader, live minute) []seen {
 		case err != nil:
 			t.Fatal(err)
 		case e.Event.GetKind() == facetdv1.EventKind_EVENT_KIND_RECORDING_LOST:
-			n, err := strconv.ParseUint(e.Event.GetFields()["frame_sets"], 10, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			noted += n
+			noted += uint64(e.Event.GetFields()["frame_sets"].GetInteger())
 		case e.Frames != nil:
 			s := see(e.Frames)
 			if w, there := live.sets[[2]string{s.task, strconv.FormatUint(s.job, 10)}]; !there {

@@ -50,10 +50,7 @@ func TestAStoppedProcessIsTold(t *testing.T) {
 			t.Fatalf("%v; told so far: %v behind, caught up: %v", err, worst, caughtUp)
 		}
 		for _, e := range list.GetEvents() {
-			lag, err := strconv.ParseInt(e.GetFields()["lag_ns"], 10, 64)
-			if err != nil {
-				t.Fatalf("%v: %v", e, err)
-			}
+			lag := e.GetFields()["lag_ns"].GetInteger()
 			worst = max(worst, time.Duration(lag))
 			caughtUp = caughtUp || e.GetSeverity() == facetdv1.Severity_SEVERITY_INFO && time.Duration(lag) > stop/2
 		}

@@ -23,7 +23,7 @@ import (
 func startFast(t testing.TB) *daemon {
 	t.Helper()
 	tasks := filepath.Join(t.TempDir(), "tasks.yaml")
-	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: true}, rate_hz: 100}\n"),
+	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: {}}, rate_hz: 100}\n"),
 		0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -37,8 +37,8 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: "look",
 		Message:  "reading look takes 12 ms, but its period is 10 ms",
 		NeededNs: 12e6, AvailableNs: 10e6, LeastStretch: &facetdv1.Fraction{Numerator: 6, Denominator: 5},
-		FittingRates: []*facetdv1.FittingRate{{Task: "look", RateHz: 83, ProvedHighest: true, SearchedUpToHz: 100,
-			SearchedTableNs: 1e9}},
+		FittingRates: []*facetdv1.FittingRate{{Task: "look", RateHz: new(83.0), ProvedHighest: true,
+			SearchedUpToHz: 100, SearchedTableNs: new(int64(1e9))}},
 	}
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
 	for name, c := range map[string]struct {

@@ -57,7 +57,7 @@ func (w *world) changed() {
 
 func (w *world) make(name string) {
 	w.revision++
-	target := &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+	target := &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}
 	w.tasks = append(w.tasks, &facetdv1.RunningTask{Task: &facetdv1.Task{Name: name, Target: target},
 		Generation: w.revision, Status: &facetdv1.TaskStatus{}})
 	w.changed()

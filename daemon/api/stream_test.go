@@ -85,7 +85,7 @@ func TestStreamFilters(t *testing.T) {
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
 	r.fake.set(func(f *fake) {
 		for _, task := range f.snap.Tasks {
-			task.Task.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+			task.Task.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}
 		}
 	})
 	wanted := followtest.All("bed")

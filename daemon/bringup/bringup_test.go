@@ -523,7 +523,7 @@ func TestADeadChipIsNotAlive(t *testing.T) {
 		}
 		if e := r.told[0]; len(r.told) != 2 || e.GetKind() != facetdv1.EventKind_EVENT_KIND_BRINGUP ||
 			e.GetSeverity() != facetdv1.Severity_SEVERITY_ERROR || !slices.Equal(e.GetChips(), []string{name}) ||
-			e.GetFields()["step"] != "levels" || r.told[1].GetSeverity() != facetdv1.Severity_SEVERITY_INFO {
+			e.GetFields()["step"].GetText() != "levels" || r.told[1].GetSeverity() != facetdv1.Severity_SEVERITY_INFO {
 			t.Errorf("%s dead: events %v", name, r.told)
 		}
 		if st := r.service.Stats().Steps; st[fail] != 1 || st[pass] != 1 {

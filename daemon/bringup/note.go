@@ -48,6 +48,7 @@ func (s *Service) note(run *facetdv1.BringupRun, r *facetdv1.BringupResult) {
 			e.Chips = append(e.Chips, chip)
 		}
 	}
-	e.BusNs, e.Fields = r.GetEndBusNs(), map[string]string{"run": run.GetId(), "step": step, "verdict": verdict}
+	e.BusNs, e.Fields = new(r.GetEndBusNs()), events.Fields{"run": events.Text(run.GetId()), "step": events.Text(step),
+		"verdict": events.Text(verdict)}
 	s.cfg.Events.Send(e)
 }

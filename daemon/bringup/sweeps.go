@@ -39,7 +39,7 @@ func (e *engine) settling(ctx context.Context, r *measure.Report) error {
 		if measure.JudgeSettling(r, c, s, missing) {
 			found[c] = *s
 			e.p.Settled(c, s.Settle)
-			e.run.Chips[c].SettleNs = int64(s.Settle)
+			e.run.Chips[c].SettleNs = new(int64(s.Settle))
 		}
 	}
 	measure.ProposeSettling(r, found)

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -51,12 +50,12 @@ func (s *Maps) shown(m *activeMap) *facetdv1.CorrectionMap {
 func describe(meta *facetdv1.CorrectionMap, m *correction.Map) {
 	meta.Rows, meta.Columns = uint32(m.Shape.Rows), uint32(m.Shape.Columns)
 	meta.Method = methodMessage(m.Method)
-	meta.VoltsPerCode, meta.CodesPerDecade = m.Scale.VoltsPerCode, math.Abs(m.CodesPerDecade)
-	meta.DieKelvin = m.Kelvin
+	meta.VoltsPerCode, meta.CodesPerDecade = m.Scale.VoltsPerCode, known(math.Abs(m.CodesPerDecade))
+	meta.DieKelvin = known(m.Kelvin)
 	meta.DarkResolved = m.DarkResolved
 	if m.Method == correction.LogResponse {
 		meta.MeanResponse = &facetdv1.MeanResponse{OffsetCodes: m.Mean.A, SlopeCodes: m.Mean.B, DarkLux: m.Mean.C}
-		meta.CodesPerDecade = math.Abs(m.Mean.B) * math.Ln10
+		meta.CodesPerDecade = known(math.Abs(m.Mean.B) * math.Ln10)
 	}
 	var counts [16]uint32
 	for _, d := range m.Defects {
@@ -74,6 +73,14 @@ func describe(meta *facetdv1.CorrectionMap, m *correction.Map) {
 	}
 }
 
+// known is a number for a field that is unset where 0 says that the number is not known.
+func known(v float64) *float64 {
+	if v == 0 {
+		return nil
+	}
+	return &v
+}
+
 // kindBits is how many kinds of defect there are: bit i of correction.Kind is number i+1 of
 // the schema's.
 const kindBits = 11
@@ -86,15 +93,19 @@ func methodMessage(m correction.Method) facetdv1.CalibrationMethod {
 func levelMessages(m *correction.Map, reports []correction.LevelReport,
 	perDecade float64) []*facetdv1.CorrectionMapLevel {
 	var out []*facetdv1.CorrectionMapLevel
-	decades := func(codes float64) float64 {
+	decades := func(codes float64) *float64 {
 		if perDecade == 0 {
-			return 0
+			return nil
 		}
-		return codes / math.Abs(perDecade)
+		return new(codes / math.Abs(perDecade))
 	}
 	for _, r := range reports {
+		var lux *float64
+		if r.Lux >= 0 { // below, nobody said what it was
+			lux = &r.Lux
+		}
 		out = append(out, &facetdv1.CorrectionMapLevel{
-			Lux: max(r.Lux, 0), LuxUnknown: r.Lux < 0, Frames: uint32(r.Frames), MeanCodes: r.MeanCode,
+			Lux: lux, Frames: uint32(r.Frames), MeanCodes: r.MeanCode,
 			NoiseCodes:  r.NoiseCodes,
 			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes,
 			FloorCodes:  r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
@@ -122,7 +133,7 @@ func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
 }
 
 // note sends an event to the journal.
-func (s *Maps) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
+func (s *Maps) note(severity facetdv1.Severity, chips []string, fields events.Fields, format string, args ...any) {
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_CALIBRATION, fmt.Sprintf(format, args...))
 	e.Severity, e.Chips, e.Fields = severity, chips, fields
 	s.cfg.Events.Send(e)
@@ -149,7 +160,7 @@ func (s *Maps) noteLoaded(got found) {
 	}
 	slices.Sort(chips)
 	if len(got.cmaps) > 0 {
-		s.note(info, chips, map[string]string{"correction_maps": strconv.Itoa(len(got.cmaps))},
+		s.note(info, chips, events.Fields{"correction_maps": events.Integer(len(got.cmaps))},
 			"%d correction maps loaded and active", len(got.cmaps))
 	}
 	for _, r := range got.refused {
@@ -157,7 +168,8 @@ func (s *Maps) noteLoaded(got found) {
 		if s.cfg.Array.Chip(r.GetChip()) >= 0 {
 			of = []string{r.GetChip()}
 		}
-		s.note(warning, of, map[string]string{"file": r.GetFile()}, "correction map file %s refused: %s", r.GetFile(),
+		s.note(warning, of, events.Fields{"file": events.Text(r.GetFile())}, "correction map file %s refused: %s",
+			r.GetFile(),
 			r.GetReason())
 	}
 }
@@ -174,8 +186,9 @@ func (s *Maps) noteMade(what string, meta *facetdv1.CorrectionMap) {
 		meta.GetDefectivePixels(), 1e3*worst)
 }
 
-func mapFields(m *facetdv1.CorrectionMap) map[string]string {
-	return map[string]string{"correction_map": m.GetId(), "checksum_sha256": m.GetChecksumSha256(), "view": m.GetView()}
+func mapFields(m *facetdv1.CorrectionMap) events.Fields {
+	return events.Fields{"correction_map": events.Text(m.GetId()),
+		"checksum_sha256": events.Text(m.GetChecksumSha256()), "view": events.Text(m.GetView())}
 }
 
 func methodName(m facetdv1.CalibrationMethod) string {

@@ -118,14 +118,11 @@ func levelOf(r *facetdv1.CollectLevelRequest) (lux float64, frames int, err erro
 	case *facetdv1.CollectLevelRequest_Lux:
 		if lux = l.Lux; !(lux > 0 && lux <= 1e9) {
 			m.Add("lux", fmt.Sprintf("%g lux is not possible", lux),
-				"give what was measured at the chips, above 0 up to 1e9, or dark: true")
+				"give what was measured at the chips, above 0 up to 1e9, or dark: {}")
 		}
 	case *facetdv1.CollectLevelRequest_Dark:
-		if !l.Dark {
-			m.Add("dark", "must be true when given", "give lux instead")
-		}
 	default:
-		m.Add("light", "it is not said what light there is", "give lux, or dark: true")
+		m.Add("light", "it is not said what light there is", "give lux, or dark: {}")
 	}
 	frames = framesOf(&m, r.GetFrames())
 	return lux, frames, m.Err()

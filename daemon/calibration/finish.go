@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
 
@@ -55,7 +56,7 @@ func (s *Service) FinishCalibration(ctx context.Context,
 		}
 	}
 	for _, f := range out.Failures {
-		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()},
+		s.note(warning, []string{f.GetChip()}, events.Fields{"view": events.Text(f.GetView())},
 			"no correction map for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
 	}
 	if len(out.CorrectionMaps) == 0 {

@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
 
@@ -109,7 +110,7 @@ func (s *Maps) remove(id string) error {
 		return err
 	}
 	s.refused = slices.Delete(s.refused, i, i+1)
-	s.note(info, nil, map[string]string{"file": id}, "refused correction map file %s deleted", id)
+	s.note(info, nil, events.Fields{"file": events.Text(id)}, "refused correction map file %s deleted", id)
 	return nil
 }
 

@@ -66,7 +66,7 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 func (s *Service) mapsOf(r *facetdv1.UpdateOffsetsRequest) (cmaps []*activeMap, frames int, err error) {
 	var m invalid.Errors
 	frames = framesOf(&m, r.GetFrames())
-	checkKelvin(&m, r.GetDieKelvin())
+	checkKelvin(&m, r.DieKelvin)
 	if lux := r.GetLux(); !(lux >= 0 && lux <= 1e9) {
 		m.Add("lux", fmt.Sprintf("%g lux is not possible", lux), "give what was measured at the chips, or leave it out")
 	}
@@ -109,14 +109,14 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 			m.meta.GetView(), m.key.chip)
 	}
 	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)},
-		kelvin: r.GetDieKelvin()}
+		kelvin: r.DieKelvin}
 	gather := &collector{s: s, ses: ses, send: func(*facetdv1.CollectLevelResponse) error { return nil }}
 	if err := gather.gather(ctx, r.GetLux(), frames); err != nil {
 		return nil, nil, err
 	}
-	lux := r.GetLux()
-	if lux == 0 {
-		lux = -1 // not known
+	lux := -1.0 // not known
+	if r.Lux != nil {
+		lux = r.GetLux()
 	}
 	level := correction.Level{Lux: lux, Frames: gather.level.gathered[0]}
 	made, err := correction.UpdateOffsets(m.cmap, level,
@@ -170,11 +170,15 @@ func (s *Service) photonTransfer(ses *session, i int) *facetdv1.PhotonTransfer {
 	if err != nil {
 		return nil
 	}
+	var bend *float64
+	if !math.IsNaN(t.LinearityError) {
+		bend = &t.LinearityError
+	}
 	return &facetdv1.PhotonTransfer{
 		Chip: sub.key.chip, View: sub.view, CodesPerElectron: finite(t.CodesPerElectron),
 		DarkNoiseElectrons:  finite(t.DarkNoise),
 		SaturationElectrons: finite(t.Saturation), DsnuElectrons: finite(t.DSNU), Prnu: finite(t.PRNU),
 		CodesPerLux:    finite(math.Abs(t.CodesPerLux)),
-		LinearityError: finite(t.LinearityError), MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
+		LinearityError: bend, MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
 	}
 }

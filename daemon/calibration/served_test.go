@@ -127,7 +127,7 @@ func (d *daemon) gather(session string, lux float64, frames uint32) *facetdv1.Co
 	r := &facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux},
 		Frames: frames}
 	if lux == 0 {
-		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: true}
+		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: &facetdv1.Darkness{}}
 	}
 	stream, err := d.cal.CollectLevel(limited(d.t), r)
 	if err != nil {
@@ -580,9 +580,9 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	unknown := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t),
 		&facetdv1.UpdateOffsetsRequest{Frames: 32}))
 	r := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t),
-		&facetdv1.UpdateOffsetsRequest{Frames: 32, Lux: 200}))
+		&facetdv1.UpdateOffsetsRequest{Frames: 32, Lux: new(200.0)}))
 	if l, known := unknown.GetCorrectionMaps()[0].GetLevels()[0],
-		r.GetCorrectionMaps()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() ||
+		r.GetCorrectionMaps()[0].GetLevels()[0]; l.Lux != nil || known.Lux == nil ||
 		known.GetLux() != 200 {
 		t.Errorf("levels %v and %v", l, known)
 	}

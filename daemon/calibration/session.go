@@ -17,6 +17,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 	"facetd.example/scheduler/program"
 )
@@ -30,7 +31,7 @@ type session struct {
 	views    []*facetdv1.View
 	method   facetdv1.CalibrationMethod
 	note     string
-	kelvin   float64 // as measured; 0 where nobody said
+	kelvin   *float64 // as measured; nil where nobody said
 	units    []unit
 	subjects []subject
 	levels   []*level // by rising light
@@ -99,7 +100,7 @@ func (s *Service) StartCalibration(ctx context.Context,
 func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, error) {
 	now := s.cfg.Clock()
 	ses := &session{id: strings.ToLower(rand.Text()[:8]), created: now, method: r.GetMethod(), note: r.GetNote(),
-		kelvin: r.GetDieKelvin()}
+		kelvin: r.DieKelvin}
 	var m invalid.Errors
 	target, views, err := s.wanted(r, &m)
 	if err != nil {
@@ -109,7 +110,7 @@ func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, err
 		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()),
 			"use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
 	}
-	checkKelvin(&m, r.GetDieKelvin())
+	checkKelvin(&m, r.DieKelvin)
 	if n := utf8.RuneCountInString(r.GetNote()); n > maxNote {
 		m.Add("note", fmt.Sprintf("the note has %d characters", n), fmt.Sprintf("at most %d", maxNote))
 	}
@@ -157,9 +158,9 @@ func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors)
 	return nil, nil, &failure.NotFound{What: "task", Name: r.GetTask()}
 }
 
-func checkKelvin(m *invalid.Errors, k float64) {
-	if k != 0 && !(k >= 150 && k <= 500) {
-		m.Add("die_kelvin", fmt.Sprintf("%g K is not possible", k), "give 150 to 500 K, or leave it out")
+func checkKelvin(m *invalid.Errors, k *float64) {
+	if k != nil && !(*k >= 150 && *k <= 500) {
+		m.Add("die_kelvin", fmt.Sprintf("%g K is not possible", *k), "give 150 to 500 K, or leave it out")
 	}
 }
 
@@ -265,7 +266,7 @@ func (s *Service) expire() {
 	for id, ses := range s.sessions {
 		if !ses.busy && !now.Before(ses.expires) {
 			delete(s.sessions, id)
-			s.note(warning, nil, map[string]string{"session": id},
+			s.note(warning, nil, events.Fields{"session": events.Text(id)},
 				"calibration %s expired: nothing was done with it for %v", id, SessionLimit)
 		}
 	}
@@ -375,10 +376,10 @@ func (s *Service) sessionMessage(ses *session) *facetdv1.CalibrationSession {
 	return out
 }
 
-// kelvinOf is the temperature of a die as far as it is known: measured, or simulated.
-func (s *Service) kelvinOf(measured float64, chip int) float64 {
-	if measured > 0 {
-		return measured
+// kelvinOf is the temperature of a die as far as it is known: measured, or simulated; 0 where it is not.
+func (s *Service) kelvinOf(measured *float64, chip int) float64 {
+	if measured != nil {
+		return *measured
 	}
 	if k := s.cfg.Kelvin(chip); !math.IsNaN(k) {
 		return max(k, 0)

@@ -195,9 +195,9 @@ func TestErrorsOfRequests(t *testing.T) {
 			Views: []*facetdv1.View{{SmoothingSteps: 1}}}, codes.InvalidArgument, "cannot smooth"},
 		"method": {&facetdv1.StartCalibrationRequest{Target: one, Method: 9}, codes.InvalidArgument,
 			"no method 9"},
-		"cold": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: 20}, codes.InvalidArgument,
+		"cold": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: new(20.0)}, codes.InvalidArgument,
 			"20 K"},
-		"NaN": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: math.NaN()},
+		"NaN": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: new(math.NaN())},
 			codes.InvalidArgument, "NaN"},
 		"a very long note": {&facetdv1.StartCalibrationRequest{Target: one, Note: strings.Repeat("x", 501)},
 			codes.InvalidArgument, "501"},
@@ -209,8 +209,7 @@ func TestErrorsOfRequests(t *testing.T) {
 	for what, r := range map[string]*facetdv1.CollectLevelRequest{
 		"no light":   {Session: id},
 		"negative":   {Session: id, Light: &facetdv1.CollectLevelRequest_Lux{Lux: -1}},
-		"not dark":   {Session: id, Light: &facetdv1.CollectLevelRequest_Dark{}},
-		"one frame":  {Session: id, Frames: 1, Light: &facetdv1.CollectLevelRequest_Dark{Dark: true}},
+		"one frame":  {Session: id, Frames: 1, Light: &facetdv1.CollectLevelRequest_Dark{Dark: &facetdv1.Darkness{}}},
 		"not finite": {Session: id, Light: &facetdv1.CollectLevelRequest_Lux{Lux: math.Inf(1)}},
 	} {
 		stream, err := b.client.CollectLevel(t.Context(), r)

@@ -42,7 +42,7 @@ func statsFor(before []*taskStats, c *change) []*taskStats {
 // ended counts one job.
 func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	s := &t.status
-	s.JobsEnded, s.LastReleaseBusNs = fs.GetJob()+1, fs.GetReleaseBusNs()
+	s.JobsEnded, s.LastReleaseBusNs = fs.GetJob()+1, new(fs.GetReleaseBusNs())
 	switch {
 	case fs.GetFailure() != "":
 		s.JobsFailed++
@@ -69,6 +69,6 @@ func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
 			Frames:         s.GetFrames(),
 			LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(),
 			LastSkewNs:  s.GetLastSkewNs(),
-			LastFailure: s.GetLastFailure(), JobsEnded: s.GetJobsEnded(), LastReleaseBusNs: s.GetLastReleaseBusNs(),
+			LastFailure: s.GetLastFailure(), JobsEnded: s.GetJobsEnded(), LastReleaseBusNs: s.LastReleaseBusNs,
 		}}
 }

@@ -63,7 +63,7 @@ func TestAJournalGoesOnWhereItEnded(t *testing.T) {
 		j := open(t, c)
 		for range 10 {
 			e := event(fmt.Sprint("e", len(want)+1), facetdv1.Severity_SEVERITY_INFO)
-			e.Fields = map[string]string{"n": "ü\n\"x\""}
+			e.Fields = Fields{"n": Text("ü\n\"x\"")}
 			want = append(want, e)
 			if n := j.Append(e); n != uint64(len(want)) {
 				t.Fatalf("event %d has number %d", len(want), n)
@@ -299,9 +299,9 @@ func TestSubscribersLoseTheOldestAndAreTold(t *testing.T) {
 
 func TestEventsAreBounded(t *testing.T) {
 	j := open(t, Config{})
-	e := &facetdv1.Event{Text: strings.Repeat("é", 5000) + "\xff", Fields: map[string]string{}}
+	e := &facetdv1.Event{Text: strings.Repeat("é", 5000) + "\xff", Fields: Fields{}}
 	for i := range 100 {
-		e.Fields[fmt.Sprint("k", i)] = strings.Repeat("v", 9999)
+		e.Fields[fmt.Sprint("k", i)] = Text(strings.Repeat("v", 9999))
 		e.Chips = append(e.Chips, fmt.Sprint("chip", i))
 	}
 	j.Append(e)
@@ -394,7 +394,7 @@ func TestTheWorstOfRepetitionsIsTold(t *testing.T) {
 	o.Flush()
 	var got []string
 	for _, e := range list(t, j, Query{}).Events {
-		got = append(got, fmt.Sprint(e.GetSeverity(), " ", e.GetFields()["lag_ns"], " ", e.GetCount()))
+		got = append(got, fmt.Sprint(e.GetSeverity(), " ", e.GetFields()["lag_ns"].GetInteger(), " ", e.GetCount()))
 	}
 	slices.Sort(got)
 	if want := []string{"SEVERITY_INFO 20000000 1", "SEVERITY_INFO 3000000000 2", "SEVERITY_WARNING 20000000 1",

@@ -22,7 +22,6 @@ package events
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"sync"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -348,10 +347,8 @@ func (j *Journal) tellLost() {
 		Kind:  facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
 		Text:  fmt.Sprintf("%d events before this one are not on the disk", j.untold()),
 		Count: j.untold(),
-		Fields: map[string]string{
-			"queue_full": strconv.FormatUint(j.lost, 10), "disk_refused": strconv.FormatUint(j.refused, 10),
-			"removed": strconv.FormatUint(j.removed, 10),
-		},
+		Fields: Fields{"queue_full": Integer(j.lost), "disk_refused": Integer(j.refused),
+			"removed": Integer(j.removed)},
 	}
 	if j.append(e) > 0 {
 		j.lost, j.refused, j.removed = 0, 0, 0
@@ -392,7 +389,9 @@ func bound(e *facetdv1.Event) {
 			delete(e.Fields, k)
 			continue
 		}
-		e.Fields[k] = cut(v, maxFieldBytes)
+		if text, is := v.GetValue().(*facetdv1.EventValue_Text); is {
+			e.Fields[k] = Text(cut(text.Text, maxFieldBytes))
+		}
 	}
 }
 

@@ -75,7 +75,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 		}
 		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_JOB_FAILED, fs.GetTask(), 0}, at, 0, &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING, Text: what + " failed: " + fs.GetFailure(),
-			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10)},
+			Fields: Fields{"job": Integer(fs.GetJob())},
 		})
 	case fs.GetLate():
 		late := at.Sub(bus.Time(fs.GetDeadlineBusNs()))
@@ -83,8 +83,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 		o.repeat(key, at, int64(late), &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING,
 			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), late),
-			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10),
-				"late_ns": strconv.FormatInt(int64(late), 10)},
+			Fields:   Fields{"job": Integer(fs.GetJob()), "late_ns": Integer(late.Nanoseconds())},
 		})
 	default:
 		o.flush(at)
@@ -96,7 +95,7 @@ func (o *Observer) Violated(v rules.Violation) {
 	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.At, 0, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
 		Text:   fmt.Sprintf("bus rule %d violated: %s", v.Rule, v.Message),
-		Fields: map[string]string{"rule": strconv.Itoa(v.Rule)},
+		Fields: Fields{"rule": Integer(v.Rule)},
 	})
 }
 
@@ -107,14 +106,14 @@ func (o *Observer) Behind(b dispatch.Behind) {
 		Severity: facetdv1.Severity_SEVERITY_WARNING,
 		Text: fmt.Sprintf("the host is %v behind the timetable; what comes so late is refused, and its jobs fail",
 			b.By.Round(time.Millisecond)),
-		Fields: map[string]string{"lag_ns": strconv.FormatInt(int64(b.By), 10)},
+		Fields: Fields{"lag_ns": Integer(b.By.Nanoseconds())},
 	}
 	if b.CaughtUp {
 		key.rule = 1 // repetitions of its own
 		e.Severity = facetdv1.Severity_SEVERITY_INFO
 		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments were handed over too late, by up "+
 			"to %v", b.Segments, b.By.Round(time.Millisecond))
-		e.Fields["segments"] = strconv.Itoa(b.Segments)
+		e.Fields["segments"] = Integer(b.Segments)
 	}
 	o.repeat(key, b.At, int64(b.By), e)
 }
@@ -154,20 +153,20 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 func (o *Observer) tell(kind facetdv1.EventKind, task string, at bus.Time, text string, plan *facetdv1.Plan) {
 	e := Info(kind, text)
 	e.Task = task
-	e.Fields = map[string]string{"utilization": strconv.FormatFloat(plan.GetUtilization(), 'f', 4, 64)}
+	e.Fields = Fields{"utilization": Number(plan.GetUtilization())}
 	o.append(e, at)
 }
 
 func (o *Observer) append(e *facetdv1.Event, at bus.Time) {
 	host, _ := o.hostTime(at)
-	e.Time, e.BusNs = timestamppb.New(host), at.NS()
+	e.Time, e.BusNs = timestamppb.New(host), new(at.NS())
 	o.journal.Append(e)
 }
 
 // repeat reports e at once, or later together with its repetitions: the newest of them, or where some are worse than
 // others the worst.
 func (o *Observer) repeat(key runKey, at bus.Time, bad int64, e *facetdv1.Event) {
-	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, at.NS(), 1
+	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, new(at.NS()), 1
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.flushOld(at)

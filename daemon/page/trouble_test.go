@@ -66,7 +66,7 @@ func TestTrouble(t *testing.T) {
 	api := &troubled{idle: make(chan struct{})}
 	status := func(state, more string) {
 		api.status.Store(fmt.Sprintf(`{"state":%q,"bus":"virtual","pace":"PACE_REALTIME","bus_ns":"5000000000","array":"bench",
-			"tasks":[{"task":{"name":"walk","rate_hz":12.5,"target":{"all":true}},"status":{"requested_rate_hz":12.5,"planned_rate_hz":16,"achieved_rate_hz":9,
+			"tasks":[{"task":{"name":"walk","rate_hz":12.5,"target":{"all":{}}},"status":{"requested_rate_hz":12.5,"planned_rate_hz":16,"achieved_rate_hz":9,
 			"jobs_on_time":"40","jobs_late":"3","jobs_failed":"2","worst_response_ns":"90000000","last_failure":"lane a did not settle"}}]%s}`, state, more))
 	}
 	status("STATE_RUNNING", "")
@@ -98,7 +98,8 @@ func TestTrouble(t *testing.T) {
 			}
 		}
 	}
-	status("STATE_RUNNING", `,"rule_violations":"2","last_violations":[{"rule":"BUS_RULE_ONE_DRIVER","message":"two chips drive lane a"}]`)
+	status("STATE_RUNNING",
+		`,"rule_violations":"2","last_violations":[{"rule":"BUS_RULE_ONE_DRIVER","message":"two chips drive lane a"}]`)
 	banner("2 bus rules", "one driver", "two chips drive lane a")
 	if bad := eval[string](b,
 		`document.querySelector('#facts [data-fact="Rule violations"]').dataset.bad`); bad != "true" {

@@ -2,7 +2,6 @@ package probe
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -61,12 +60,13 @@ func (s *Service) note(r *diagnosis.Result, m *facetdv1.ProbeResult) {
 	case m.GetVerdict() != facetdv1.ProbeVerdict_PROBE_VERDICT_FAULT_FREE, m.GetEndedEarly() != "", rest > 0:
 		e.Severity = facetdv1.Severity_SEVERITY_WARNING
 	}
-	e.BusNs, e.Chips = s.cfg.Now().NS(), silent
-	e.Fields = map[string]string{
-		"verdict":      strings.ToLower(strings.TrimPrefix(m.GetVerdict().String(), "PROBE_VERDICT_")),
-		"readouts":     strconv.Itoa(int(m.GetReadouts())),
-		"explanations": strconv.Itoa(int(m.GetExplanations())), "answering_chips": strconv.Itoa(answering),
-		"silent_chips": strconv.Itoa(len(silent)), "not_measured_chips": strconv.Itoa(rest),
+	e.BusNs, e.Chips = new(s.cfg.Now().NS()), silent
+	e.Fields = events.Fields{
+		"verdict": events.Text(strings.ToLower(strings.TrimPrefix(m.GetVerdict().String(),
+			"PROBE_VERDICT_"))),
+		"readouts": events.Integer(m.GetReadouts()), "explanations": events.Integer(m.GetExplanations()),
+		"answering_chips": events.Integer(answering), "silent_chips": events.Integer(len(silent)),
+		"not_measured_chips": events.Integer(rest),
 	}
 	s.cfg.Events.Send(e)
 }
@@ -88,7 +88,7 @@ func (s *Service) noteFaults(faults []*facetdv1.Fault, at int64) {
 		}
 		e.Text = fmt.Sprintf("faults were put into the virtual bus: %s", strings.Join(says, "; "))
 	}
-	e.BusNs, e.Fields = at, map[string]string{"faults": strconv.Itoa(len(faults))}
+	e.BusNs, e.Fields = &at, events.Fields{"faults": events.Integer(len(faults))}
 	s.cfg.Events.Send(e)
 }
 

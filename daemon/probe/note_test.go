@@ -90,7 +90,7 @@ func TestProbesAndFaultsAreReported(t *testing.T) {
 			t.Errorf("event %d: %v, want %+v", i, e, w)
 		}
 	}
-	if f := told[1].GetFields(); f["verdict"] != "faulty" || f["silent_chips"] != "1" {
+	if f := told[1].GetFields(); f["verdict"].GetText() != "faulty" || f["silent_chips"].GetInteger() != 1 {
 		t.Errorf("%v", f)
 	}
 }

@@ -126,7 +126,7 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 			}
 		}
 	}
-	if len(marks) != 1 || marks[0].GetCount() != 12 || marks[0].GetFields()["frame_sets"] != "12" ||
+	if len(marks) != 1 || marks[0].GetCount() != 12 || marks[0].GetFields()["frame_sets"].GetInteger() != 12 ||
 		marks[0].GetBusNs() != sent[13].GetFinishBusNs() {
 		t.Errorf("marks %v", marks)
 	}

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strconv"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -147,8 +146,8 @@ func checkFailed(t *testing.T, m *Manager, n *notes, dir string, sent int) (held
 		t.Errorf("the files hold %d frame sets and %d messages; counted: %+v", held, messages, s)
 	}
 	alarms := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED)
-	if len(alarms) != 1 || alarms[0].GetFields()["frame_sets"] != strconv.Itoa(held) ||
-		alarms[0].GetFields()["lost_frame_sets"] != strconv.Itoa(sent-held) {
+	if len(alarms) != 1 || alarms[0].GetFields()["frame_sets"].GetInteger() != int64(held) ||
+		alarms[0].GetFields()["lost_frame_sets"].GetInteger() != int64(sent-held) {
 		t.Errorf("held %d; told: %v", held, alarms)
 	}
 	return held

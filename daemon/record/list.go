@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/events"
 )
 
 // listDir groups the files of a folder by recording, in order. Other files are left
@@ -113,7 +114,7 @@ func (m *Manager) recoverPart(name string, p part) error {
 		return &facetdv1.Event{
 			Time: timestamppb.Now(), Kind: facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, Severity: severity,
 			Text: text, Count: 1,
-			Fields: map[string]string{"recording": name, "file": p.file()},
+			Fields: events.Fields{"recording": events.Text(name), "file": events.Text(p.file())},
 		}
 	}
 	done, err := Recover(filepath.Join(m.cfg.Dir, p.file()))

@@ -108,7 +108,7 @@ func (m *Manager) Violated(rules.Violation) {}
 // Nobody may change it afterwards.
 func (m *Manager) Event(e *facetdv1.Event) {
 	for _, r := range *m.running.Load() {
-		if e.GetFields()["recording"] != r.name {
+		if e.GetFields()["recording"].GetText() != r.name {
 			r.queue.put(item{event: e}, e.GetBusNs())
 		}
 	}

@@ -24,6 +24,7 @@ import (
 	"facetd.example/api/framedigest"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
 
@@ -44,8 +45,8 @@ func TestWhatGoesInComesOut(t *testing.T) {
 		m.JobEnded(fs)
 	}
 	m.PlanChanged(plan("wall"), bustime.Time(src.at))
-	m.Event(&facetdv1.Event{Text: "look", BusNs: 5, Sequence: 12})
-	m.Event(&facetdv1.Event{Text: "about itself", Fields: map[string]string{"recording": "dive"}})
+	m.Event(&facetdv1.Event{Text: "look", BusNs: new(int64(5)), Sequence: 12})
+	m.Event(&facetdv1.Event{Text: "about itself", Fields: events.Fields{"recording": events.Text("dive")}})
 	rec := stop(t, m, "dive")
 	if rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() != 60 ||
 		rec.GetLost() != 0 || len(rec.GetParts()) != 1 {
@@ -395,7 +396,8 @@ func TestARecordingThatHasEndedHoldsNothing(t *testing.T) {
 	told := make(chan error, 1)
 	m, _, _ = manager(t, func(c *Config) {
 		c.Events = func(e *facetdv1.Event) {
-			if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED || e.GetFields()["recording"] != "r0" {
+			if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED ||
+				e.GetFields()["recording"].GetText() != "r0" {
 				return
 			}
 			if got, err := m.Get("r0"); err != nil || got.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {

@@ -19,6 +19,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/bus"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
 
@@ -305,7 +306,7 @@ func (r *recording) mark(l loss) error {
 	r.told.frameSets += l.frameSets
 	r.told.lastNS = l.lastNS
 	e := r.lossEvent(l)
-	e.Time, e.BusNs = timestamppb.New(time.Unix(0, int64(r.hostNS(l.firstNS))).UTC()), l.firstNS
+	e.Time, e.BusNs = timestamppb.New(time.Unix(0, int64(r.hostNS(l.firstNS))).UTC()), &l.firstNS
 	at := r.hostNS(l.firstNS)
 	return r.write(TopicEvents, e, stamp{at, at})
 }
@@ -314,10 +315,10 @@ func (r *recording) lossEvent(l loss) *facetdv1.Event {
 	e := r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_LOST, facetdv1.Severity_SEVERITY_WARNING,
 		fmt.Sprintf("recording %s lost %d messages, %d of them frame sets: the disk was slower than the bus", r.name,
 			l.messages, l.frameSets))
-	e.Count, e.BusNs = l.messages, l.lastNS
-	e.Fields["frame_sets"] = strconv.FormatUint(l.frameSets, 10)
-	e.Fields["first_bus_ns"] = strconv.FormatInt(l.firstNS, 10)
-	e.Fields["last_bus_ns"] = strconv.FormatInt(l.lastNS, 10)
+	e.Count, e.BusNs = l.messages, &l.lastNS
+	e.Fields["frame_sets"] = events.Integer(l.frameSets)
+	e.Fields["first_bus_ns"] = events.Integer(l.firstNS)
+	e.Fields["last_bus_ns"] = events.Integer(l.lastNS)
 	return e
 }
 
@@ -502,7 +503,7 @@ func (r *recording) end(err error) ending {
 		"messages": r.info.GetMessages(), "frame_sets": r.info.GetFrameSets(), "lost": l.messages,
 		"lost_frame_sets": l.frameSets,
 	} {
-		e.Fields[name] = strconv.FormatUint(n, 10)
+		e.Fields[name] = events.Integer(n)
 	}
 	return ending{state, reason, e}
 }
@@ -520,7 +521,7 @@ func (r *recording) stop(why string) {
 func (r *recording) event(kind facetdv1.EventKind, severity facetdv1.Severity, text string) *facetdv1.Event {
 	return &facetdv1.Event{
 		Time: timestamppb.Now(), Kind: kind, Severity: severity, Text: text, Count: 1,
-		Fields: map[string]string{"recording": r.name},
+		Fields: events.Fields{"recording": events.Text(r.name)},
 	}
 }
 

@@ -393,7 +393,7 @@ func TestManagerRecoversItsFolder(t *testing.T) {
 		t.Errorf("after: %v %v", rec, err)
 	}
 	if told := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED); len(told) != 1 ||
-		told[0].GetFields()["file"] != "torn-001.mcap.partial" {
+		told[0].GetFields()["file"].GetText() != "torn-001.mcap.partial" {
 		t.Errorf("told %v", told)
 	}
 }

@@ -129,7 +129,7 @@ func TestARecordingOverTheWire(t *testing.T) {
 		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{
 			facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
 		}}})
-	if err != nil || len(list.GetEvents()) != 4 || list.GetEvents()[1].GetFields()["frame_sets"] != "1" {
+	if err != nil || len(list.GetEvents()) != 4 || list.GetEvents()[1].GetFields()["frame_sets"].GetInteger() != 1 {
 		t.Errorf("events %v %v", list, err)
 	}
 }

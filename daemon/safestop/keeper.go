@@ -16,7 +16,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"sync"
 	"time"
 
@@ -178,7 +177,7 @@ func (k *Keeper) Resume(ctx context.Context, by string, revision uint64) (bus.Ti
 	}
 	k.sync()
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_RESUMED, "resumed by "+clean(by)+"; it was "+s.Text())
-	e.BusNs = at.NS()
+	e.BusNs = new(at.NS())
 	k.cfg.Logger.Info(e.GetText())
 	k.cfg.Events.Send(e)
 	over := k.message(&s)
@@ -285,12 +284,18 @@ func (k *Keeper) message(s *dispatch.SafeStop) *facetdv1.SafeStop {
 	k.mu.Unlock()
 	out := &facetdv1.SafeStop{
 		Requests: s.Requests, Revision: s.Revision, JobsFailed: s.JobsFailed, OnDemandFailed: s.OnDemandFailed,
-		Lines:  &facetdv1.LineRelease{State: s.Lines.State, InactiveBusNs: s.Lines.At.NS(), Reason: s.Lines.Why},
+		Lines:  &facetdv1.LineRelease{State: s.Lines.State, Reason: s.Lines.Why},
 		Stored: why == "", NotStoredReason: why,
 	}
+	if s.Lines.State == facetdv1.LineState_LINE_STATE_CONFIRMED {
+		out.Lines.InactiveBusNs = new(s.Lines.At.NS())
+	}
 	for _, r := range s.Reasons {
-		out.Reasons = append(out.Reasons, &facetdv1.StopReason{By: r.By, Reason: r.Reason, Time: timestamppb.New(r.At),
-			BusNs: r.BusTime.NS()})
+		told := &facetdv1.StopReason{By: r.By, Reason: r.Reason, Time: timestamppb.New(r.At)}
+		if r.BusTime > 0 {
+			told.BusNs = new(r.BusTime.NS())
+		}
+		out.Reasons = append(out.Reasons, told)
 	}
 	return out
 }
@@ -301,14 +306,13 @@ func (k *Keeper) tell(severity facetdv1.Severity, kind facetdv1.EventKind, text 
 	e.Severity = severity
 	if s != nil {
 		last := s.Reasons[len(s.Reasons)-1]
-		e.BusNs = last.BusTime.NS()
-		e.Fields = map[string]string{
-			"by": last.By, "reason": last.Reason, "revision": strconv.FormatUint(s.Revision, 10),
-			"jobs_failed":      strconv.FormatUint(s.JobsFailed, 10),
-			"on_demand_failed": strconv.FormatUint(s.OnDemandFailed, 10),
+		e.BusNs = new(last.BusTime.NS())
+		e.Fields = events.Fields{
+			"by": events.Text(last.By), "reason": events.Text(last.Reason), "revision": events.Integer(s.Revision),
+			"jobs_failed": events.Integer(s.JobsFailed), "on_demand_failed": events.Integer(s.OnDemandFailed),
 		}
 		if s.Lines.State == facetdv1.LineState_LINE_STATE_CONFIRMED {
-			e.BusNs = s.Lines.At.NS()
+			e.BusNs = new(s.Lines.At.NS())
 		}
 	}
 	k.cfg.Events.Send(e)

@@ -70,6 +70,6 @@ func clockSet(step time.Duration) *facetdv1.Event {
 		"monotonic clock of this host: it was set, or the host slept; times of frames follow it, and their monotonic "+
 		"times are as before", step))
 	e.Severity = facetdv1.Severity_SEVERITY_WARNING
-	e.Fields = map[string]string{"step_ns": fmt.Sprint(int64(step))}
+	e.Fields = events.Fields{"step_ns": events.Integer(step.Nanoseconds())}
 	return e
 }

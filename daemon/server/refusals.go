@@ -51,7 +51,7 @@ func tellRefusals(ctx context.Context, refused func() map[string]uint64, send ev
 func refusalEvent(before, after map[string]uint64, span time.Duration) *facetdv1.Event {
 	var total uint64
 	var parts []string
-	fields := map[string]string{}
+	fields := events.Fields{}
 	for _, reason := range slices.Sorted(maps.Keys(after)) {
 		n := after[reason] - before[reason]
 		if n == 0 {
@@ -59,7 +59,7 @@ func refusalEvent(before, after map[string]uint64, span time.Duration) *facetdv1
 		}
 		total += n
 		parts = append(parts, fmt.Sprintf("%d %s", n, reason))
-		fields[reason] = fmt.Sprint(n)
+		fields[reason] = events.Integer(n)
 	}
 	if total < refusalsToTell {
 		return nil

@@ -52,7 +52,7 @@ func TestRefusalsAreToldSparingly(t *testing.T) {
 		step(0, 15, 5)
 		step(refusalPeriod, 0, 0)
 		if told := heard(); len(told) != 1 || told[0].GetSeverity() != facetdv1.Severity_SEVERITY_WARNING ||
-			told[0].GetFields()["token_unknown"] != "5" || !strings.HasPrefix(told[0].GetText(),
+			told[0].GetFields()["token_unknown"].GetInteger() != 5 || !strings.HasPrefix(told[0].GetText(),
 			"20 calls, requests and connections were refused within 1m0s: 15 no_call, 5 token_unknown;") {
 			t.Fatalf("told %v", told)
 		}
@@ -66,7 +66,7 @@ func TestRefusalsAreToldSparingly(t *testing.T) {
 		heard()
 		step(time.Second, 1000, 0)
 		step(refusalPeriod, 0, 0)
-		if told := heard(); len(told) != 1 || told[0].GetFields()["no_call"] != "1000" {
+		if told := heard(); len(told) != 1 || told[0].GetFields()["no_call"].GetInteger() != 1000 {
 			t.Errorf("after a silence: %v", told)
 		}
 		cancel()

@@ -40,7 +40,7 @@ func (s *Server) Reload(ctx context.Context, read func() (config.Config, error))
 		s.log.Info(text)
 	}
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_CONFIGURATION, text)
-	e.BusNs = s.bus.Now().NS()
+	e.BusNs = new(s.bus.Now().NS())
 	if err != nil {
 		e.Severity = facetdv1.Severity_SEVERITY_WARNING
 	}

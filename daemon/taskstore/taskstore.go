@@ -429,7 +429,7 @@ func (k *Keeper) tell(severity facetdv1.Severity, n Note) {
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_STORED_TASKS, n.Text)
 	e.Severity, e.Task = severity, n.Task
 	if n.Stored != nil {
-		e.Fields = map[string]string{"stored": text(n.Stored)}
+		e.Fields = events.Fields{"stored": events.Text(text(n.Stored))}
 	}
 	log := k.cfg.Logger.Warn
 	if severity == facetdv1.Severity_SEVERITY_INFO {

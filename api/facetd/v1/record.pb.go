@@ -316,7 +316,7 @@ type Event struct {
 	// How often it happened: repetitions within a second are one event. At least 1.
 	Count uint64 `protobuf:"varint,9,opt,name=count,proto3" json:"count,omitempty"`
 	// Numbers and names, by a name with its unit, such as late_ns.
-	Fields        map[string]string `protobuf:"bytes,10,rep,name=fields,proto3" json:"fields,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	Fields        map[string]*EventValue `protobuf:"bytes,10,rep,name=fields,proto3" json:"fields,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -414,12 +414,116 @@ func (x *Event) GetCount() uint64 {
 	return 0
 }
 
-func (x *Event) GetFields() map[string]string {
+func (x *Event) GetFields() map[string]*EventValue {
 	if x != nil {
 		return x.Fields
 	}
 	return nil
 }
+
+// EventValue is one number or name of an event.
+type EventValue struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of which kind it is.
+	//
+	// Types that are valid to be assigned to Value:
+	//
+	//	*EventValue_Text
+	//	*EventValue_Integer
+	//	*EventValue_Number
+	Value         isEventValue_Value `protobuf_oneof:"value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EventValue) Reset() {
+	*x = EventValue{}
+	mi := &file_facetd_v1_record_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EventValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EventValue) ProtoMessage() {}
+
+func (x *EventValue) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_record_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EventValue.ProtoReflect.Descriptor instead.
+func (*EventValue) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *EventValue) GetValue() isEventValue_Value {
+	if x != nil {
+		return x.Value
+	}
+	return nil
+}
+
+func (x *EventValue) GetText() string {
+	if x != nil {
+		if x, ok := x.Value.(*EventValue_Text); ok {
+			return x.Text
+		}
+	}
+	return ""
+}
+
+func (x *EventValue) GetInteger() int64 {
+	if x != nil {
+		if x, ok := x.Value.(*EventValue_Integer); ok {
+			return x.Integer
+		}
+	}
+	return 0
+}
+
+func (x *EventValue) GetNumber() float64 {
+	if x != nil {
+		if x, ok := x.Value.(*EventValue_Number); ok {
+			return x.Number
+		}
+	}
+	return 0
+}
+
+type isEventValue_Value interface {
+	isEventValue_Value()
+}
+
+type EventValue_Text struct {
+	// A name, or words.
+	Text string `protobuf:"bytes,1,opt,name=text,proto3,oneof"`
+}
+
+type EventValue_Integer struct {
+	// A whole number: a count, or of the unit in the field's name.
+	Integer int64 `protobuf:"varint,2,opt,name=integer,proto3,oneof"`
+}
+
+type EventValue_Number struct {
+	// Any other number, of the unit in the field's name.
+	Number float64 `protobuf:"fixed64,3,opt,name=number,proto3,oneof"`
+}
+
+func (*EventValue_Text) isEventValue_Value() {}
+
+func (*EventValue_Integer) isEventValue_Value() {}
+
+func (*EventValue_Number) isEventValue_Value() {}
 
 // PlanChange is a timetable that took effect, as it stands in a recording.
 type PlanChange struct {
@@ -434,7 +538,7 @@ type PlanChange struct {
 
 func (x *PlanChange) Reset() {
 	*x = PlanChange{}
-	mi := &file_facetd_v1_record_proto_msgTypes[1]
+	mi := &file_facetd_v1_record_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -446,7 +550,7 @@ func (x *PlanChange) String() string {
 func (*PlanChange) ProtoMessage() {}
 
 func (x *PlanChange) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[1]
+	mi := &file_facetd_v1_record_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -459,7 +563,7 @@ func (x *PlanChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanChange.ProtoReflect.Descriptor instead.
 func (*PlanChange) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PlanChange) GetPlan() *Plan {
@@ -511,7 +615,7 @@ type Recording struct {
 
 func (x *Recording) Reset() {
 	*x = Recording{}
-	mi := &file_facetd_v1_record_proto_msgTypes[2]
+	mi := &file_facetd_v1_record_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -523,7 +627,7 @@ func (x *Recording) String() string {
 func (*Recording) ProtoMessage() {}
 
 func (x *Recording) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[2]
+	mi := &file_facetd_v1_record_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -536,7 +640,7 @@ func (x *Recording) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recording.ProtoReflect.Descriptor instead.
 func (*Recording) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Recording) GetName() string {
@@ -638,7 +742,7 @@ type RecordingPart struct {
 
 func (x *RecordingPart) Reset() {
 	*x = RecordingPart{}
-	mi := &file_facetd_v1_record_proto_msgTypes[3]
+	mi := &file_facetd_v1_record_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -650,7 +754,7 @@ func (x *RecordingPart) String() string {
 func (*RecordingPart) ProtoMessage() {}
 
 func (x *RecordingPart) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[3]
+	mi := &file_facetd_v1_record_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -663,7 +767,7 @@ func (x *RecordingPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordingPart.ProtoReflect.Descriptor instead.
 func (*RecordingPart) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RecordingPart) GetFile() string {
@@ -710,7 +814,7 @@ type RecordingOptions struct {
 
 func (x *RecordingOptions) Reset() {
 	*x = RecordingOptions{}
-	mi := &file_facetd_v1_record_proto_msgTypes[4]
+	mi := &file_facetd_v1_record_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -722,7 +826,7 @@ func (x *RecordingOptions) String() string {
 func (*RecordingOptions) ProtoMessage() {}
 
 func (x *RecordingOptions) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[4]
+	mi := &file_facetd_v1_record_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -735,7 +839,7 @@ func (x *RecordingOptions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordingOptions.ProtoReflect.Descriptor instead.
 func (*RecordingOptions) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *RecordingOptions) GetTasks() []string {
@@ -794,7 +898,7 @@ type StartRecordingRequest struct {
 
 func (x *StartRecordingRequest) Reset() {
 	*x = StartRecordingRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[5]
+	mi := &file_facetd_v1_record_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -806,7 +910,7 @@ func (x *StartRecordingRequest) String() string {
 func (*StartRecordingRequest) ProtoMessage() {}
 
 func (x *StartRecordingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[5]
+	mi := &file_facetd_v1_record_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -819,7 +923,7 @@ func (x *StartRecordingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartRecordingRequest.ProtoReflect.Descriptor instead.
 func (*StartRecordingRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *StartRecordingRequest) GetName() string {
@@ -847,7 +951,7 @@ type StartRecordingResponse struct {
 
 func (x *StartRecordingResponse) Reset() {
 	*x = StartRecordingResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[6]
+	mi := &file_facetd_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -859,7 +963,7 @@ func (x *StartRecordingResponse) String() string {
 func (*StartRecordingResponse) ProtoMessage() {}
 
 func (x *StartRecordingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[6]
+	mi := &file_facetd_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -872,7 +976,7 @@ func (x *StartRecordingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartRecordingResponse.ProtoReflect.Descriptor instead.
 func (*StartRecordingResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StartRecordingResponse) GetRecording() *Recording {
@@ -893,7 +997,7 @@ type StopRecordingRequest struct {
 
 func (x *StopRecordingRequest) Reset() {
 	*x = StopRecordingRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[7]
+	mi := &file_facetd_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -905,7 +1009,7 @@ func (x *StopRecordingRequest) String() string {
 func (*StopRecordingRequest) ProtoMessage() {}
 
 func (x *StopRecordingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[7]
+	mi := &file_facetd_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -918,7 +1022,7 @@ func (x *StopRecordingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopRecordingRequest.ProtoReflect.Descriptor instead.
 func (*StopRecordingRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StopRecordingRequest) GetName() string {
@@ -939,7 +1043,7 @@ type StopRecordingResponse struct {
 
 func (x *StopRecordingResponse) Reset() {
 	*x = StopRecordingResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[8]
+	mi := &file_facetd_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -951,7 +1055,7 @@ func (x *StopRecordingResponse) String() string {
 func (*StopRecordingResponse) ProtoMessage() {}
 
 func (x *StopRecordingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[8]
+	mi := &file_facetd_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -964,7 +1068,7 @@ func (x *StopRecordingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopRecordingResponse.ProtoReflect.Descriptor instead.
 func (*StopRecordingResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StopRecordingResponse) GetRecording() *Recording {
@@ -985,7 +1089,7 @@ type GetRecordingRequest struct {
 
 func (x *GetRecordingRequest) Reset() {
 	*x = GetRecordingRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[9]
+	mi := &file_facetd_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -997,7 +1101,7 @@ func (x *GetRecordingRequest) String() string {
 func (*GetRecordingRequest) ProtoMessage() {}
 
 func (x *GetRecordingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[9]
+	mi := &file_facetd_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1010,7 +1114,7 @@ func (x *GetRecordingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordingRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordingRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetRecordingRequest) GetName() string {
@@ -1031,7 +1135,7 @@ type GetRecordingResponse struct {
 
 func (x *GetRecordingResponse) Reset() {
 	*x = GetRecordingResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[10]
+	mi := &file_facetd_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1043,7 +1147,7 @@ func (x *GetRecordingResponse) String() string {
 func (*GetRecordingResponse) ProtoMessage() {}
 
 func (x *GetRecordingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[10]
+	mi := &file_facetd_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1056,7 +1160,7 @@ func (x *GetRecordingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordingResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordingResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetRecordingResponse) GetRecording() *Recording {
@@ -1079,7 +1183,7 @@ type ListRecordingsRequest struct {
 
 func (x *ListRecordingsRequest) Reset() {
 	*x = ListRecordingsRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[11]
+	mi := &file_facetd_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1091,7 +1195,7 @@ func (x *ListRecordingsRequest) String() string {
 func (*ListRecordingsRequest) ProtoMessage() {}
 
 func (x *ListRecordingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[11]
+	mi := &file_facetd_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1104,7 +1208,7 @@ func (x *ListRecordingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecordingsRequest.ProtoReflect.Descriptor instead.
 func (*ListRecordingsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListRecordingsRequest) GetPageSize() uint32 {
@@ -1134,7 +1238,7 @@ type ListRecordingsResponse struct {
 
 func (x *ListRecordingsResponse) Reset() {
 	*x = ListRecordingsResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[12]
+	mi := &file_facetd_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1146,7 +1250,7 @@ func (x *ListRecordingsResponse) String() string {
 func (*ListRecordingsResponse) ProtoMessage() {}
 
 func (x *ListRecordingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[12]
+	mi := &file_facetd_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1159,7 +1263,7 @@ func (x *ListRecordingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecordingsResponse.ProtoReflect.Descriptor instead.
 func (*ListRecordingsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListRecordingsResponse) GetRecordings() []*Recording {
@@ -1191,7 +1295,7 @@ type EventFilter struct {
 
 func (x *EventFilter) Reset() {
 	*x = EventFilter{}
-	mi := &file_facetd_v1_record_proto_msgTypes[13]
+	mi := &file_facetd_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1203,7 +1307,7 @@ func (x *EventFilter) String() string {
 func (*EventFilter) ProtoMessage() {}
 
 func (x *EventFilter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[13]
+	mi := &file_facetd_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1216,7 +1320,7 @@ func (x *EventFilter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventFilter.ProtoReflect.Descriptor instead.
 func (*EventFilter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *EventFilter) GetMinSeverity() Severity {
@@ -1258,7 +1362,7 @@ type ListEventsRequest struct {
 
 func (x *ListEventsRequest) Reset() {
 	*x = ListEventsRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	mi := &file_facetd_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1270,7 +1374,7 @@ func (x *ListEventsRequest) String() string {
 func (*ListEventsRequest) ProtoMessage() {}
 
 func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	mi := &file_facetd_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1283,7 +1387,7 @@ func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEventsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListEventsRequest) GetAfterSequence() uint64 {
@@ -1332,7 +1436,7 @@ type ListEventsResponse struct {
 
 func (x *ListEventsResponse) Reset() {
 	*x = ListEventsResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	mi := &file_facetd_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1344,7 +1448,7 @@ func (x *ListEventsResponse) String() string {
 func (*ListEventsResponse) ProtoMessage() {}
 
 func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	mi := &file_facetd_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1357,7 +1461,7 @@ func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEventsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListEventsResponse) GetEvents() []*Event {
@@ -1404,7 +1508,7 @@ type StreamEventsRequest struct {
 
 func (x *StreamEventsRequest) Reset() {
 	*x = StreamEventsRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	mi := &file_facetd_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1416,7 +1520,7 @@ func (x *StreamEventsRequest) String() string {
 func (*StreamEventsRequest) ProtoMessage() {}
 
 func (x *StreamEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	mi := &file_facetd_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1429,7 +1533,7 @@ func (x *StreamEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamEventsRequest.ProtoReflect.Descriptor instead.
 func (*StreamEventsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StreamEventsRequest) GetAfterSequence() uint64 {
@@ -1471,7 +1575,7 @@ type StreamEventsResponse struct {
 
 func (x *StreamEventsResponse) Reset() {
 	*x = StreamEventsResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	mi := &file_facetd_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1483,7 +1587,7 @@ func (x *StreamEventsResponse) String() string {
 func (*StreamEventsResponse) ProtoMessage() {}
 
 func (x *StreamEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	mi := &file_facetd_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1496,7 +1600,7 @@ func (x *StreamEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamEventsResponse.ProtoReflect.Descriptor instead.
 func (*StreamEventsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *StreamEventsResponse) GetEvent() *Event {
@@ -1531,7 +1635,7 @@ var File_facetd_v1_record_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/record.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9a\x03\n" +
+	"\x16facetd/v1/record.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\x03\n" +
 	"\x05Event\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
@@ -1543,11 +1647,17 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x05chips\x18\b \x03(\tR\x05chips\x12\x14\n" +
 	"\x05count\x18\t \x01(\x04R\x05count\x124\n" +
 	"\x06fields\x18\n" +
-	" \x03(\v2\x1c.facetd.v1.Event.FieldsEntryR\x06fields\x1a9\n" +
+	" \x03(\v2\x1c.facetd.v1.Event.FieldsEntryR\x06fields\x1aP\n" +
 	"\vFieldsEntry\x12\x10\n" +
-	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B\t\n" +
-	"\a_bus_ns\"S\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12+\n" +
+	"\x05value\x18\x02 \x01(\v2\x15.facetd.v1.EventValueR\x05value:\x028\x01B\t\n" +
+	"\a_bus_ns\"a\n" +
+	"\n" +
+	"EventValue\x12\x14\n" +
+	"\x04text\x18\x01 \x01(\tH\x00R\x04text\x12\x1a\n" +
+	"\ainteger\x18\x02 \x01(\x03H\x00R\ainteger\x12\x18\n" +
+	"\x06number\x18\x03 \x01(\x01H\x00R\x06numberB\a\n" +
+	"\x05value\"S\n" +
 	"\n" +
 	"PlanChange\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
@@ -1696,75 +1806,77 @@ func file_facetd_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_facetd_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_facetd_v1_record_proto_goTypes = []any{
 	(Severity)(0),                  // 0: facetd.v1.Severity
 	(EventKind)(0),                 // 1: facetd.v1.EventKind
 	(RecordingState)(0),            // 2: facetd.v1.RecordingState
 	(*Event)(nil),                  // 3: facetd.v1.Event
-	(*PlanChange)(nil),             // 4: facetd.v1.PlanChange
-	(*Recording)(nil),              // 5: facetd.v1.Recording
-	(*RecordingPart)(nil),          // 6: facetd.v1.RecordingPart
-	(*RecordingOptions)(nil),       // 7: facetd.v1.RecordingOptions
-	(*StartRecordingRequest)(nil),  // 8: facetd.v1.StartRecordingRequest
-	(*StartRecordingResponse)(nil), // 9: facetd.v1.StartRecordingResponse
-	(*StopRecordingRequest)(nil),   // 10: facetd.v1.StopRecordingRequest
-	(*StopRecordingResponse)(nil),  // 11: facetd.v1.StopRecordingResponse
-	(*GetRecordingRequest)(nil),    // 12: facetd.v1.GetRecordingRequest
-	(*GetRecordingResponse)(nil),   // 13: facetd.v1.GetRecordingResponse
-	(*ListRecordingsRequest)(nil),  // 14: facetd.v1.ListRecordingsRequest
-	(*ListRecordingsResponse)(nil), // 15: facetd.v1.ListRecordingsResponse
-	(*EventFilter)(nil),            // 16: facetd.v1.EventFilter
-	(*ListEventsRequest)(nil),      // 17: facetd.v1.ListEventsRequest
-	(*ListEventsResponse)(nil),     // 18: facetd.v1.ListEventsResponse
-	(*StreamEventsRequest)(nil),    // 19: facetd.v1.StreamEventsRequest
-	(*StreamEventsResponse)(nil),   // 20: facetd.v1.StreamEventsResponse
-	nil,                            // 21: facetd.v1.Event.FieldsEntry
-	(*timestamppb.Timestamp)(nil),  // 22: google.protobuf.Timestamp
-	(*Plan)(nil),                   // 23: facetd.v1.Plan
-	(*durationpb.Duration)(nil),    // 24: google.protobuf.Duration
+	(*EventValue)(nil),             // 4: facetd.v1.EventValue
+	(*PlanChange)(nil),             // 5: facetd.v1.PlanChange
+	(*Recording)(nil),              // 6: facetd.v1.Recording
+	(*RecordingPart)(nil),          // 7: facetd.v1.RecordingPart
+	(*RecordingOptions)(nil),       // 8: facetd.v1.RecordingOptions
+	(*StartRecordingRequest)(nil),  // 9: facetd.v1.StartRecordingRequest
+	(*StartRecordingResponse)(nil), // 10: facetd.v1.StartRecordingResponse
+	(*StopRecordingRequest)(nil),   // 11: facetd.v1.StopRecordingRequest
+	(*StopRecordingResponse)(nil),  // 12: facetd.v1.StopRecordingResponse
+	(*GetRecordingRequest)(nil),    // 13: facetd.v1.GetRecordingRequest
+	(*GetRecordingResponse)(nil),   // 14: facetd.v1.GetRecordingResponse
+	(*ListRecordingsRequest)(nil),  // 15: facetd.v1.ListRecordingsRequest
+	(*ListRecordingsResponse)(nil), // 16: facetd.v1.ListRecordingsResponse
+	(*EventFilter)(nil),            // 17: facetd.v1.EventFilter
+	(*ListEventsRequest)(nil),      // 18: facetd.v1.ListEventsRequest
+	(*ListEventsResponse)(nil),     // 19: facetd.v1.ListEventsResponse
+	(*StreamEventsRequest)(nil),    // 20: facetd.v1.StreamEventsRequest
+	(*StreamEventsResponse)(nil),   // 21: facetd.v1.StreamEventsResponse
+	nil,                            // 22: facetd.v1.Event.FieldsEntry
+	(*timestamppb.Timestamp)(nil),  // 23: google.protobuf.Timestamp
+	(*Plan)(nil),                   // 24: facetd.v1.Plan
+	(*durationpb.Duration)(nil),    // 25: google.protobuf.Duration
 }
 var file_facetd_v1_record_proto_depIdxs = []int32{
-	22, // 0: facetd.v1.Event.time:type_name -> google.protobuf.Timestamp
+	23, // 0: facetd.v1.Event.time:type_name -> google.protobuf.Timestamp
 	0,  // 1: facetd.v1.Event.severity:type_name -> facetd.v1.Severity
 	1,  // 2: facetd.v1.Event.kind:type_name -> facetd.v1.EventKind
-	21, // 3: facetd.v1.Event.fields:type_name -> facetd.v1.Event.FieldsEntry
-	23, // 4: facetd.v1.PlanChange.plan:type_name -> facetd.v1.Plan
+	22, // 3: facetd.v1.Event.fields:type_name -> facetd.v1.Event.FieldsEntry
+	24, // 4: facetd.v1.PlanChange.plan:type_name -> facetd.v1.Plan
 	2,  // 5: facetd.v1.Recording.state:type_name -> facetd.v1.RecordingState
-	6,  // 6: facetd.v1.Recording.parts:type_name -> facetd.v1.RecordingPart
-	22, // 7: facetd.v1.Recording.start_time:type_name -> google.protobuf.Timestamp
-	22, // 8: facetd.v1.Recording.end_time:type_name -> google.protobuf.Timestamp
-	7,  // 9: facetd.v1.Recording.options:type_name -> facetd.v1.RecordingOptions
-	24, // 10: facetd.v1.RecordingOptions.part_duration:type_name -> google.protobuf.Duration
-	24, // 11: facetd.v1.RecordingOptions.max_duration:type_name -> google.protobuf.Duration
-	7,  // 12: facetd.v1.StartRecordingRequest.options:type_name -> facetd.v1.RecordingOptions
-	5,  // 13: facetd.v1.StartRecordingResponse.recording:type_name -> facetd.v1.Recording
-	5,  // 14: facetd.v1.StopRecordingResponse.recording:type_name -> facetd.v1.Recording
-	5,  // 15: facetd.v1.GetRecordingResponse.recording:type_name -> facetd.v1.Recording
-	5,  // 16: facetd.v1.ListRecordingsResponse.recordings:type_name -> facetd.v1.Recording
+	7,  // 6: facetd.v1.Recording.parts:type_name -> facetd.v1.RecordingPart
+	23, // 7: facetd.v1.Recording.start_time:type_name -> google.protobuf.Timestamp
+	23, // 8: facetd.v1.Recording.end_time:type_name -> google.protobuf.Timestamp
+	8,  // 9: facetd.v1.Recording.options:type_name -> facetd.v1.RecordingOptions
+	25, // 10: facetd.v1.RecordingOptions.part_duration:type_name -> google.protobuf.Duration
+	25, // 11: facetd.v1.RecordingOptions.max_duration:type_name -> google.protobuf.Duration
+	8,  // 12: facetd.v1.StartRecordingRequest.options:type_name -> facetd.v1.RecordingOptions
+	6,  // 13: facetd.v1.StartRecordingResponse.recording:type_name -> facetd.v1.Recording
+	6,  // 14: facetd.v1.StopRecordingResponse.recording:type_name -> facetd.v1.Recording
+	6,  // 15: facetd.v1.GetRecordingResponse.recording:type_name -> facetd.v1.Recording
+	6,  // 16: facetd.v1.ListRecordingsResponse.recordings:type_name -> facetd.v1.Recording
 	0,  // 17: facetd.v1.EventFilter.min_severity:type_name -> facetd.v1.Severity
 	1,  // 18: facetd.v1.EventFilter.kinds:type_name -> facetd.v1.EventKind
-	16, // 19: facetd.v1.ListEventsRequest.filter:type_name -> facetd.v1.EventFilter
+	17, // 19: facetd.v1.ListEventsRequest.filter:type_name -> facetd.v1.EventFilter
 	3,  // 20: facetd.v1.ListEventsResponse.events:type_name -> facetd.v1.Event
-	16, // 21: facetd.v1.StreamEventsRequest.filter:type_name -> facetd.v1.EventFilter
+	17, // 21: facetd.v1.StreamEventsRequest.filter:type_name -> facetd.v1.EventFilter
 	3,  // 22: facetd.v1.StreamEventsResponse.event:type_name -> facetd.v1.Event
-	8,  // 23: facetd.v1.RecordService.StartRecording:input_type -> facetd.v1.StartRecordingRequest
-	10, // 24: facetd.v1.RecordService.StopRecording:input_type -> facetd.v1.StopRecordingRequest
-	12, // 25: facetd.v1.RecordService.GetRecording:input_type -> facetd.v1.GetRecordingRequest
-	14, // 26: facetd.v1.RecordService.ListRecordings:input_type -> facetd.v1.ListRecordingsRequest
-	17, // 27: facetd.v1.EventService.ListEvents:input_type -> facetd.v1.ListEventsRequest
-	19, // 28: facetd.v1.EventService.StreamEvents:input_type -> facetd.v1.StreamEventsRequest
-	9,  // 29: facetd.v1.RecordService.StartRecording:output_type -> facetd.v1.StartRecordingResponse
-	11, // 30: facetd.v1.RecordService.StopRecording:output_type -> facetd.v1.StopRecordingResponse
-	13, // 31: facetd.v1.RecordService.GetRecording:output_type -> facetd.v1.GetRecordingResponse
-	15, // 32: facetd.v1.RecordService.ListRecordings:output_type -> facetd.v1.ListRecordingsResponse
-	18, // 33: facetd.v1.EventService.ListEvents:output_type -> facetd.v1.ListEventsResponse
-	20, // 34: facetd.v1.EventService.StreamEvents:output_type -> facetd.v1.StreamEventsResponse
-	29, // [29:35] is the sub-list for method output_type
-	23, // [23:29] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	4,  // 23: facetd.v1.Event.FieldsEntry.value:type_name -> facetd.v1.EventValue
+	9,  // 24: facetd.v1.RecordService.StartRecording:input_type -> facetd.v1.StartRecordingRequest
+	11, // 25: facetd.v1.RecordService.StopRecording:input_type -> facetd.v1.StopRecordingRequest
+	13, // 26: facetd.v1.RecordService.GetRecording:input_type -> facetd.v1.GetRecordingRequest
+	15, // 27: facetd.v1.RecordService.ListRecordings:input_type -> facetd.v1.ListRecordingsRequest
+	18, // 28: facetd.v1.EventService.ListEvents:input_type -> facetd.v1.ListEventsRequest
+	20, // 29: facetd.v1.EventService.StreamEvents:input_type -> facetd.v1.StreamEventsRequest
+	10, // 30: facetd.v1.RecordService.StartRecording:output_type -> facetd.v1.StartRecordingResponse
+	12, // 31: facetd.v1.RecordService.StopRecording:output_type -> facetd.v1.StopRecordingResponse
+	14, // 32: facetd.v1.RecordService.GetRecording:output_type -> facetd.v1.GetRecordingResponse
+	16, // 33: facetd.v1.RecordService.ListRecordings:output_type -> facetd.v1.ListRecordingsResponse
+	19, // 34: facetd.v1.EventService.ListEvents:output_type -> facetd.v1.ListEventsResponse
+	21, // 35: facetd.v1.EventService.StreamEvents:output_type -> facetd.v1.StreamEventsResponse
+	30, // [30:36] is the sub-list for method output_type
+	24, // [24:30] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_record_proto_init() }
@@ -1774,15 +1886,20 @@ func file_facetd_v1_record_proto_init() {
 	}
 	file_facetd_v1_plan_proto_init()
 	file_facetd_v1_record_proto_msgTypes[0].OneofWrappers = []any{}
-	file_facetd_v1_record_proto_msgTypes[14].OneofWrappers = []any{}
-	file_facetd_v1_record_proto_msgTypes[16].OneofWrappers = []any{}
+	file_facetd_v1_record_proto_msgTypes[1].OneofWrappers = []any{
+		(*EventValue_Text)(nil),
+		(*EventValue_Integer)(nil),
+		(*EventValue_Number)(nil),
+	}
+	file_facetd_v1_record_proto_msgTypes[15].OneofWrappers = []any{}
+	file_facetd_v1_record_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_record_proto_rawDesc), len(file_facetd_v1_record_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   19,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

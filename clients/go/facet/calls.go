@@ -18,7 +18,7 @@ func Chips(names ...string) *facetdv1.Target {
 
 // AllChips is the target of every chip of the array.
 func AllChips() *facetdv1.Target {
-	return &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+	return &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}
 }
 
 // Array returns the array as the daemon loaded it, and the SHA-256 of its description in

@@ -60,7 +60,7 @@ func TestParametersFromJobToJob(t *testing.T) {
 	a := facettest.New(t, facettest.Config{Array: facettest.YAML(comb), Tasks: facettest.YAML(`
 tasks:
   - name: track
-    target: {all: true}
+    target: {all: {}}
     rate_hz: 40
     views: [{name: spot, window: {rows: 4, columns: 4}, movable: {row: {high: 20}, column: {high: 16}}}]
 `)})

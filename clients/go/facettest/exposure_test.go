@@ -39,7 +39,7 @@ chips:
 func TestExposedUnderFlicker(t *testing.T) {
 	const lux, hz, depth, exposure, voltsPerLux = 200.0, 5.4, 0.4, 40e-3, 25000 * 40e-3 * 5e-6
 	a := facettest.New(t, facettest.Config{Array: facettest.YAML(sum), Scene: "uniform:200|flicker:mains=2.7,depth=0.4",
-		Tasks: facettest.YAML("tasks: [{name: all, target: {all: true}, rate_hz: 17, views: [{name: v}]}]")})
+		Tasks: facettest.YAML("tasks: [{name: all, target: {all: {}}, rate_hz: 17, views: [{name: v}]}]")})
 	n, low, high := 0, math.Inf(1), math.Inf(-1)
 	for set, err := range a.Client.FrameSets(t.Context(), facet.StreamOptions{}) {
 		if err != nil {

@@ -37,11 +37,11 @@ chips:
 const combTasks = `
 tasks:
   - name: both
-    target: {all: true}
+    target: {all: {}}
     rate_hz: 20
     views: [{name: plain}, {name: amplified, trim: {gain_index: 1}}]
   - name: smooth
-    target: {all: true}
+    target: {all: {}}
     rate_hz: 10
     views: [{name: smooth, smoothing_steps: 8}]
 `

@@ -55,6 +55,13 @@ class _Schema:
 schema = _Schema()
 
 
+def value(m: Any, name: str) -> Any:
+    """Returns a field of a message; None where it can be unset and is."""
+    if m.DESCRIPTOR.fields_by_name[name].has_presence and not m.HasField(name):
+        return None
+    return getattr(m, name)
+
+
 def new(message: str, **fields: Any) -> Any:
     """Returns a message with these fields; fields that are None stay unset."""
     return schema.message(message)(**{k: v for k, v in fields.items() if v is not None})

@@ -6,6 +6,7 @@ import dataclasses
 import datetime
 from typing import Any
 
+from ._schema import value
 from .enums import EventKind, LineState, Pace, Phase, RecordingState, Severity, State
 from .frames import timestamp_ns, to_datetime
 from .task import RunningTask
@@ -19,8 +20,8 @@ class Event:
     sequence: int
     #: When it happened, in nanoseconds since 1970 (UTC).
     time_ns: int
-    #: When in bus time; 0 where the bus has no part in it.
-    bus_ns: int
+    #: When in bus time; None where the bus has no part in it.
+    bus_ns: int | None
     severity: Severity
     kind: EventKind
     text: str
@@ -29,7 +30,7 @@ class Event:
     #: How often: repetitions within a second are one event.
     count: int
     #: Numbers and names, by a name with its unit.
-    fields: dict[str, str]
+    fields: dict[str, str | int | float]
     #: Events that a stream dropped just before this one, or no longer had.
     dropped: int = 0
     #: The journal of which sequence is.
@@ -45,14 +46,14 @@ class Event:
         return cls(
             m.sequence,
             timestamp_ns(m.time),
-            m.bus_ns,
+            value(m, "bus_ns"),
             Severity(m.severity),
             EventKind(m.kind),
             m.text,
             m.task,
             tuple(m.chips),
             m.count,
-            dict(m.fields),
+            {k: getattr(v, v.WhichOneof("value") or "text") for k, v in m.fields.items()},
             dropped,
             journal,
         )
@@ -99,8 +100,8 @@ class StopReason:
     reason: str
     #: When, in nanoseconds since 1970 (UTC).
     time_ns: int
-    #: When in bus time; 0 for a stop from before the daemon started.
-    bus_ns: int
+    #: When in bus time; None for a stop from before the daemon started.
+    bus_ns: int | None
 
 
 @dataclasses.dataclass(frozen=True)
@@ -127,7 +128,7 @@ class SafeStop:
     @classmethod
     def _of(cls, m: Any) -> SafeStop:
         return cls(
-            tuple(StopReason(r.by, r.reason, timestamp_ns(r.time), r.bus_ns) for r in m.reasons),
+            tuple(StopReason(r.by, r.reason, timestamp_ns(r.time), value(r, "bus_ns")) for r in m.reasons),
             m.requests, m.revision, LineState(m.lines.state), m.lines.reason, m.jobs_failed, m.on_demand_failed,
             m.stored, m.not_stored_reason,
         )  # fmt: skip

@@ -6,6 +6,7 @@ import dataclasses
 import fractions
 from typing import Any
 
+from ._schema import value
 from .enums import Phase, RefusalReason
 from .task import Task, Window
 
@@ -39,21 +40,21 @@ class FittingRate:
     """A rate of one task with which all tasks fit, the others as asked."""
 
     task: str
-    #: In hertz, fits as typed; 0 where none was found.
-    rate_hz: float
+    #: In hertz, fits as typed; None where none was found.
+    rate_hz: float | None
     #: Whether it is proved to be the highest up to searched_up_to_hz, of timetables up to
     #: searched_table_ns; otherwise higher ones may fit.
     proved_highest: bool
     searched_up_to_hz: float
-    #: 0 where the search was not complete for any length of table.
-    searched_table_ns: int
+    #: None where the search was not complete for any length of table.
+    searched_table_ns: int | None
     #: Why no rate fits at all, and the task that is in the way; empty where that is not proved.
     witness: str
     in_the_way: str
 
     @classmethod
     def _of(cls, m: Any) -> FittingRate:
-        return cls(**{f.name: getattr(m, f.name) for f in dataclasses.fields(cls)})
+        return cls(**{f.name: value(m, f.name) for f in dataclasses.fields(cls)})
 
 
 @dataclasses.dataclass(frozen=True)
@@ -62,12 +63,12 @@ class StretchedTask:
 
     task: str
     rate_hz: float
-    #: 0 where the task has no deadline of its own.
-    deadline_ns: int
+    #: None where the task has no deadline of its own.
+    deadline_ns: int | None
 
     @classmethod
     def _of(cls, m: Any) -> StretchedTask:
-        return cls(m.task, m.rate_hz, m.deadline_ns)
+        return cls(m.task, m.rate_hz, value(m, "deadline_ns"))
 
 
 @dataclasses.dataclass(frozen=True)

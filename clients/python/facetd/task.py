@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
-from ._schema import new
+from ._schema import new, value
 
 #: Chips that something is meant for: "all", the name of a group, or names of chips.
 Target = str | Sequence[str]
@@ -15,7 +15,7 @@ Target = str | Sequence[str]
 def target_message(target: Target) -> Any:
     """Returns a target as the schema has it. No group can be called "all"."""
     if isinstance(target, str):
-        return new("Target", all=True) if target == "all" else new("Target", group=target)
+        return new("Target", all=new("AllChips")) if target == "all" else new("Target", group=target)
     return new("Target", list=new("ChipList", names=list(target)))
 
 
@@ -285,12 +285,12 @@ class TaskStatus:
     last_failure: str
     #: Jobs that have ended, whether on time, late or failed: the number of the next that does.
     jobs_ended: int
-    #: Release of the last of them; 0 where none has ended.
-    last_release_bus_ns: int
+    #: Release of the last of them; None where none has ended.
+    last_release_bus_ns: int | None
 
     @classmethod
     def _of(cls, m: Any) -> TaskStatus:
-        return cls(**{f.name: getattr(m, f.name) for f in dataclasses.fields(cls)})
+        return cls(**{f.name: value(m, f.name) for f in dataclasses.fields(cls)})
 
 
 @dataclasses.dataclass(frozen=True)

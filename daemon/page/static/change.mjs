@@ -17,7 +17,7 @@ export function start(a) {
   apply = h("button", { type: "button", class: "main", id: "apply-button", disabled: true, onclick: doApply }, "Apply");
   form = new TaskForm(app, "task", changed);
   const fresh = h("button", { type: "button", onclick: () => {
-    form.set({ target: { all: true } });
+    form.set({ target: { all: {} } });
     clear();
   } }, "Start over");
   byID("change-body").append(h("form", { id: "task-form", onsubmit: doPreview }, form.node, mode, h("div", { class: "row actions" }, preview, apply, fresh)), shown, said);

@@ -47,7 +47,7 @@ function show(e) {
   last = seq || last;
   empty.hidden = true;
   const [word, sign] = grave[e.severity] ?? ["event", "·"];
-  const facts = Object.entries(e.fields ?? {}).map(([k, v]) => `${k} ${v}`).join(", ");
+  const facts = Object.entries(e.fields ?? {}).map(([k, v]) => `${k} ${v.text ?? v.integer ?? v.number ?? ""}`).join(", ");
   const item = h("li", { data: { severity: e.severity, sequence: seq } },
     h("span", { class: "sign", title: word }, sign, h("span", { class: "hidden" }, word)),
     h("time", { datetime: e.time ?? "" }, e.time ? clock(e.time) : ""),

@@ -53,5 +53,5 @@ function show(got) {
 // pattern is the fixed pattern at the level where most is left.
 function pattern(levels) {
   const worst = [...(levels ?? [])].sort((a, b) => num(b.after_codes) - num(a.after_codes))[0];
-  return worst ? `${num(worst.before_codes).toFixed(2)}, ${num(worst.after_codes).toFixed(2)} codes at ${num(worst.lux)} lux` : "unknown";
+  return worst ? `${num(worst.before_codes).toFixed(2)}, ${num(worst.after_codes).toFixed(2)} codes ${"lux" in worst ? `at ${num(worst.lux)} lux` : "in light of unknown strength"}` : "unknown";
 }

@@ -48,7 +48,7 @@ export class TaskForm {
     const ms = (d) => (seconds(d) === undefined ? "" : String(seconds(d) / 1e6));
     this.name.box.value = task.name ?? "";
     this.rate.box.value = task.rate_hz ?? "";
-    this.target.set(task.target ?? { all: true });
+    this.target.set(task.target ?? { all: {} });
     this.deadline.box.value = ms(task.deadline);
     this.hold.box.value = ms(task.max_hold);
     this.skew.box.value = ms(task.max_skew);
@@ -90,7 +90,7 @@ export class TargetPicker {
     setOptions(this.select.box, [["all", "all"], ...(this.app.array.groups ?? []).map((g) => ["group:" + g.name, "group " + g.name]), ["list", "chosen by name…"]]);
     this.chips.replaceChildren(h("legend", {}, "Chips of the task"), ...(this.app.array.chips ?? []).map((c) =>
       h("label", {}, h("input", { type: "checkbox", value: c.name, onchange: () => this.changed() }), " " + c.name)));
-    this.set(this.wanted ?? { all: true });
+    this.set(this.wanted ?? { all: {} });
   }
 
   set(target) {
@@ -103,7 +103,7 @@ export class TargetPicker {
 
   get() {
     const v = this.select.box.value;
-    if (v === "all") return { all: true };
+    if (v === "all") return { all: {} };
     if (v.startsWith("group:")) return { group: v.slice(6) };
     return { list: { names: [...this.chips.querySelectorAll("input:checked")].map((b) => b.value) } };
   }

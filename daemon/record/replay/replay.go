@@ -20,7 +20,6 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -209,7 +208,7 @@ func (p *Player) note(text string, busNS int64, count uint64) {
 	p.log.Info(text, zap.Int64("bus_ns", busNS), zap.Uint64("times", count))
 	p.cfg.Events.Send(&facetdv1.Event{
 		Kind: facetdv1.EventKind_EVENT_KIND_REPLAY, Severity: facetdv1.Severity_SEVERITY_INFO,
-		Time: timestamppb.Now(), BusNs: busNS, Text: text, Count: count,
+		Time: timestamppb.Now(), BusNs: &busNS, Text: text, Count: count,
 	})
 }
 
@@ -572,8 +571,8 @@ func derived(k facetdv1.EventKind) bool {
 
 // violation makes a rule violation of a recorded event.
 func violation(e *facetdv1.Event, shiftNS int64) (rules.Violation, bool) {
-	rule, err := strconv.Atoi(e.GetFields()["rule"])
-	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION || err != nil {
+	rule := int(e.GetFields()["rule"].GetInteger())
+	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION || rule == 0 {
 		return rules.Violation{}, false
 	}
 	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus rule %d violated: ", rule))

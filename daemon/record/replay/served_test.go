@@ -25,6 +25,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
 )
@@ -125,10 +126,10 @@ func TestViolationsAndEvents(t *testing.T) {
 		t.Fatal(err)
 	}
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", FinishBusNs: 10})
-	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, BusNs: 11,
-		Text: "bus rule 4 violated: too soon", Chips: []string{"c"}, Fields: map[string]string{"rule": "4"}})
-	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, BusNs: 12})
-	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_CALIBRATION, BusNs: 13, Text: "calibrated"})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, BusNs: new(int64(11)),
+		Text: "bus rule 4 violated: too soon", Chips: []string{"c"}, Fields: events.Fields{"rule": events.Integer(4)}})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, BusNs: new(int64(12))})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_CALIBRATION, BusNs: new(int64(13)), Text: "calibrated"})
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: 1, FinishBusNs: 20})
 	if _, err := m.Stop(t.Context(), "l"); err != nil {
 		t.Fatal(err)

@@ -85,7 +85,7 @@ func (s *state) jobEnded(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 
 func (t *taskState) count(fs *facetdv1.FrameSet) {
 	c := &t.counts
-	c.JobsEnded, c.LastReleaseBusNs = fs.GetJob()+1, fs.GetReleaseBusNs()
+	c.JobsEnded, c.LastReleaseBusNs = fs.GetJob()+1, new(fs.GetReleaseBusNs())
 	switch {
 	case fs.GetFailure() != "":
 		c.JobsFailed++
@@ -194,7 +194,9 @@ func (t turn) shiftEvent(e *facetdv1.Event) *facetdv1.Event {
 		return e
 	}
 	out := proto.CloneOf(e)
-	out.BusNs += t.shiftNS
+	if out.BusNs != nil {
+		out.BusNs = new(out.GetBusNs() + t.shiftNS)
+	}
 	if out.Time != nil {
 		out.Time = timestamppb.New(out.GetTime().AsTime().Add(time.Duration(t.shiftNS)))
 	}

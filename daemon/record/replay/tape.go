@@ -245,7 +245,7 @@ func busTime(e *record.Entry) (int64, bool) {
 	case e.Plan != nil:
 		return e.Plan.GetEpochBusNs(), true
 	case e.Event != nil:
-		return e.Event.GetBusNs(), e.Event.GetBusNs() != 0
+		return e.Event.GetBusNs(), e.Event.BusNs != nil
 	case e.Status != nil:
 		return e.Status.GetBusNs(), true
 	}

@@ -250,7 +250,10 @@ func residualTable(d *svg.Drawing, m *facetdv1.CorrectionMap, top int) {
 	for _, l := range m.GetLevels() {
 		y += svgLine
 		lux := fmt.Sprintf("%.4g", l.GetLux())
-		if l.GetLux() == 0 {
+		switch {
+		case l.Lux == nil:
+			lux = "unknown"
+		case l.GetLux() == 0:
 			lux = "dark"
 		}
 		left, below := l.GetAfterCodes(), ""
