@@ -27,6 +27,10 @@ func (d *Document) Message(m proto.Message) {
 
 func (d *Document) message(n *yaml.Node, path string, m protoreflect.Message) {
 	fields := m.Descriptor().Fields()
+	if fields.Len() == 0 && n.Kind == yaml.ScalarNode {
+		d.add(n, path, "it has no fields, and no value", "write {}")
+		return
+	}
 	d.fields(n, path, namesOf(fields), func(i int, n *yaml.Node, path string) {
 		f := fields.Get(i)
 		if isNull(n) && (f.HasPresence() || f.IsList()) {

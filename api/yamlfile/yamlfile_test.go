@@ -58,7 +58,7 @@ func TestErrors(t *testing.T) {
 			`f:2:1: rate_hz: is given twice, the first time on line 1 (leave one of them out)`,
 		}},
 		{"two of which only one can be", "target: {all: {}, group: g}\n", `{"target":{"all":{}}}`, []string{
-			`f:1:28: target.group: only one of these fields can be given: all, group, list (leave the others out)`,
+			`f:1:26: target.group: only one of these fields can be given: all, group, list (leave the others out)`,
 		}},
 		{"one item in place of a list", "views: {name: v, smoothing_steps: x}\n", `{"views":[{"name":"v"}]}`, []string{
 			`f:1:8: views: a list belongs here (LIST)`,
@@ -90,8 +90,8 @@ func TestErrors(t *testing.T) {
 		{"not finite", "rate_hz: .nan\nname: .inf\n", `{"name":".inf"}`, []string{
 			`f:1:10: rate_hz: ".nan" is not a number (write a number, such as 0.25 or 1e-6)`,
 		}},
-		{"booleans", "target: {all: yes}\n", `{"target":{}}`, []string{
-			`f:1:15: target.all: "yes" is neither true nor false (write true or false)`,
+		{"a value where the name says all", "target: {all: true}\n", `{"target":{}}`, []string{
+			`f:1:15: target.all: it has no fields, and no value (write {})`,
 		}},
 		{"times", "deadline: 5\nmax_hold: 1 ms\nmax_skew: 99999999999h\n", `{}`, []string{
 			`f:1:11: deadline: "5" is not a time (TIME)`,
@@ -275,6 +275,12 @@ func TestEnums(t *testing.T) {
 	d := Parse("f", []byte("arrangement: hexagon"))
 	d.Message(&facetdv1.Lattice{})
 	if got := d.Errors(nil).Error(); got != `f:1:14: arrangement: "hexagon" is not possible here (use square, hexagonal)` {
+		t.Error(got)
+	}
+	d = Parse("f", []byte("sample_and_hold: yes"))
+	d.Message(&facetdv1.Converter{})
+	if got := d.Errors(nil).Error(); got !=
+		`f:1:18: sample_and_hold: "yes" is neither true nor false (write true or false)` {
 		t.Error(got)
 	}
 	text, err := Marshal(&facetdv1.Lattice{Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, Rows: 3})

@@ -262,12 +262,13 @@ func TestWhatAReplayRefuses(t *testing.T) {
 		}
 		return err
 	}
+	all := &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}
 	calls := map[string]error{"a probe": probe(conn)}
 	_, calls["a task"] = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx,
 		&facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "a",
-			Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}, RateHz: 1}})
+			Target: all, RateHz: 1}})
 	_, calls["a capture"] = facetdv1.NewFrameServiceClient(conn).CaptureFrames(ctx,
-		&facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}})
+		&facetdv1.CaptureFramesRequest{Target: all})
 	_, calls["faults"] = facetdv1.NewFaultServiceClient(conn).SetFaults(ctx, &facetdv1.SetFaultsRequest{})
 	_, calls["cleared faults"] = facetdv1.NewFaultServiceClient(conn).ClearFaults(ctx, &facetdv1.ClearFaultsRequest{})
 	_, calls["a list of faults"] = facetdv1.NewFaultServiceClient(conn).ListFaults(ctx, &facetdv1.ListFaultsRequest{})
