@@ -409,8 +409,9 @@ func TestWhatWaitsIsSized(t *testing.T) {
 func TestWhatALossSays(t *testing.T) {
 	r := &recording{name: "x"}
 	e := r.lossEvent(loss{messages: 21, frameSets: 12, firstNS: 123456, lastNS: 987654})
-	if f := e.GetFields(); e.GetCount() != 21 || f["frame_sets"] != "12" || f["first_bus_ns"] != "123456" ||
-		f["last_bus_ns"] != "987654" || e.GetBusNs() != 987654 {
+	if f := e.GetFields(); e.GetCount() != 21 || f["frame_sets"].GetInteger() != 12 ||
+		f["first_bus_ns"].GetInteger() != 123456 ||
+		f["last_bus_ns"].GetInteger() != 987654 || e.GetBusNs() != 987654 {
 		t.Errorf("%v", e)
 	}
 }
