@@ -211,7 +211,8 @@ func startedWith(t *testing.T, args ...string) (status int, resident int64, errs
 	if ctx.Err() != nil {
 		t.Fatalf("facetd %s did not end", strings.Join(args, " "))
 	}
-	return cmd.ProcessState.ExitCode(), cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss << 10, said.String()
+	kilobytes := int64(cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss) // of 32 bits on some
+	return cmd.ProcessState.ExitCode(), kilobytes << 10, said.String()
 }
 
 // shortRecording is the bytes of a recording of the demo.

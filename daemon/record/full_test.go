@@ -72,9 +72,9 @@ func TestWhatAFailedDiskHoldsIsCounted(t *testing.T) {
 	t.Parallel()
 	const sent = 95
 	disks := map[string]disk{
-		"no sync":             {free: 1 << 40, refuses: syscall.EIO},
-		"no sync, all gone":   {free: 1 << 40, refuses: syscall.EIO, forgets: true},
-		"second sync refused": {free: 1 << 40, refuses: syscall.EIO, goodSyncs: 1, forgets: true},
+		"no sync":             {free: 1 << 30, refuses: syscall.EIO},
+		"no sync, all gone":   {free: 1 << 30, refuses: syscall.EIO, forgets: true},
+		"second sync refused": {free: 1 << 30, refuses: syscall.EIO, goodSyncs: 1, forgets: true},
 	}
 	for free := 1000; free < 800<<10; free += 41_777 {
 		disks[fmt.Sprintf("space for %d", free)] = disk{free: free}
@@ -156,7 +156,7 @@ func checkFailed(t *testing.T, m *Manager, n *notes, dir string, sent int) (held
 // A disk that fills up just where the next file begins ends the recording like any other.
 func TestADiskFullWhereAFileBegins(t *testing.T) {
 	const sent = 40
-	d := &disk{free: 1 << 40}
+	d := &disk{free: 1 << 30}
 	begun := 0
 	g := newGate()
 	m, n, dir := manager(t, func(c *Config) {
