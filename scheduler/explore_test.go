@@ -207,3 +207,28 @@ func TestExploreSVG(t *testing.T) {
 		}
 	}
 }
+
+// TestBatchesAndBlocksOfAnExploration: of every resolution of a memory there are as many batches as shorten the hold,
+// one of other chips; blocks are seen whole, to the edge of the window.
+func TestBatchesAndBlocksOfAnExploration(t *testing.T) {
+	a := bench(t, [5]int{8, 2})
+	for target, most := range map[string]int{"mems": 4, "sws": 1} {
+		x := explored(t, a, task("ring", target, 10, &facetdv1.View{}), scheduler.ExploreOptions{MaxBatches: 4})
+		holds, batches := map[[3]float64]int64{}, 0
+		for _, p := range x.Points {
+			key := [3]float64{float64(p.BinRows), float64(p.BinColumns), p.WindowPart}
+			if hold, before := holds[key]; before && p.WorstHoldNS >= hold || !before && p.Batches != 1 {
+				t.Errorf("%s: %d batches of %v hold for %d ns, fewer for %d", target, p.Batches, key, p.WorstHoldNS,
+					hold)
+			}
+			holds[key] = p.WorstHoldNS
+			batches = max(batches, p.Batches)
+			if p.WindowPart == 1 && p.CellsSeen != 16*16 {
+				t.Errorf("%s: blocks of %d x %d see %d cells of 256", target, p.BinRows, p.BinColumns, p.CellsSeen)
+			}
+		}
+		if batches != most {
+			t.Errorf("%s: up to %d batches, want %d", target, batches, most)
+		}
+	}
+}
