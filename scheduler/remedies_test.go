@@ -329,7 +329,7 @@ func TestRatesToType(t *testing.T) {
 			t.Errorf("%v Hz is typed as %v", hz, got)
 		}
 	}
-	out := p.orRaised(1, &facetdv1.FittingRate{RateHz: 10, ProvedHighest: true})
+	out := p.orRaised(1, &facetdv1.FittingRate{RateHz: proto.Float64(10), ProvedHighest: true})
 	if out.GetRateHz() < 1000 || out.GetProvedHighest() || !p.planned(1, out.GetRateHz()) {
 		t.Errorf("in place of 10 Hz: %v", out)
 	}
