@@ -217,7 +217,7 @@ func (f *fake) WatchStatus(r *facetdv1.WatchStatusRequest,
 }
 
 func (f *fake) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
-	return &facetdv1.ListTasksResponse{Tasks: []*facetdv1.RunningTask{fakeTask()}}, nil
+	return &facetdv1.ListTasksResponse{Tasks: []*facetdv1.RunningTask{fakeTask()}, Revision: 7}, nil
 }
 
 func (f *fake) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {
@@ -247,6 +247,33 @@ func (f *fake) CreateTask(_ context.Context, r *facetdv1.CreateTaskRequest) (*fa
 					PlannedRateHz: t.GetRateHz()}}, EffectiveBusNs: 2_500_000_000,
 		}, nil
 	}
+}
+
+// ApplyTasks refuses as CreateTask does, and a revision that is not 7.
+func (f *fake) ApplyTasks(_ context.Context, r *facetdv1.ApplyTasksRequest) (*facetdv1.ApplyTasksResponse, error) {
+	f.note(r)
+	c := r.GetChanges()
+	if c.ExpectedRevision != nil && c.GetExpectedRevision() != 7 {
+		return nil, detailed(codes.Aborted, "the revision of the tasks has changed since it was read",
+			&errdetails.ErrorInfo{Reason: "STALE", Domain: "facetd.example",
+				Metadata: map[string]string{"current": "7"}})
+	}
+	answer := &facetdv1.ApplyTasksResponse{Revision: 8, EffectiveBusNs: 4_500_000_000}
+	tasks := c.GetAdd()
+	for _, u := range c.GetUpdate() {
+		tasks = append(tasks, u.GetTask())
+	}
+	for _, t := range tasks {
+		if t.GetName() == "look" && len(c.GetUpdate()) == 0 {
+			return nil, status.Error(codes.AlreadyExists, `there is already a task called "look"`)
+		}
+		if t.GetRateHz() > 1000 {
+			return nil, detailed(codes.FailedPrecondition, fakeRefusal().GetMessage(), fakeRefusal())
+		}
+		answer.Tasks = append(answer.Tasks, &facetdv1.RunningTask{Task: t,
+			Status: &facetdv1.TaskStatus{PlannedRateHz: t.GetRateHz()}})
+	}
+	return answer, nil
 }
 
 func (f *fake) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse, error) {
@@ -336,7 +363,7 @@ func (f *fake) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facetdv1.Get
 
 func (f *fake) PreviewPlan(_ context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse, error) {
 	f.note(r)
-	for _, t := range r.GetAdd() {
+	for _, t := range r.GetChanges().GetAdd() {
 		if t.GetRateHz() > 1000 {
 			return &facetdv1.PreviewPlanResponse{Plan: &facetdv1.Plan{Array: "bench", Refusal: fakeRefusal()}}, nil
 		}

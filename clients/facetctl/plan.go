@@ -78,28 +78,21 @@ status is 1 when the tasks would not fit.`,
 			if operations && !cli.WantsJSON(cmd) {
 				return cli.Usagef(operationsNeed)
 			}
-			req := &facetdv1.PreviewPlanRequest{Remove: remove, Operations: operations}
-			for _, file := range add {
-				tasks, err := readTasks(cmd.InOrStdin(), file)
-				if err != nil {
-					return err
-				}
-				req.Add = append(req.Add, tasks...)
+			tasks, err := readAllTasks(cmd.InOrStdin(), add)
+			if err != nil {
+				return err
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.plan.PreviewPlan(ctx, req)
+				changes, err := changesTo(ctx, c, tasks, remove, false)
 				if err != nil {
 					return err
 				}
-				if cli.WantsJSON(cmd) {
-					err = cli.WriteJSON(cmd.OutOrStdout(), r.GetPlan())
-				} else {
-					err = cli.WritePlan(cmd.OutOrStdout(), r.GetPlan(), segments)
+				r, err := c.plan.PreviewPlan(ctx,
+					&facetdv1.PreviewPlanRequest{Changes: changes, Operations: operations})
+				if err != nil {
+					return err
 				}
-				if err == nil && r.GetPlan().GetRefusal() != nil {
-					return cli.ErrReported
-				}
-				return err
+				return writePreview(cmd, r.GetPlan(), segments)
 			})
 		},
 	}

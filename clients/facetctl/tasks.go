@@ -20,11 +20,11 @@ import (
 )
 
 func (a *app) tasksCommand() *cobra.Command {
-	return cli.Group("tasks", "Add, list, show, set and remove tasks", `  facetctl tasks list
+	return cli.Group("tasks", "Add, list, show, set, apply and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
 		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
-		a.tasksSetCommand(), a.tasksRemoveCommand())
+		a.tasksSetCommand(), a.tasksRemoveCommand(), a.tasksApplyCommand())
 }
 
 // viewFlags are the flags that describe a view.
@@ -136,7 +136,7 @@ var addTask = taskWriting{
 	short: "Add one task from flags, or tasks from a YAML or JSON file",
 	long: `add starts a task while the array runs, or says why it does not fit and what would.
 FILE (- is standard input) holds one task, or several under "tasks:". Several are
-tried together first: when they do not fit, none is added.`,
+added at once: all of them, or none.`,
 	example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
   facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
   facetctl tasks add tasks.yaml
@@ -209,65 +209,23 @@ func (w taskWriting) one(ctx context.Context, c *client, t *facetdv1.Task) (writ
 	return c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: t})
 }
 
+// write makes the change; of several tasks all or none.
 func (w taskWriting) write(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
 	if len(tasks) > 1 {
-		if err := w.previewAll(ctx, c, tasks); err != nil {
-			return err
+		changes := &facetdv1.TaskChanges{Add: tasks}
+		if w.replaces {
+			changes = &facetdv1.TaskChanges{Update: updatesOf(tasks)}
 		}
+		return applyChanges(ctx, cmd, c, changes)
 	}
-	for i, t := range tasks {
-		r, err := w.one(ctx, c, t)
-		if err != nil {
-			if i > 0 {
-				fmt.Fprintf(cmd.ErrOrStderr(), "%s %d of %d tasks before this one failed\n", w.verb, i, len(tasks))
-			}
-			return err
-		}
-		if cli.WantsJSON(cmd) {
-			err = cli.WriteJSONLine(cmd.OutOrStdout(), r)
-		} else {
-			s := r.GetTask().GetStatus()
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, active since bus time %s\n",
-				w.verb, r.GetTask().GetTask().GetName(),
-				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()),
-				cli.NS(r.GetEffectiveBusNs()))
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// previewAll refuses tasks that do not fit together, or whose names are taken when
-// they are to be added, before the first is written.
-func (w taskWriting) previewAll(ctx context.Context, c *client, tasks []*facetdv1.Task) error {
-	running, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	r, err := w.one(ctx, c, tasks[0])
 	if err != nil {
 		return err
 	}
-	for _, r := range running.GetTasks() {
-		for _, t := range tasks {
-			if t.GetName() == r.GetTask().GetName() && !w.replaces {
-				return fmt.Errorf("a task called %q is running already; nothing was added", t.GetName())
-			}
-		}
+	if cli.WantsJSON(cmd) {
+		return cli.WriteJSONLine(cmd.OutOrStdout(), r)
 	}
-	r, err := c.plan.PreviewPlan(ctx, &facetdv1.PreviewPlanRequest{Add: tasks})
-	if err != nil {
-		return err
-	}
-	if refusal := r.GetPlan().GetRefusal(); refusal != nil {
-		return refused("the tasks do not fit together; nothing was "+w.verb, refusal)
-	}
-	return nil
-}
-
-// refused is the error of a plan that does not fit.
-func refused(message string, refusal *facetdv1.Refusal) error {
-	e := &callError{Message: message, Code: "FAILED_PRECONDITION"}
-	e.refused(refusal)
-	return e
+	return writeActive(cmd.OutOrStdout(), w.verb, r.GetTask(), r.GetEffectiveBusNs())
 }
 
 // readTasks reads a file of one task or a list of tasks.
@@ -321,7 +279,11 @@ func (a *app) tasksListCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				return writeTasks(cmd.OutOrStdout(), r.GetTasks())
+				if err := writeTasks(cmd.OutOrStdout(), r.GetTasks()); err != nil {
+					return err
+				}
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "the tasks have revision %d\n", r.GetRevision())
+				return err
 			})
 		},
 	}

@@ -133,6 +133,7 @@ var methods = map[string]Role{
 
 	facetdv1.TaskService_ListTasks_FullMethodName:         Viewer,
 	facetdv1.TaskService_GetTask_FullMethodName:           Viewer,
+	facetdv1.TaskService_ApplyTasks_FullMethodName:        Operator,
 	facetdv1.TaskService_CreateTask_FullMethodName:        Operator,
 	facetdv1.TaskService_UpdateTask_FullMethodName:        Operator,
 	facetdv1.TaskService_DeleteTask_FullMethodName:        Operator,

@@ -48,8 +48,8 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		details []proto.Message
 	}{
 		"errors": {
-			invalid.Errors{{Path: "tasks[2].rate_hz", Message: "must be above 0", Hint: "give a rate"},
-				{Path: "tasks[2].target", Message: "no chips are named"}},
+			invalid.Errors{{Path: "add[0].rate_hz", Message: "must be above 0", Hint: "give a rate"},
+				{Path: "add[0].target", Message: "no chips are named"}},
 			codes.InvalidArgument, "task.rate_hz: must be above 0 (give a rate)\ntask.target: no chips are named",
 			[]proto.Message{&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
 				{Field: "task.rate_hz", Description: "must be above 0 (give a rate)"},
@@ -183,13 +183,25 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 		}
 		r.fake.set(func(f *fake) { f.err = m })
 	}
-	// ring leaves, bed is replaced by add[1], add[0] and add[2] come after it.
-	bad("tasks[0].rate_hz", "tasks[1]", "tasks[2].views[1].name", "tasks[9].x", "odd")
-	_, err := facetdv1.NewPlanServiceClient(r.conn).PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{
-		Remove: []string{"ring"}, Add: []*facetdv1.Task{{Name: "p"}, {Name: "bed"}, {Name: "q"}},
-	})
-	if got, want := fields(err), "add[1].rate_hz add[0] add[2].views[1].name tasks[9].x odd"; got != want {
+	bad("update[1].task.rate_hz", "add[0]", "")
+	_, err := facetdv1.NewPlanServiceClient(r.conn).PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{})
+	if got, want := fields(err), "changes.update[1].task.rate_hz changes.add[0] changes"; got != want {
 		t.Errorf("preview: %s, want %s (%v)", got, want, err)
+	}
+	tasks := facetdv1.NewTaskServiceClient(r.conn)
+	_, err = tasks.ApplyTasks(limited(t), &facetdv1.ApplyTasksRequest{})
+	if got, want := fields(err), "changes.update[1].task.rate_hz changes.add[0] changes"; got != want {
+		t.Errorf("apply: %s, want %s (%v)", got, want, err)
+	}
+	bad("add[0].views[1].name", "add[0]", "tasks[9].x")
+	_, err = tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: &facetdv1.Task{}})
+	if got, want := fields(err), "task.views[1].name task tasks[9].x"; got != want {
+		t.Errorf("create: %s, want %s (%v)", got, want, err)
+	}
+	bad("update[0].task.rate_hz", "update[0].update_mask.paths[2]")
+	_, err = tasks.UpdateTask(limited(t), &facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{}})
+	if got, want := fields(err), "task.rate_hz update_mask.paths[2]"; got != want {
+		t.Errorf("update: %s, want %s (%v)", got, want, err)
 	}
 	bad("target", "views[0].binning.rows")
 	_, err = facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{})

@@ -14,7 +14,6 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/demo"
 	"facetd.example/daemon/dispatch"
@@ -46,18 +45,11 @@ func (f *fake) note(asked ...any) error {
 	return f.err
 }
 
-func (f *fake) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return f.AddTask(ctx, t)
+func (f *fake) Apply(_ context.Context, c *facetdv1.TaskChanges) (dispatch.Change, error) {
+	return dispatch.Change{Effective: 11, Revision: 4}, f.note("apply", c)
 }
-
-func (f *fake) AddTask(_ context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return 11, f.note("add", t)
-}
-func (f *fake) RemoveTask(_ context.Context, name string) (bus.Time, error) {
-	return 12, f.note("remove", name)
-}
-func (f *fake) Preview(_ context.Context, add []*facetdv1.Task, remove []string, _ bool) (*facetdv1.Plan, error) {
-	return f.plan, f.note("preview", add, remove)
+func (f *fake) Preview(_ context.Context, c *facetdv1.TaskChanges, _ bool) (*facetdv1.Plan, error) {
+	return f.plan, f.note("preview", c)
 }
 func (f *fake) Capture(_ context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
 	return f.done, f.note("capture", r)

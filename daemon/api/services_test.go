@@ -315,11 +315,12 @@ func TestTasksAndPlans(t *testing.T) {
 	asked := &facetdv1.Task{Name: "bed", RateHz: 4}
 	created, err := tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: asked})
 	if err != nil || created.GetEffectiveBusNs() != 11 || created.GetTask().GetStatus().GetJobsOnTime() != 9 ||
-		!proto.Equal(r.fake.asked[1].(*facetdv1.Task), asked) {
+		created.GetRevision() != 4 || !proto.Equal(r.fake.asked[1].(*facetdv1.TaskChanges).GetAdd()[0], asked) {
 		t.Errorf("create: %v %v after %v", created, err, r.fake.asked)
 	}
 	deleted, err := tasks.DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "bed"})
-	if err != nil || deleted.GetEffectiveBusNs() != 12 || r.fake.asked[1] != "bed" {
+	if err != nil || deleted.GetEffectiveBusNs() != 11 || deleted.GetRevision() != 4 ||
+		r.fake.asked[1].(*facetdv1.TaskChanges).GetRemove()[0].GetName() != "bed" {
 		t.Errorf("delete: %v %v after %v", deleted, err, r.fake.asked)
 	}
 	plan, err := plans.GetPlan(limited(t), &facetdv1.GetPlanRequest{})
@@ -334,8 +335,16 @@ func TestTasksAndPlans(t *testing.T) {
 	if err != nil || plan.GetEpochBusNs() != 77 || plan.GetPlan().GetUtilization() != 0.5 {
 		t.Errorf("plan: %v %v", plan, err)
 	}
-	preview, err := plans.PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{Remove: []string{"ring"}})
-	if err != nil || preview.GetPlan().GetRefusal().GetMessage() != "no" || r.fake.asked[2].([]string)[0] != "ring" {
+	changes := &facetdv1.TaskChanges{Remove: []*facetdv1.TaskRemoval{{Name: "ring"}}, ExpectedRevision: proto.Uint64(3),
+		Update: []*facetdv1.TaskUpdate{{Task: asked, Etag: "e"}}}
+	applied, err := tasks.ApplyTasks(limited(t), &facetdv1.ApplyTasksRequest{Changes: changes})
+	if err != nil || applied.GetRevision() != 4 || applied.GetTasks()[0].GetStatus().GetJobsOnTime() != 9 ||
+		!proto.Equal(r.fake.asked[1].(*facetdv1.TaskChanges), changes) {
+		t.Errorf("apply: %v %v after %v", applied, err, r.fake.asked)
+	}
+	preview, err := plans.PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{Changes: changes})
+	if err != nil || preview.GetPlan().GetRefusal().GetMessage() != "no" ||
+		!proto.Equal(r.fake.asked[1].(*facetdv1.TaskChanges), changes) {
 		t.Errorf("preview: %v %v after %v", preview, err, r.fake.asked)
 	}
 }

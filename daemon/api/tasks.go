@@ -4,12 +4,10 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"strconv"
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/bus"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/failure"
 )
@@ -20,7 +18,8 @@ type taskService struct {
 }
 
 func (v *taskService) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
-	return &facetdv1.ListTasksResponse{Tasks: v.s.cfg.Dispatch.Snapshot().Tasks}, nil
+	snap := v.s.cfg.Dispatch.Snapshot()
+	return &facetdv1.ListTasksResponse{Tasks: snap.Tasks, Revision: snap.Revision}, nil
 }
 
 func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {
@@ -31,48 +30,70 @@ func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*f
 	return &facetdv1.GetTaskResponse{Task: task}, nil
 }
 
+func (v *taskService) ApplyTasks(ctx context.Context, r *facetdv1.ApplyTasksRequest) (*facetdv1.ApplyTasksResponse,
+	error) {
+	done, err := v.s.cfg.Dispatch.Apply(ctx, r.GetChanges())
+	if err != nil {
+		return nil, underChanges(err)
+	}
+	answer := &facetdv1.ApplyTasksResponse{Revision: done.Revision, EffectiveBusNs: done.Effective.NS()}
+	running := v.s.cfg.Dispatch.Snapshot().Tasks
+	for _, t := range r.GetChanges().GetAdd() {
+		answer.Tasks = append(answer.Tasks, asItRuns(running, t))
+	}
+	for _, u := range r.GetChanges().GetUpdate() {
+		answer.Tasks = append(answer.Tasks, asItRuns(running, u.GetTask()))
+	}
+	return answer, nil
+}
+
 func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse,
 	error) {
-	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.AddTask)
-	if err != nil {
-		return nil, err
+	if r.GetTask() == nil {
+		return nil, noTask()
 	}
-	return &facetdv1.CreateTaskResponse{Task: task, EffectiveBusNs: effective}, nil
+	done, err := v.s.cfg.Dispatch.Apply(ctx, &facetdv1.TaskChanges{Add: []*facetdv1.Task{r.GetTask()}})
+	if err != nil {
+		return nil, moved(err, "add[0]", "task")
+	}
+	return &facetdv1.CreateTaskResponse{Task: asItRuns(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask()),
+		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
 }
 
 func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse,
 	error) {
-	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.UpdateTask)
+	if r.GetTask() == nil {
+		return nil, noTask()
+	}
+	done, err := v.s.cfg.Dispatch.Apply(ctx, &facetdv1.TaskChanges{Update: []*facetdv1.TaskUpdate{{Task: r.GetTask(),
+		UpdateMask: r.GetUpdateMask(), Etag: r.GetEtag()}}})
 	if err != nil {
-		return nil, err
+		return nil, moved(err, "update[0].", "")
 	}
-	return &facetdv1.UpdateTaskResponse{Task: task, EffectiveBusNs: effective}, nil
-}
-
-// change adds or replaces a task and returns it as it runs then.
-func (v *taskService) change(ctx context.Context, t *facetdv1.Task,
-	do func(context.Context, *facetdv1.Task) (bus.Time, error)) (*facetdv1.RunningTask, int64, error) {
-	if t == nil {
-		return nil, 0, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}}
-	}
-	effective, err := do(ctx, t)
-	if err != nil {
-		return nil, 0, renamed(err, func(int) string { return "task" })
-	}
-	running := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, t.GetName())
-	if running == nil { // removed again by someone else
-		running = &facetdv1.RunningTask{Task: t}
-	}
-	return running, effective.NS(), nil
+	return &facetdv1.UpdateTaskResponse{Task: asItRuns(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask()),
+		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
 }
 
 func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse,
 	error) {
-	effective, err := v.s.cfg.Dispatch.RemoveTask(ctx, r.GetName())
+	done, err := v.s.cfg.Dispatch.Apply(ctx, &facetdv1.TaskChanges{Remove: []*facetdv1.TaskRemoval{
+		{Name: r.GetName(), Etag: r.GetEtag()}}})
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective.NS()}, nil
+	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
+}
+
+func noTask() error {
+	return invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}}
+}
+
+// asItRuns is a task with its status; of one that somebody has removed since, the task alone.
+func asItRuns(running []*facetdv1.RunningTask, t *facetdv1.Task) *facetdv1.RunningTask {
+	if found := findTask(running, t.GetName()); found != nil {
+		return found
+	}
+	return &facetdv1.RunningTask{Task: t}
 }
 
 func (v *taskService) SetTaskParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (
@@ -102,53 +123,32 @@ func (v *planService) GetPlan(_ context.Context, r *facetdv1.GetPlanRequest) (*f
 
 func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse,
 	error) {
-	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove(), r.GetOperations())
+	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetChanges(), r.GetOperations())
 	if err != nil {
-		added := addedAt(v.s.cfg.Dispatch.Snapshot().Tasks, r)
-		return nil, renamed(err, func(i int) string {
-			if j, known := added[i]; known {
-				return "add[" + strconv.Itoa(j) + "]"
-			}
-			return "tasks[" + strconv.Itoa(i) + "]"
-		})
+		return nil, underChanges(err)
 	}
 	return &facetdv1.PreviewPlanResponse{Plan: plan}, nil
 }
 
-// addedAt maps indices in the list of tasks that a preview plans to indices of the
-// request's add.
-func addedAt(running []*facetdv1.RunningTask, r *facetdv1.PreviewPlanRequest) map[int]int {
-	var names []string
-	for _, t := range running {
-		if name := t.GetTask().GetName(); !slices.Contains(r.GetRemove(), name) {
-			names = append(names, name)
-		}
+// underChanges gives errors in changes their paths in a request that has them as a field.
+func underChanges(err error) error {
+	var m invalid.Errors
+	if !errors.As(err, &m) {
+		return err
 	}
-	added := map[int]int{}
-	for j, t := range r.GetAdd() {
-		i := slices.Index(names, t.GetName())
-		if i < 0 {
-			i = len(names)
-			names = append(names, t.GetName())
-		}
-		added[i] = j
-	}
-	return added
+	return m.Under("changes")
 }
 
-// renamed gives errors the paths of the request: the dispatcher counts them in the
-// whole list of tasks, as "tasks[4].rate_hz".
-func renamed(err error, name func(i int) string) error {
+// moved gives errors in changes their paths in a request that says the same elsewhere.
+func moved(err error, from, to string) error {
 	var m invalid.Errors
 	if !errors.As(err, &m) {
 		return err
 	}
 	out := slices.Clone(m)
 	for i := range out {
-		rest, is := strings.CutPrefix(out[i].Path, "tasks[")
-		number, tail, closed := strings.Cut(rest, "]")
-		if n, err := strconv.Atoi(number); is && closed && err == nil {
-			out[i].Path = name(n) + tail
+		if rest, is := strings.CutPrefix(out[i].Path, from); is {
+			out[i].Path = to + rest
 		}
 	}
 	return out

@@ -38,9 +38,10 @@ func TestTextsThatDeceive(t *testing.T) {
 					Selection: &facetdv1.FrameSelection{Tasks: []string{"ring", bad}}})
 				return err
 			}},
-			{"remove[0]", func() error {
+			{"changes.remove[0].name", func() error {
 				_, err := facetdv1.NewPlanServiceClient(r.conn).PreviewPlan(t.Context(),
-					&facetdv1.PreviewPlanRequest{Remove: []string{bad}})
+					&facetdv1.PreviewPlanRequest{Changes: &facetdv1.TaskChanges{
+						Remove: []*facetdv1.TaskRemoval{{Name: bad}}}})
 				return err
 			}},
 		} {

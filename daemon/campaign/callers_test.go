@@ -107,16 +107,20 @@ func (c *change) within(ctx context.Context) (context.Context, context.CancelFun
 
 // do asks for the change.
 func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) (bus.Time, error) {
-	if c.remove != "" {
-		return d.RemoveTask(ctx, c.remove)
-	}
-	runs := slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
+	runs := c.add != nil && slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
 		return t.GetTask().GetName() == c.add.GetName()
 	})
-	if runs || c.update {
-		return d.UpdateTask(ctx, proto.CloneOf(c.add))
+	changes := &facetdv1.TaskChanges{}
+	switch {
+	case c.remove != "":
+		changes.Remove = []*facetdv1.TaskRemoval{{Name: c.remove}}
+	case runs || c.update:
+		changes.Update = []*facetdv1.TaskUpdate{{Task: proto.CloneOf(c.add)}}
+	default:
+		changes.Add = []*facetdv1.Task{proto.CloneOf(c.add)}
 	}
-	return d.AddTask(ctx, proto.CloneOf(c.add))
+	done, err := d.Apply(ctx, changes)
+	return done.Effective, err
 }
 
 // demand is something that somebody wants of the bus between its jobs.

@@ -101,7 +101,7 @@ func (r *runner) become(c *change, epoch bus.Time, uninitialized bool) {
 		c.applied()
 	}
 	if c.done != nil && r.cfg.Applied != nil {
-		r.cfg.Applied(c.tasks)
+		r.cfg.Applied(c.tasks, c.revision)
 	}
 	r.cfg.Observer.PlanChanged(msg, epoch)
 	r.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(c.tasks)),

@@ -27,10 +27,11 @@ type board struct {
 	regs  program.Registers // what the chips hold while no job is open
 	lag   Lag
 	// Of the active table.
-	plan  *scheduler.Plan
-	tasks []*taskStats
-	epoch bus.Time
-	busy  bus.Phases // since epoch
+	plan     *scheduler.Plan
+	tasks    []*taskStats
+	revision uint64 // of the tasks
+	epoch    bus.Time
+	busy     bus.Phases // since epoch
 	// Of the whole cycles since the epoch.
 	cycleBusy bus.Phases
 	cycleEnd  bus.Time
@@ -61,14 +62,14 @@ func (b *board) setRegisters(r program.Registers) {
 func (b *board) setTasks(c *change) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks = statsFor(b.tasks, c)
+	b.tasks, b.revision = statsFor(b.tasks, c), c.revision
 }
 
 // setTable says which table is active, and since when.
 func (b *board) setTable(c *change, epoch bus.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks = statsFor(b.tasks, c)
+	b.tasks, b.revision = statsFor(b.tasks, c), c.revision
 	for _, t := range b.tasks {
 		t.rate.Restart(epoch)
 	}
@@ -118,7 +119,7 @@ func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
 	defer b.mu.Unlock()
 	now = max(now, b.last)
 	s := Snapshot{
-		State: b.state, Fault: b.fault, Now: now, Epoch: b.epoch,
+		State: b.state, Fault: b.fault, Now: now, Epoch: b.epoch, Revision: b.revision,
 		Uncertainty: uncertainty,
 		Busy:        b.busy, Measured: max(b.last.Sub(b.epoch), 0),
 		Violations: b.broken, LastBroken: slices.Clone(b.lastBad), Lag: b.lag,
@@ -137,15 +138,15 @@ func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
 	return s
 }
 
-// specs returns the active tasks in a slice of the caller's.
-func (b *board) specs() []*facetdv1.Task {
+// active returns the active tasks in a slice of the caller's, and their revision.
+func (b *board) active() ([]*facetdv1.Task, uint64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	specs := make([]*facetdv1.Task, len(b.tasks))
 	for i, t := range b.tasks {
 		specs[i] = t.task
 	}
-	return specs
+	return specs, b.revision
 }
 
 // generations are those of tasks in a revision: of those that are as they were the one that they have.

@@ -3,12 +3,12 @@ package dispatch
 import (
 	"context"
 	"fmt"
-	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/shallow"
 	"facetd.example/bus"
 	"facetd.example/daemon/failure"
+	"facetd.example/daemon/taskchange"
 	"facetd.example/scheduler"
 )
 
@@ -17,6 +17,8 @@ type change struct {
 	plan  *scheduler.Plan
 	runs  *programs // of the plan
 	tasks []*facetdv1.Task
+	// revision of the tasks from then on.
+	revision uint64
 	// generations of tasks, in their order.
 	generations []uint64
 	applied     func()
@@ -30,12 +32,12 @@ type change struct {
 
 // again is the same change for the runner's own use: it has no one to answer.
 func (c *change) again() change {
-	return change{plan: c.plan, runs: c.runs, tasks: c.tasks, generations: c.generations}
+	return change{plan: c.plan, runs: c.runs, tasks: c.tasks, revision: c.revision, generations: c.generations}
 }
 
 // unplanned is the change with nothing to run.
 func (c *change) unplanned() *change {
-	return &change{runs: programsOf(nil), tasks: c.tasks, generations: c.generations}
+	return &change{runs: programsOf(nil), tasks: c.tasks, revision: c.revision, generations: c.generations}
 }
 
 type changeDone struct {
@@ -43,38 +45,18 @@ type changeDone struct {
 	err       error
 }
 
-// AddTask plans a task beside the running ones and returns once the timetable
-// with it is active.
-func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
-		if slices.ContainsFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() }) {
-			return nil, &failure.Exists{What: "task", Name: t.GetName()}
-		}
-		return append(running, t), nil
-	}, nil)
+// Change is what became of changes to the tasks.
+type Change struct {
+	// Effective is when the new timetable took effect.
+	Effective bus.Time
+	// Revision of the tasks from then on.
+	Revision uint64
 }
 
-// RemoveTask returns once the timetable without the task is active.
-func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (bus.Time, error) {
-	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
-		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == name })
-		if i < 0 {
-			return nil, &failure.NotFound{What: "task", Name: name}
-		}
-		return slices.Delete(running, i, i+1), nil
-	}, nil)
-}
-
-// UpdateTask replaces the task of the same name and returns once the timetable
-// with it is active.
-func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
-		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
-		if i < 0 {
-			return nil, &failure.NotFound{What: "task", Name: t.GetName()}
-		}
-		running[i] = t
-		return running, nil
+// Apply makes changes to the tasks, all or none, and returns once the timetable with them is active.
+func (d *Dispatcher) Apply(ctx context.Context, c *facetdv1.TaskChanges) (Change, error) {
+	return d.changeTasks(ctx, func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error) {
+		return taskchange.Apply(running, revision, c)
 	}, nil)
 }
 
@@ -82,48 +64,53 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time
 // returns once the new timetable is active. edit is given the tasks that run in a
 // slice of its own, and must not change them. applied is called on the goroutine that
 // owns the bus in the instant in which they become active, and must not block. Errors are
-// those of AddTask, and edit's; after any of them the tasks are as they were, and applied
+// those of Apply, and edit's; after any of them the tasks are as they were, and applied
 // is not called.
 func (d *Dispatcher) EditTasks(
 	ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
 ) (effective bus.Time, err error) {
-	return d.changeTasks(ctx, edit, applied)
+	c, err := d.changeTasks(ctx, func(running []*facetdv1.Task, _ uint64) (*taskchange.Result, error) {
+		tasks, err := edit(running)
+		return &taskchange.Result{Tasks: tasks}, err
+	}, applied)
+	return c.Effective, err
 }
 
 // changeTasks plans on the caller's goroutine and hands the plan over. Changes wait for
 // one another; the queue is the callers themselves, each limited by its context.
-func (d *Dispatcher) changeTasks(
-	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
-) (bus.Time, error) {
+func (d *Dispatcher) changeTasks(ctx context.Context,
+	edit func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error), applied func()) (Change, error) {
 	select {
 	case d.changing <- struct{}{}:
 		defer func() { <-d.changing }()
 	case <-ctx.Done():
-		return 0, ctx.Err()
+		return Change{}, ctx.Err()
 	}
-	tasks, err := edit(d.board.specs())
+	running, revision := d.board.active()
+	next, err := edit(running, revision)
 	if err != nil {
-		return 0, err
+		return Change{}, err
 	}
-	plan, err := planFor(d.array, tasks)
+	plan, err := planFor(d.array, next.Tasks)
 	if err != nil {
-		return 0, err
+		return Change{}, next.Renamed(err)
 	}
-	d.revision++
-	c := &change{plan: plan, runs: programsOf(plan), tasks: tasks, generations: d.board.generations(tasks, d.revision),
-		applied: applied, done: make(chan changeDone, 1), asked: d.bus.Now()}
+	revision++
+	c := &change{plan: plan, runs: programsOf(plan), tasks: next.Tasks, revision: revision,
+		generations: d.board.generations(next.Tasks, revision), applied: applied, done: make(chan changeDone, 1),
+		asked: d.bus.Now()}
 	if err := d.box.putChange(c); err != nil {
-		return 0, err
+		return Change{}, err
 	}
 	select {
 	case done := <-c.done:
-		return done.effective, done.err
+		return Change{done.effective, revision}, done.err
 	case <-ctx.Done():
 		if d.box.withdrawChange(c) {
-			return 0, ctx.Err()
+			return Change{}, ctx.Err()
 		}
 		done := <-c.done
-		return done.effective, done.err
+		return Change{done.effective, revision}, done.err
 	}
 }
 
@@ -142,38 +129,25 @@ func WithOperations(plan *scheduler.Plan) (*facetdv1.Plan, error) {
 	return out, nil
 }
 
-// Preview plans a change without applying it, with every operation if asked.
-func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove []string,
-	operations bool) (*facetdv1.Plan,
-	error) {
+// Preview plans changes without making them, with every operation if asked.
+func (d *Dispatcher) Preview(ctx context.Context, c *facetdv1.TaskChanges, operations bool) (*facetdv1.Plan, error) {
 	select {
 	case d.previews <- struct{}{}:
 		defer func() { <-d.previews }()
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	tasks := d.board.specs()
-	for _, name := range remove {
-		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == name })
-		if i < 0 {
-			return nil, &failure.NotFound{What: "task", Name: name}
-		}
-		tasks = slices.Delete(tasks, i, i+1)
-	}
-	for _, t := range add {
-		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
-		if i < 0 {
-			tasks = append(tasks, t)
-		} else {
-			tasks[i] = t
-		}
-	}
-	plan, err := planFor(d.array, tasks)
-	if refusal, ok := err.(*scheduler.RefusalError); ok {
-		return &facetdv1.Plan{Array: d.array.Name, Tasks: tasks, Refusal: refusal.Refusal}, nil
-	}
+	running, revision := d.board.active()
+	next, err := taskchange.Apply(running, revision, c)
 	if err != nil {
 		return nil, err
+	}
+	plan, err := planFor(d.array, next.Tasks)
+	if refusal, ok := err.(*scheduler.RefusalError); ok {
+		return &facetdv1.Plan{Array: d.array.Name, Tasks: next.Tasks, Refusal: refusal.Refusal}, nil
+	}
+	if err != nil {
+		return nil, next.Renamed(err)
 	}
 	if plan == nil {
 		return &facetdv1.Plan{Array: d.array.Name, Timetable: &facetdv1.Timetable{}}, nil

@@ -77,12 +77,14 @@ type Config struct {
 	Inspector *rules.Inspector
 	// Tasks run from the start.
 	Tasks []*facetdv1.Task
+	// Revision of Tasks, from 1; 0 means 1.
+	Revision uint64
 	// StopAt ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAt bus.Time
-	// Applied, where set, is called with the tasks that run once a change of them is active, on the
-	// goroutine that owns the bus: it must not block, and must not change them.
-	Applied func(tasks []*facetdv1.Task)
+	// Applied, where set, is called with the tasks that run once a change of them is active, and their revision, on
+	// the goroutine that owns the bus: it must not block, and must not change them.
+	Applied func(tasks []*facetdv1.Task, revision uint64)
 	// MaxLag is how far the host may be behind the timetable before Behind is called; 0 means
 	// never.
 	MaxLag time.Duration
@@ -105,6 +107,8 @@ type Snapshot struct {
 	// Active is what Plan says for clients, with its operations; nil where nothing is planned here.
 	Active *scheduler.Plan
 	Tasks  []*facetdv1.RunningTask
+	// Revision of the tasks.
+	Revision uint64
 	// Busy is the bus time used since Epoch, over the whole cycles of the table
 	// that have passed, or until now in the first; Measured is how long that is.
 	Busy     bus.Phases
@@ -128,15 +132,15 @@ type Done struct {
 }
 
 // Service is what the daemon's API needs of a dispatcher. Errors: invalid.Errors for bad input,
-// *scheduler.RefusalError for what does not fit, *failure.NotFound, *failure.Exists,
+// *scheduler.RefusalError for what does not fit, *failure.NotFound, *failure.Exists, *failure.Stale,
 // *failure.Exhausted, *NoGapError, *UnavailableError, *StoppedError, the context's.
 type Service interface {
-	AddTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
-	UpdateTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
-	RemoveTask(ctx context.Context, name string) (effective bus.Time, err error)
-	// Preview plans a change without applying it, with every operation if asked; tasks that do not fit come back
+	// Apply makes changes to the tasks, all or none, and returns once they are active. Paths in errors are those in
+	// the changes.
+	Apply(ctx context.Context, c *facetdv1.TaskChanges) (Change, error)
+	// Preview plans changes without making them, with every operation if asked; tasks that do not fit come back
 	// as a plan with a refusal, bad input as an error.
-	Preview(ctx context.Context, add []*facetdv1.Task, remove []string, operations bool) (*facetdv1.Plan, error)
+	Preview(ctx context.Context, c *facetdv1.TaskChanges, operations bool) (*facetdv1.Plan, error)
 	Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error)
 	Send(ctx context.Context, c *facetdv1.Command) (Done, error)
 	// SetParameters sets what of a task may be set between its jobs.

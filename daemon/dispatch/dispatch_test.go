@@ -263,11 +263,11 @@ func TestChangeErrors(t *testing.T) {
 		if len(r.board.specs()) != len(before) {
 			t.Errorf("a refused change left %d tasks", len(r.board.specs()))
 		}
-		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(39000)}, nil, false); err != nil ||
+		if plan, err := r.Preview(ctx, adding(countTask(39000)), false); err != nil ||
 			plan.GetRefusal() == nil {
 			t.Errorf("preview of too much: refusal %v, %v", plan.GetRefusal(), err)
 		}
-		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(20)}, []string{"mem"}, false); err != nil ||
+		if plan, err := r.Preview(ctx, addingFor([]*facetdv1.Task{countTask(20)}, "mem"), false); err != nil ||
 			len(plan.GetPredictions()) != 1 {
 			t.Errorf("preview: %d predictions, %v", len(plan.GetPredictions()), err)
 		}

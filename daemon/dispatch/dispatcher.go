@@ -29,7 +29,6 @@ type Dispatcher struct {
 	// parameters are shared with the runner.
 	parameters *parameters
 	changing   chan struct{} // one change of tasks at a time
-	revision   uint64        // counts the timetables that were planned; of whoever has changing
 	previews   chan struct{} // one preview at a time; callers wait within their context
 }
 
@@ -54,9 +53,8 @@ func New(cfg Config) (*Dispatcher, error) {
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
 	d.parameters = &parameters{}
-	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks}
-	d.revision = 1
-	first.generations = d.board.generations(cfg.Tasks, d.revision)
+	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks, revision: max(cfg.Revision, 1)}
+	first.generations = d.board.generations(cfg.Tasks, first.revision)
 	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters)
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.

@@ -157,17 +157,17 @@ func TestPlanningIsBounded(t *testing.T) {
 		many = append(many, task)
 	}
 	var wrong invalid.Errors
-	if _, err := r.Preview(t.Context(), many, nil, false); !errors.As(err, &wrong) || wrong[0].Path != "tasks" {
+	if _, err := r.Preview(t.Context(), adding(many...), false); !errors.As(err, &wrong) || wrong[0].Path != "tasks" {
 		t.Errorf("%d tasks: %v", maxTasks+1, err)
 	}
-	if plan, err := r.Preview(t.Context(), many, []string{"mem"}, false); err != nil ||
+	if plan, err := r.Preview(t.Context(), addingFor(many, "mem"), false); err != nil ||
 		len(plan.GetTasks()) != maxTasks {
 		t.Errorf("%d tasks: %d planned, %v", maxTasks, len(plan.GetTasks()), err)
 	}
 	r.previews <- struct{}{} // somebody else's
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := r.Preview(ctx, nil, nil, false); !errors.Is(err, context.Canceled) {
+	if _, err := r.Preview(ctx, nil, false); !errors.Is(err, context.Canceled) {
 		t.Errorf("a preview that waits: %v", err)
 	}
 }

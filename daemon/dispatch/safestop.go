@@ -145,7 +145,7 @@ func (r *runner) keepChange(c *change, now bus.Time) {
 		c.applied()
 	}
 	if r.cfg.Applied != nil {
-		r.cfg.Applied(c.tasks)
+		r.cfg.Applied(c.tasks, c.revision)
 	}
 	c.done <- changeDone{effective: now}
 }

@@ -6,11 +6,13 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/rate"
+	"facetd.example/daemon/taskchange"
 )
 
 // taskStats counts the jobs of one task. It outlives changes of the timetable.
 type taskStats struct {
 	task       *facetdv1.Task
+	etag       string
 	generation uint64
 	first      uint64 // job of the generation
 	planned    float64
@@ -33,7 +35,9 @@ func statsFor(before []*taskStats, c *change) []*taskStats {
 		if out[i].generation != c.generations[i] {
 			out[i].generation, out[i].first = c.generations[i], out[i].status.GetJobsEnded()
 		}
-		out[i].task = spec
+		if out[i].task != spec {
+			out[i].task, out[i].etag = spec, taskchange.Etag(spec)
+		}
 		out[i].planned = c.plan.Message.GetPredictions()[i].GetPlannedRateHz()
 	}
 	return out
@@ -62,7 +66,7 @@ func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 
 func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
 	s := &t.status
-	return &facetdv1.RunningTask{Task: t.task, Generation: t.generation, FirstJob: proto.Uint64(t.first),
+	return &facetdv1.RunningTask{Task: t.task, Generation: t.generation, FirstJob: proto.Uint64(t.first), Etag: t.etag,
 		Status: &facetdv1.TaskStatus{
 			RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(now),
 			JobsOnTime: s.GetJobsOnTime(), JobsLate: s.GetJobsLate(), JobsFailed: s.GetJobsFailed(),

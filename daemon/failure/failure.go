@@ -67,6 +67,24 @@ func (e *Exists) Error() string {
 	return fmt.Sprintf("there is already a %s called %q", e.What, e.Name)
 }
 
+// Stale says that something is not any more as the caller knew it: nothing was changed. The caller should read it anew,
+// and decide again.
+type Stale struct {
+	// What, and its Name where it has one.
+	What, Name string
+	// Given is what the caller named, and Current what there is, by etag or revision.
+	Given, Current string
+}
+
+func (e *Stale) Error() string {
+	what := e.What
+	if e.Name != "" {
+		what += fmt.Sprintf(" %q", e.Name)
+	}
+	return fmt.Sprintf("the %s has changed since it was read: it is at %s, not at %s; nothing was changed", what,
+		e.Current, e.Given)
+}
+
 // OutOfRange says that a position is not one that there has been. The caller should begin anew,
 // without it.
 type OutOfRange struct{ Message string }

@@ -278,7 +278,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 	if err != nil {
 		return nil, err
 	}
-	cfg.Tasks, cfg.Applied = stored.Tasks(), stored.Applied
+	cfg.Tasks, cfg.Revision, cfg.Applied = stored.Tasks(), stored.Revision(), stored.Applied
 	d, err := dispatch.New(cfg)
 	if err != nil {
 		return nil, err

@@ -37,6 +37,9 @@ const (
 	moreDetailBytes = 500 // of all details together, beyond the first
 )
 
+// domain is that of the reasons in ErrorInfo.
+const domain = "facetd.example"
+
 // Kinds of failed preconditions, in PreconditionFailure.violations.type, beside those of
 // package failure; refusals of plans use the name of their reason.
 const (
@@ -68,6 +71,7 @@ func Stream(a *chipmodel.Array) grpc.StreamServerInterceptor {
 //	*failure.Precondition                    FAILED_PRECONDITION, PreconditionFailure
 //	*failure.NotFound                        NOT_FOUND, ResourceInfo
 //	*failure.Exists                          ALREADY_EXISTS, ResourceInfo
+//	*failure.Stale                           ABORTED, ErrorInfo of reason STALE with what there is
 //	*failure.OutOfRange                      OUT_OF_RANGE
 //	*failure.InProgress                      ABORTED
 //	*failure.Exhausted                       RESOURCE_EXHAUSTED
@@ -116,6 +120,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		errs     invalid.Errors
 		notFound *failure.NotFound
 		exists   *failure.Exists
+		stale    *failure.Stale
 		refused  *access.RefusedError
 	)
 	if p, refusal := failedPrecondition(a, err); p != nil {
@@ -132,6 +137,10 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.NotFound, resource(notFound.What, notFound.Name, err)
 	case errors.As(err, &exists):
 		return codes.AlreadyExists, resource(exists.What, exists.Name, err)
+	case errors.As(err, &stale):
+		return codes.Aborted, one(&errdetails.ErrorInfo{Reason: "STALE", Domain: domain, Metadata: map[string]string{
+			"what": stale.What, "name": shorten(stale.Name, maxDetailBytes/4),
+			"given": shorten(stale.Given, maxDetailBytes/4), "current": stale.Current}})
 	case errors.As(err, new(*failure.OutOfRange)):
 		return codes.OutOfRange, nil
 	case errors.As(err, new(*failure.InProgress)):
@@ -149,7 +158,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 			code = codes.PermissionDenied
 		}
 		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)),
-			Domain: "facetd.example"})
+			Domain: domain})
 	case errors.Is(err, context.DeadlineExceeded):
 		return codes.DeadlineExceeded, nil
 	case errors.Is(err, context.Canceled):

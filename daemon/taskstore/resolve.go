@@ -68,7 +68,11 @@ func Resolve(stored *State, configured []*facetdv1.Task, fits func([]*facetdv1.T
 		return nil, err
 	}
 	tasks := slices.DeleteFunc(slices.Clone(r.slots), func(t *facetdv1.Task) bool { return t == nil })
-	return &Resolved{Tasks: tasks, Notes: r.notes, State: after(stored, configured, tasks, r.aside)}, nil
+	state, changed := after(stored, configured, tasks, r.aside, stored.Revision+1)
+	if !changed {
+		state.Revision = stored.Revision
+	}
+	return &Resolved{Tasks: tasks, Notes: r.notes, State: state}, nil
 }
 
 // notPaused is why a task is kept aside that a version with pauses wrote.
@@ -181,14 +185,14 @@ func (r *resolution) running() []*facetdv1.Task {
 	return slices.DeleteFunc(slices.Clone(r.slots), func(t *facetdv1.Task) bool { return t == nil })
 }
 
-// after is what is stored once tasks run. Tasks that are as they were keep their generation;
-// where any is not, there is a new revision.
-func after(stored *State, configured, running []*facetdv1.Task, aside []Entry) *State {
+// after is what is stored once tasks run in a revision, and whether it is something else. Tasks that are as they were
+// keep their generation.
+func after(stored *State, configured, running []*facetdv1.Task, aside []Entry, revision uint64) (*State, bool) {
 	was := map[string]Entry{}
 	for _, e := range stored.Tasks {
 		was[e.Name] = e
 	}
-	next := &State{Revision: stored.Revision + 1, Aside: aside}
+	next := &State{Revision: revision, Aside: aside}
 	changed := stored.Revision == 0
 	keep := func(e Entry) {
 		old, known := was[e.Name]
@@ -208,10 +212,7 @@ func after(stored *State, configured, running []*facetdv1.Task, aside []Entry) *
 			keep(Entry{Name: t.GetName(), Kind: Removed, Configured: Digest(t)})
 		}
 	}
-	if !changed && len(was) == 0 {
-		next.Revision = stored.Revision
-	}
-	return next
+	return next, changed || len(was) > 0
 }
 
 // entryOf is the entry of a task that runs, without its generation.

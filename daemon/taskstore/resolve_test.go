@@ -49,7 +49,9 @@ func list(tasks ...*facetdv1.Task) []*facetdv1.Task { return tasks }
 
 // stored is what is stored after the configured tasks were changed into others.
 func stored(configured, running []*facetdv1.Task) *State {
-	return after(after(&State{}, configured, configured, nil), configured, running, nil)
+	first, _ := after(&State{}, configured, configured, nil, 1)
+	next, _ := after(first, configured, running, nil, 2)
+	return next
 }
 
 // What is stored wins where the configured description is as it was, and loses where it is not.
@@ -109,7 +111,7 @@ func TestWhoWins(t *testing.T) {
 func TestKeptAside(t *testing.T) {
 	ab := list(task("a", 10), task("b", 20))
 	s := stored(ab, list(ab[0], task("b", 5), task("c", 30)))
-	s = after(s, ab, list(ab[0], task("b", 5), task("c", 30), task("d", 40)), nil)
+	s, _ = after(s, ab, list(ab[0], task("b", 5), task("c", 30), task("d", 40)), nil, 3)
 	for _, step := range []struct {
 		limit       float64
 		runs, aside string
@@ -203,7 +205,7 @@ func TestRandomHistories(t *testing.T) {
 		highest := map[string]uint64{}
 		for range rapid.IntRange(1, 8).Draw(t, "changes") {
 			running := draw("running")
-			next := after(state, configured, running, nil)
+			next, _ := after(state, configured, running, nil, state.Revision+1)
 			if next.Revision < state.Revision || next.Revision > state.Revision+1 {
 				t.Fatalf("revision %d after %d", next.Revision, state.Revision)
 			}

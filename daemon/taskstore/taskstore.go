@@ -66,7 +66,7 @@ type Keeper struct {
 	moved chan struct{}    // likewise, when parameters were set
 
 	mu      sync.Mutex // held for moments: the goroutine that owns the bus takes it
-	pending [][]*facetdv1.Task
+	pending []applied
 	stats   Stats
 
 	writing    sync.Mutex // held while the disk is used; guards what follows
@@ -76,6 +76,12 @@ type Keeper struct {
 	written    []byte // that the disk holds
 	revision   uint64 // of it
 	refused    bool   // the last write failed
+}
+
+// applied is a change that is active.
+type applied struct {
+	tasks    []*facetdv1.Task
+	revision uint64
 }
 
 // Stats is what is stored.
@@ -169,6 +175,9 @@ func (k *Keeper) read() (*State, error) {
 // Tasks are those that run at the start.
 func (k *Keeper) Tasks() []*facetdv1.Task { return k.tasks }
 
+// Revision is that of Tasks.
+func (k *Keeper) Revision() uint64 { return k.state.Revision }
+
 // Drive makes a dispatcher the one that runs the tasks, and sets what was last set of them. Its configuration must name
 // Applied.
 func (k *Keeper) Drive(d *dispatch.Dispatcher) {
@@ -220,10 +229,10 @@ func (k *Keeper) withParameters(s *State) *State {
 	return &next
 }
 
-// Applied is called with the tasks that run from now on, on the goroutine that owns the bus.
-func (k *Keeper) Applied(tasks []*facetdv1.Task) {
+// Applied is called with the tasks that run from now on and their revision, on the goroutine that owns the bus.
+func (k *Keeper) Applied(tasks []*facetdv1.Task, revision uint64) {
 	k.mu.Lock()
-	k.pending = append(k.pending, tasks)
+	k.pending = append(k.pending, applied{tasks, revision})
 	k.mu.Unlock()
 	select {
 	case k.wake <- struct{}{}:
@@ -231,36 +240,32 @@ func (k *Keeper) Applied(tasks []*facetdv1.Task) {
 	}
 }
 
-// AddTask is the dispatcher's, and returns once the task is stored or the disk has refused it.
-func (k *Keeper) AddTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return k.after(t.GetName(), func() (bus.Time, error) { return k.Dispatcher.AddTask(ctx, t) })
-}
-
-// UpdateTask is the dispatcher's, in the same way.
-func (k *Keeper) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
-	return k.after(t.GetName(), func() (bus.Time, error) { return k.Dispatcher.UpdateTask(ctx, t) })
-}
-
-// RemoveTask is the dispatcher's, in the same way. A task that is kept aside alone is removed
-// from there.
-func (k *Keeper) RemoveTask(ctx context.Context, name string) (bus.Time, error) {
-	at, err := k.after(name, func() (bus.Time, error) { return k.Dispatcher.RemoveTask(ctx, name) })
-	if errors.As(err, new(*failure.NotFound)) && k.dropAside(func(e *Entry) bool { return e.Name == name }) {
-		k.flush()
-		return k.Snapshot().Now, nil
+// Apply is the dispatcher's, and returns once the changes are stored or the disk has refused them. What was kept aside
+// under their names is overtaken. The removal alone of a task that is only kept aside removes it from there.
+func (k *Keeper) Apply(ctx context.Context, c *facetdv1.TaskChanges) (dispatch.Change, error) {
+	names := map[string]bool{}
+	for _, t := range c.GetAdd() {
+		names[t.GetName()] = true
 	}
-	return at, err
-}
-
-// after stores what a change of one task came to. What was kept aside under its name is
-// overtaken.
-func (k *Keeper) after(name string, change func() (bus.Time, error)) (bus.Time, error) {
-	at, err := change()
-	if err == nil {
-		k.dropAside(func(e *Entry) bool { return e.Name == name })
-		k.flush()
+	for _, u := range c.GetUpdate() {
+		names[u.GetTask().GetName()] = true
 	}
-	return at, err
+	for _, r := range c.GetRemove() {
+		names[r.GetName()] = true
+	}
+	isNamed := func(e *Entry) bool { return names[e.Name] }
+	done, err := k.Dispatcher.Apply(ctx, c)
+	switch {
+	case err == nil:
+		k.dropAside(isNamed)
+	case len(names) == 1 && len(c.GetRemove()) == 1 && errors.As(err, new(*failure.NotFound)) && k.dropAside(isNamed):
+		now := k.Snapshot()
+		done, err = dispatch.Change{Effective: now.Now, Revision: now.Revision}, nil
+	default:
+		return done, err
+	}
+	k.flush()
+	return done, nil
 }
 
 // EditTasks is the dispatcher's, for a reload: what it changes of tasks that the API had
@@ -368,11 +373,12 @@ func (k *Keeper) flush() {
 	pending := k.pending
 	k.pending = nil
 	k.mu.Unlock()
-	for _, tasks := range pending {
-		k.running = tasks
-		k.state = after(k.state, k.configured, tasks, k.state.Aside)
+	for _, p := range pending {
+		k.running = p.tasks
+		k.state, _ = after(k.state, k.configured, p.tasks, k.state.Aside, p.revision)
 	}
-	k.state = k.withParameters(after(k.state, k.configured, k.running, k.state.Aside))
+	next, _ := after(k.state, k.configured, k.running, k.state.Aside, k.state.Revision)
+	k.state = k.withParameters(next)
 	defer k.count()
 	data, err := k.state.Encode()
 	if err == nil && bytes.Equal(data, k.written) && k.there() {

@@ -62,9 +62,9 @@ func TestADiskThatRefuses(t *testing.T) {
 			t.Errorf("holds %s, %+v", got, k.Stats())
 		}
 		full.Store(true)
-		k.Applied(list(task("a", 1), task("b", 2)))
+		k.Applied(list(task("a", 1), task("b", 2)), 2)
 		synctest.Wait()
-		k.Applied(list(task("a", 1), task("c", 3)))
+		k.Applied(list(task("a", 1), task("c", 3)), 3)
 		if got := holds(); got != "a 1" || k.Stats().Unstored != 2 {
 			t.Errorf("holds %s, %+v", got, k.Stats())
 		}

@@ -1458,12 +1458,10 @@ func (x *GetPlanResponse) GetEpochBusNs() int64 {
 // PreviewPlanRequest describes a change.
 type PreviewPlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Tasks to add; one with the name of a running task replaces it.
-	Add []*Task `protobuf:"bytes,1,rep,name=add,proto3" json:"add,omitempty"`
-	// Names of running tasks to leave out.
-	Remove []string `protobuf:"bytes,2,rep,name=remove,proto3" json:"remove,omitempty"`
+	// The changes, as ApplyTasks takes them.
+	Changes *TaskChanges `protobuf:"bytes,1,opt,name=changes,proto3" json:"changes,omitempty"`
 	// Return every operation too.
-	Operations    bool `protobuf:"varint,3,opt,name=operations,proto3" json:"operations,omitempty"`
+	Operations    bool `protobuf:"varint,2,opt,name=operations,proto3" json:"operations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1498,16 +1496,9 @@ func (*PreviewPlanRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
-func (x *PreviewPlanRequest) GetAdd() []*Task {
+func (x *PreviewPlanRequest) GetChanges() *TaskChanges {
 	if x != nil {
-		return x.Add
-	}
-	return nil
-}
-
-func (x *PreviewPlanRequest) GetRemove() []string {
-	if x != nil {
-		return x.Remove
+		return x.Changes
 	}
 	return nil
 }
@@ -1690,12 +1681,11 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x0fGetPlanResponse\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
 	"\fepoch_bus_ns\x18\x02 \x01(\x03R\n" +
-	"epochBusNs\"o\n" +
-	"\x12PreviewPlanRequest\x12!\n" +
-	"\x03add\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x03add\x12\x16\n" +
-	"\x06remove\x18\x02 \x03(\tR\x06remove\x12\x1e\n" +
+	"epochBusNs\"f\n" +
+	"\x12PreviewPlanRequest\x120\n" +
+	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\x12\x1e\n" +
 	"\n" +
-	"operations\x18\x03 \x01(\bR\n" +
+	"operations\x18\x02 \x01(\bR\n" +
 	"operations\":\n" +
 	"\x13PreviewPlanResponse\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan*\x87\x01\n" +
@@ -1758,6 +1748,7 @@ var file_facetd_v1_plan_proto_goTypes = []any{
 	(*PlannedOperations)(nil),   // 19: facetd.v1.PlannedOperations
 	(*Binning)(nil),             // 20: facetd.v1.Binning
 	(*Window)(nil),              // 21: facetd.v1.Window
+	(*TaskChanges)(nil),         // 22: facetd.v1.TaskChanges
 }
 var file_facetd_v1_plan_proto_depIdxs = []int32{
 	18, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
@@ -1780,7 +1771,7 @@ var file_facetd_v1_plan_proto_depIdxs = []int32{
 	20, // 17: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
 	21, // 18: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
 	2,  // 19: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
-	18, // 20: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
+	22, // 20: facetd.v1.PreviewPlanRequest.changes:type_name -> facetd.v1.TaskChanges
 	2,  // 21: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
 	14, // 22: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
 	16, // 23: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest

@@ -31,8 +31,8 @@ const (
 type PlanServiceClient interface {
 	// GetPlan returns the active plan.
 	GetPlan(ctx context.Context, in *GetPlanRequest, opts ...grpc.CallOption) (*GetPlanResponse, error)
-	// PreviewPlan plans a change without applying it. A plan that does not fit is
-	// not an error: it comes with its refusal.
+	// PreviewPlan plans the changes of ApplyTasks without making them. A plan that does not fit
+	// is not an error: it comes with its refusal. All other errors are those of ApplyTasks.
 	PreviewPlan(ctx context.Context, in *PreviewPlanRequest, opts ...grpc.CallOption) (*PreviewPlanResponse, error)
 }
 
@@ -72,8 +72,8 @@ func (c *planServiceClient) PreviewPlan(ctx context.Context, in *PreviewPlanRequ
 type PlanServiceServer interface {
 	// GetPlan returns the active plan.
 	GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error)
-	// PreviewPlan plans a change without applying it. A plan that does not fit is
-	// not an error: it comes with its refusal.
+	// PreviewPlan plans the changes of ApplyTasks without making them. A plan that does not fit
+	// is not an error: it comes with its refusal. All other errors are those of ApplyTasks.
 	PreviewPlan(context.Context, *PreviewPlanRequest) (*PreviewPlanResponse, error)
 	mustEmbedUnimplementedPlanServiceServer()
 }

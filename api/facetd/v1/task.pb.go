@@ -10,6 +10,7 @@ import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	durationpb "google.golang.org/protobuf/types/known/durationpb"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -943,7 +944,11 @@ type RunningTask struct {
 	Generation uint64 `protobuf:"varint,4,opt,name=generation,proto3" json:"generation,omitempty"`
 	// Number of the first job of this generation: a task that is changed goes on counting.
 	// Unset where it is not known, as in a replay before the first has come.
-	FirstJob      *uint64 `protobuf:"varint,5,opt,name=first_job,json=firstJob,proto3,oneof" json:"first_job,omitempty"`
+	FirstJob *uint64 `protobuf:"varint,5,opt,name=first_job,json=firstJob,proto3,oneof" json:"first_job,omitempty"`
+	// Stands for the description of the task: another description has another etag, the same
+	// one has the same, also after a restart of the daemon. A change that names it is made only
+	// while the task is as its caller read it.
+	Etag          string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1013,6 +1018,209 @@ func (x *RunningTask) GetFirstJob() uint64 {
 	return 0
 }
 
+func (x *RunningTask) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// TaskChanges are changes to the tasks that are made together, or not at all. Each task may be
+// named once.
+type TaskChanges struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Tasks to add. ALREADY_EXISTS when a name is taken.
+	Add []*Task `protobuf:"bytes,1,rep,name=add,proto3" json:"add,omitempty"`
+	// Tasks to change.
+	Update []*TaskUpdate `protobuf:"bytes,2,rep,name=update,proto3" json:"update,omitempty"`
+	// Tasks to remove.
+	Remove []*TaskRemoval `protobuf:"bytes,3,rep,name=remove,proto3" json:"remove,omitempty"`
+	// Revision that the changes are meant for (ListTasksResponse.revision): ABORTED with the
+	// present one when the tasks have changed since. Unset: whichever there is.
+	ExpectedRevision *uint64 `protobuf:"varint,4,opt,name=expected_revision,json=expectedRevision,proto3,oneof" json:"expected_revision,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *TaskChanges) Reset() {
+	*x = TaskChanges{}
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskChanges) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskChanges) ProtoMessage() {}
+
+func (x *TaskChanges) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskChanges.ProtoReflect.Descriptor instead.
+func (*TaskChanges) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *TaskChanges) GetAdd() []*Task {
+	if x != nil {
+		return x.Add
+	}
+	return nil
+}
+
+func (x *TaskChanges) GetUpdate() []*TaskUpdate {
+	if x != nil {
+		return x.Update
+	}
+	return nil
+}
+
+func (x *TaskChanges) GetRemove() []*TaskRemoval {
+	if x != nil {
+		return x.Remove
+	}
+	return nil
+}
+
+func (x *TaskChanges) GetExpectedRevision() uint64 {
+	if x != nil && x.ExpectedRevision != nil {
+		return *x.ExpectedRevision
+	}
+	return 0
+}
+
+// TaskUpdate changes one task.
+type TaskUpdate struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The task as it is to be; its name says which one.
+	Task *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Fields of the task that are taken from `task`, such as `rate_hz` or `target.group`; the
+	// others stay as they are. Lists are taken whole. Unset or empty: all of it is taken.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Etag of the task that is changed (RunningTask.etag): ABORTED with the present one when the
+	// task is another by now. Empty: however it is.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskUpdate) Reset() {
+	*x = TaskUpdate{}
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskUpdate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskUpdate) ProtoMessage() {}
+
+func (x *TaskUpdate) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskUpdate.ProtoReflect.Descriptor instead.
+func (*TaskUpdate) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *TaskUpdate) GetTask() *Task {
+	if x != nil {
+		return x.Task
+	}
+	return nil
+}
+
+func (x *TaskUpdate) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *TaskUpdate) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// TaskRemoval removes one task.
+type TaskRemoval struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// As that of TaskUpdate.
+	Etag          string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskRemoval) Reset() {
+	*x = TaskRemoval{}
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskRemoval) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskRemoval) ProtoMessage() {}
+
+func (x *TaskRemoval) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskRemoval.ProtoReflect.Descriptor instead.
+func (*TaskRemoval) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *TaskRemoval) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TaskRemoval) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // SetTaskParametersRequest asks for other values of what may be set between jobs.
 type SetTaskParametersRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1026,7 +1234,7 @@ type SetTaskParametersRequest struct {
 
 func (x *SetTaskParametersRequest) Reset() {
 	*x = SetTaskParametersRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1038,7 +1246,7 @@ func (x *SetTaskParametersRequest) String() string {
 func (*SetTaskParametersRequest) ProtoMessage() {}
 
 func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1051,7 +1259,7 @@ func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersRequest.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SetTaskParametersRequest) GetTask() string {
@@ -1081,7 +1289,7 @@ type SetTaskParametersResponse struct {
 
 func (x *SetTaskParametersResponse) Reset() {
 	*x = SetTaskParametersResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1093,7 +1301,7 @@ func (x *SetTaskParametersResponse) String() string {
 func (*SetTaskParametersResponse) ProtoMessage() {}
 
 func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1106,7 +1314,7 @@ func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersResponse.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SetTaskParametersResponse) GetFirstJob() uint64 {
@@ -1149,7 +1357,7 @@ type ViewParameters struct {
 
 func (x *ViewParameters) Reset() {
 	*x = ViewParameters{}
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1161,7 +1369,7 @@ func (x *ViewParameters) String() string {
 func (*ViewParameters) ProtoMessage() {}
 
 func (x *ViewParameters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1174,7 +1382,7 @@ func (x *ViewParameters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ViewParameters.ProtoReflect.Descriptor instead.
 func (*ViewParameters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ViewParameters) GetView() string {
@@ -1242,7 +1450,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1254,7 +1462,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1267,21 +1475,24 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 // ListTasksResponse holds all tasks.
 type ListTasksResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The tasks in the order they were added.
-	Tasks         []*RunningTask `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	Tasks []*RunningTask `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Revision of the tasks: one more with every change of them. It goes on over restarts where
+	// the daemon has a folder for data; otherwise every instance begins with 1.
+	Revision      uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1293,7 +1504,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1306,7 +1517,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListTasksResponse) GetTasks() []*RunningTask {
@@ -1314,6 +1525,13 @@ func (x *ListTasksResponse) GetTasks() []*RunningTask {
 		return x.Tasks
 	}
 	return nil
+}
+
+func (x *ListTasksResponse) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
 }
 
 // GetTaskRequest asks for one task.
@@ -1327,7 +1545,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1339,7 +1557,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1352,7 +1570,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -1373,7 +1591,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1385,7 +1603,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1398,7 +1616,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetTaskResponse) GetTask() *RunningTask {
@@ -1406,6 +1624,117 @@ func (x *GetTaskResponse) GetTask() *RunningTask {
 		return x.Task
 	}
 	return nil
+}
+
+// ApplyTasksRequest asks for several changes at once.
+type ApplyTasksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The changes.
+	Changes       *TaskChanges `protobuf:"bytes,1,opt,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApplyTasksRequest) Reset() {
+	*x = ApplyTasksRequest{}
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplyTasksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplyTasksRequest) ProtoMessage() {}
+
+func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplyTasksRequest.ProtoReflect.Descriptor instead.
+func (*ApplyTasksRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ApplyTasksRequest) GetChanges() *TaskChanges {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// ApplyTasksResponse holds the tasks once their timetable is active.
+type ApplyTasksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The tasks that were added and then those that were changed, as they run, each in the order
+	// of the request.
+	Tasks []*RunningTask `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Revision of the tasks with this change.
+	Revision uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Bus time at which the new timetable took effect, in nanoseconds.
+	EffectiveBusNs int64 `protobuf:"varint,3,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ApplyTasksResponse) Reset() {
+	*x = ApplyTasksResponse{}
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplyTasksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplyTasksResponse) ProtoMessage() {}
+
+func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplyTasksResponse.ProtoReflect.Descriptor instead.
+func (*ApplyTasksResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ApplyTasksResponse) GetTasks() []*RunningTask {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *ApplyTasksResponse) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *ApplyTasksResponse) GetEffectiveBusNs() int64 {
+	if x != nil {
+		return x.EffectiveBusNs
+	}
+	return 0
 }
 
 // CreateTaskRequest asks for a new task.
@@ -1419,7 +1748,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1431,7 +1760,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1444,7 +1773,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -1461,13 +1790,15 @@ type CreateTaskResponse struct {
 	Task *RunningTask `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Bus time at which the new timetable took effect, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Revision of the tasks with this change.
+	Revision      uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1479,7 +1810,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1492,7 +1823,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -1509,18 +1840,29 @@ func (x *CreateTaskResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+func (x *CreateTaskResponse) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
 // UpdateTaskRequest asks for a changed task.
 type UpdateTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The task as it is to be.
-	Task          *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// The task as it is to be; its name says which one.
+	Task *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// As that of TaskUpdate.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// As that of TaskUpdate.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1532,7 +1874,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1545,7 +1887,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -1555,6 +1897,20 @@ func (x *UpdateTaskRequest) GetTask() *Task {
 	return nil
 }
 
+func (x *UpdateTaskRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateTaskRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // UpdateTaskResponse holds the task once its timetable is active.
 type UpdateTaskResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1562,13 +1918,15 @@ type UpdateTaskResponse struct {
 	Task *RunningTask `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Bus time at which the new timetable took effect, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Revision of the tasks with this change.
+	Revision      uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1580,7 +1938,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1593,7 +1951,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -1610,18 +1968,27 @@ func (x *UpdateTaskResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+func (x *UpdateTaskResponse) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
 // DeleteTaskRequest asks for the end of a task.
 type DeleteTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the task.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// As that of TaskUpdate.
+	Etag          string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1633,7 +2000,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1646,12 +2013,19 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
 	if x != nil {
 		return x.Name
+	}
+	return ""
+}
+
+func (x *DeleteTaskRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
 	}
 	return ""
 }
@@ -1662,13 +2036,15 @@ type DeleteTaskResponse struct {
 	// Bus time at which the timetable without the task took effect, in
 	// nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,1,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Revision of the tasks with this change.
+	Revision      uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1680,7 +2056,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1693,7 +2069,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -1703,11 +2079,18 @@ func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+func (x *DeleteTaskResponse) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
 var File_facetd_v1_task_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\"\xa8\x02\n" +
+	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\xa8\x02\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x17\n" +
@@ -1788,7 +2171,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
 	"jobs_ended\x18\f \x01(\x04R\tjobsEnded\x122\n" +
 	"\x13last_release_bus_ns\x18\r \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01B\x16\n" +
-	"\x14_last_release_bus_ns\"\xec\x01\n" +
+	"\x14_last_release_bus_ns\"\x80\x02\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +
 	"\x06status\x18\x02 \x01(\v2\x15.facetd.v1.TaskStatusR\x06status\x129\n" +
@@ -1798,9 +2181,25 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
 	"generation\x18\x04 \x01(\x04R\n" +
 	"generation\x12 \n" +
-	"\tfirst_job\x18\x05 \x01(\x04H\x00R\bfirstJob\x88\x01\x01B\f\n" +
+	"\tfirst_job\x18\x05 \x01(\x04H\x00R\bfirstJob\x88\x01\x01\x12\x12\n" +
+	"\x04etag\x18\x06 \x01(\tR\x04etagB\f\n" +
 	"\n" +
-	"_first_job\"_\n" +
+	"_first_job\"\xd7\x01\n" +
+	"\vTaskChanges\x12!\n" +
+	"\x03add\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x03add\x12-\n" +
+	"\x06update\x18\x02 \x03(\v2\x15.facetd.v1.TaskUpdateR\x06update\x12.\n" +
+	"\x06remove\x18\x03 \x03(\v2\x16.facetd.v1.TaskRemovalR\x06remove\x120\n" +
+	"\x11expected_revision\x18\x04 \x01(\x04H\x00R\x10expectedRevision\x88\x01\x01B\x14\n" +
+	"\x12_expected_revision\"\x82\x01\n" +
+	"\n" +
+	"TaskUpdate\x12#\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\"5\n" +
+	"\vTaskRemoval\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"_\n" +
 	"\x18SetTaskParametersRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12/\n" +
 	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
@@ -1825,30 +2224,46 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\f_output_biasB\r\n" +
 	"\v_gain_indexB\t\n" +
 	"\a_offset\"\x12\n" +
-	"\x10ListTasksRequest\"A\n" +
+	"\x10ListTasksRequest\"]\n" +
 	"\x11ListTasksResponse\x12,\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\"$\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision\"$\n" +
 	"\x0eGetTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"=\n" +
 	"\x0fGetTaskResponse\x12*\n" +
-	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\"8\n" +
+	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\"E\n" +
+	"\x11ApplyTasksRequest\x120\n" +
+	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\"\x88\x01\n" +
+	"\x12ApplyTasksResponse\x12,\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision\x12(\n" +
+	"\x10effective_bus_ns\x18\x03 \x01(\x03R\x0eeffectiveBusNs\"8\n" +
 	"\x11CreateTaskRequest\x12#\n" +
-	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"j\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"\x86\x01\n" +
 	"\x12CreateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
-	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\"8\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\"\x89\x01\n" +
 	"\x11UpdateTaskRequest\x12#\n" +
-	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"j\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\"\x86\x01\n" +
 	"\x12UpdateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
-	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\"'\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\";\n" +
 	"\x11DeleteTaskRequest\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\">\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"Z\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
-	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs2\xd8\x03\n" +
+	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision2\xa3\x04\n" +
 	"\vTaskService\x12F\n" +
 	"\tListTasks\x12\x1b.facetd.v1.ListTasksRequest\x1a\x1c.facetd.v1.ListTasksResponse\x12@\n" +
 	"\aGetTask\x12\x19.facetd.v1.GetTaskRequest\x1a\x1a.facetd.v1.GetTaskResponse\x12I\n" +
+	"\n" +
+	"ApplyTasks\x12\x1c.facetd.v1.ApplyTasksRequest\x1a\x1d.facetd.v1.ApplyTasksResponse\x12I\n" +
 	"\n" +
 	"CreateTask\x12\x1c.facetd.v1.CreateTaskRequest\x1a\x1d.facetd.v1.CreateTaskResponse\x12I\n" +
 	"\n" +
@@ -1869,7 +2284,7 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                      // 0: facetd.v1.Task
 	(*View)(nil),                      // 1: facetd.v1.View
@@ -1883,34 +2298,40 @@ var file_facetd_v1_task_proto_goTypes = []any{
 	(*TaskList)(nil),                  // 9: facetd.v1.TaskList
 	(*TaskStatus)(nil),                // 10: facetd.v1.TaskStatus
 	(*RunningTask)(nil),               // 11: facetd.v1.RunningTask
-	(*SetTaskParametersRequest)(nil),  // 12: facetd.v1.SetTaskParametersRequest
-	(*SetTaskParametersResponse)(nil), // 13: facetd.v1.SetTaskParametersResponse
-	(*ViewParameters)(nil),            // 14: facetd.v1.ViewParameters
-	(*ListTasksRequest)(nil),          // 15: facetd.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),         // 16: facetd.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),            // 17: facetd.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),           // 18: facetd.v1.GetTaskResponse
-	(*CreateTaskRequest)(nil),         // 19: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),        // 20: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),         // 21: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),        // 22: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),         // 23: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),        // 24: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),                    // 25: facetd.v1.Target
-	(*durationpb.Duration)(nil),       // 26: google.protobuf.Duration
+	(*TaskChanges)(nil),               // 12: facetd.v1.TaskChanges
+	(*TaskUpdate)(nil),                // 13: facetd.v1.TaskUpdate
+	(*TaskRemoval)(nil),               // 14: facetd.v1.TaskRemoval
+	(*SetTaskParametersRequest)(nil),  // 15: facetd.v1.SetTaskParametersRequest
+	(*SetTaskParametersResponse)(nil), // 16: facetd.v1.SetTaskParametersResponse
+	(*ViewParameters)(nil),            // 17: facetd.v1.ViewParameters
+	(*ListTasksRequest)(nil),          // 18: facetd.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),         // 19: facetd.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),            // 20: facetd.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),           // 21: facetd.v1.GetTaskResponse
+	(*ApplyTasksRequest)(nil),         // 22: facetd.v1.ApplyTasksRequest
+	(*ApplyTasksResponse)(nil),        // 23: facetd.v1.ApplyTasksResponse
+	(*CreateTaskRequest)(nil),         // 24: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 25: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 26: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 27: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 28: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 29: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 30: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 31: google.protobuf.Duration
+	(*fieldmaskpb.FieldMask)(nil),     // 32: google.protobuf.FieldMask
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	25, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	26, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	26, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	26, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	30, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	31, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	31, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	31, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
 	5,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
 	6,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
 	7,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
 	8,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
 	2,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	26, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	31, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
 	4,  // 11: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
 	4,  // 12: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
 	4,  // 13: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
@@ -1918,38 +2339,48 @@ var file_facetd_v1_task_proto_depIdxs = []int32{
 	4,  // 15: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
 	4,  // 16: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
 	3,  // 17: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
-	26, // 18: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
-	26, // 19: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	31, // 18: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	31, // 19: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
 	0,  // 20: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
 	0,  // 21: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
 	10, // 22: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	14, // 23: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
-	14, // 24: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
-	14, // 25: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	26, // 26: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
-	11, // 27: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	11, // 28: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 29: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	11, // 30: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 31: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	11, // 32: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	15, // 33: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	17, // 34: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	19, // 35: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	21, // 36: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	23, // 37: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	12, // 38: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	16, // 39: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	18, // 40: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	20, // 41: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	22, // 42: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	24, // 43: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	13, // 44: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	39, // [39:45] is the sub-list for method output_type
-	33, // [33:39] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	17, // 23: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	0,  // 24: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
+	13, // 25: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
+	14, // 26: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
+	0,  // 27: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
+	32, // 28: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
+	17, // 29: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	17, // 30: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	31, // 31: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	11, // 32: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	11, // 33: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	12, // 34: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
+	11, // 35: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	0,  // 36: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	11, // 37: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 38: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	32, // 39: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
+	11, // 40: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	18, // 41: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	20, // 42: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	22, // 43: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
+	24, // 44: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	26, // 45: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	28, // 46: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	15, // 47: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	19, // 48: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	21, // 49: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	23, // 50: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
+	25, // 51: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	27, // 52: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	29, // 53: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	16, // 54: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	48, // [48:55] is the sub-list for method output_type
+	41, // [41:48] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -1961,14 +2392,15 @@ func file_facetd_v1_task_proto_init() {
 	file_facetd_v1_task_proto_msgTypes[8].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[10].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[11].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[14].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[12].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   25,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	TaskService_ListTasks_FullMethodName         = "/facetd.v1.TaskService/ListTasks"
 	TaskService_GetTask_FullMethodName           = "/facetd.v1.TaskService/GetTask"
+	TaskService_ApplyTasks_FullMethodName        = "/facetd.v1.TaskService/ApplyTasks"
 	TaskService_CreateTask_FullMethodName        = "/facetd.v1.TaskService/CreateTask"
 	TaskService_UpdateTask_FullMethodName        = "/facetd.v1.TaskService/UpdateTask"
 	TaskService_DeleteTask_FullMethodName        = "/facetd.v1.TaskService/DeleteTask"
@@ -34,17 +35,25 @@ const (
 // TaskService adds, lists and removes tasks while the array runs. A change
 // takes effect at an instant when no chip is held and no job is open; it loses
 // no frame of the other tasks.
+//
+// Every change counts the revision of the tasks up by one. Where a change was made on the
+// condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
+// ErrorInfo of reason STALE whose metadata has the present one as `current`; nothing was changed.
 type TaskServiceClient interface {
 	// ListTasks returns the tasks in the order they were added.
 	ListTasks(ctx context.Context, in *ListTasksRequest, opts ...grpc.CallOption) (*ListTasksResponse, error)
 	// GetTask returns one task. NOT_FOUND when there is none of that name.
 	GetTask(ctx context.Context, in *GetTaskRequest, opts ...grpc.CallOption) (*GetTaskResponse, error)
+	// ApplyTasks makes several changes at once: all or none of them, planned together, effective
+	// at one instant, as one revision and one event. PreviewPlan takes the same changes. Errors
+	// as of the calls below, with the place in the request.
+	ApplyTasks(ctx context.Context, in *ApplyTasksRequest, opts ...grpc.CallOption) (*ApplyTasksResponse, error)
 	// CreateTask plans the task beside the running ones and starts it.
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(ctx context.Context, in *CreateTaskRequest, opts ...grpc.CallOption) (*CreateTaskResponse, error)
-	// UpdateTask replaces the running task of the same name; its jobs go on being
-	// counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
+	// UpdateTask changes the running task of the same name, as a whole or the fields of
+	// update_mask; its jobs go on being counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
 	// task then runs on as it was.
 	UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
@@ -80,6 +89,16 @@ func (c *taskServiceClient) GetTask(ctx context.Context, in *GetTaskRequest, opt
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetTaskResponse)
 	err := c.cc.Invoke(ctx, TaskService_GetTask_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *taskServiceClient) ApplyTasks(ctx context.Context, in *ApplyTasksRequest, opts ...grpc.CallOption) (*ApplyTasksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ApplyTasksResponse)
+	err := c.cc.Invoke(ctx, TaskService_ApplyTasks_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -133,17 +152,25 @@ func (c *taskServiceClient) SetTaskParameters(ctx context.Context, in *SetTaskPa
 // TaskService adds, lists and removes tasks while the array runs. A change
 // takes effect at an instant when no chip is held and no job is open; it loses
 // no frame of the other tasks.
+//
+// Every change counts the revision of the tasks up by one. Where a change was made on the
+// condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
+// ErrorInfo of reason STALE whose metadata has the present one as `current`; nothing was changed.
 type TaskServiceServer interface {
 	// ListTasks returns the tasks in the order they were added.
 	ListTasks(context.Context, *ListTasksRequest) (*ListTasksResponse, error)
 	// GetTask returns one task. NOT_FOUND when there is none of that name.
 	GetTask(context.Context, *GetTaskRequest) (*GetTaskResponse, error)
+	// ApplyTasks makes several changes at once: all or none of them, planned together, effective
+	// at one instant, as one revision and one event. PreviewPlan takes the same changes. Errors
+	// as of the calls below, with the place in the request.
+	ApplyTasks(context.Context, *ApplyTasksRequest) (*ApplyTasksResponse, error)
 	// CreateTask plans the task beside the running ones and starts it.
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error)
-	// UpdateTask replaces the running task of the same name; its jobs go on being
-	// counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
+	// UpdateTask changes the running task of the same name, as a whole or the fields of
+	// update_mask; its jobs go on being counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
 	// task then runs on as it was.
 	UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
@@ -170,6 +197,9 @@ func (UnimplementedTaskServiceServer) ListTasks(context.Context, *ListTasksReque
 }
 func (UnimplementedTaskServiceServer) GetTask(context.Context, *GetTaskRequest) (*GetTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetTask not implemented")
+}
+func (UnimplementedTaskServiceServer) ApplyTasks(context.Context, *ApplyTasksRequest) (*ApplyTasksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ApplyTasks not implemented")
 }
 func (UnimplementedTaskServiceServer) CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTask not implemented")
@@ -236,6 +266,24 @@ func _TaskService_GetTask_Handler(srv interface{}, ctx context.Context, dec func
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(TaskServiceServer).GetTask(ctx, req.(*GetTaskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TaskService_ApplyTasks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ApplyTasksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).ApplyTasks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_ApplyTasks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).ApplyTasks(ctx, req.(*ApplyTasksRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -326,6 +374,10 @@ var TaskService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetTask",
 			Handler:    _TaskService_GetTask_Handler,
+		},
+		{
+			MethodName: "ApplyTasks",
+			Handler:    _TaskService_ApplyTasks_Handler,
 		},
 		{
 			MethodName: "CreateTask",

@@ -55,6 +55,12 @@ func (c *Client) ChangeTask(ctx context.Context, t *facetdv1.Task) (effectiveBus
 	return r.GetEffectiveBusNs(), err
 }
 
+// ApplyTasks makes several changes at once, all of them or none. Those that name a revision or an etag are made on the
+// condition that it is the present one; IsConflict tells that it was not.
+func (c *Client) ApplyTasks(ctx context.Context, changes *facetdv1.TaskChanges) (*facetdv1.ApplyTasksResponse, error) {
+	return call(ctx, c, c.tasks.ApplyTasks, &facetdv1.ApplyTasksRequest{Changes: changes})
+}
+
 // SetTaskParameters sets what the views of a task say in movable, all of it or nothing, and returns the number of the
 // first job that has it. No timetable changes, so it may be called for every job, as to follow something with a window.
 func (c *Client) SetTaskParameters(ctx context.Context, task string,
@@ -76,11 +82,10 @@ func (c *Client) Plan(ctx context.Context) (*facetdv1.Plan, error) {
 	return r.GetPlan(), err
 }
 
-// Preview plans a change without applying it: tasks to add (one with the name of a
-// running task replaces it) and names of tasks to leave out. A plan that does not fit
+// Preview plans the changes of ApplyTasks without making them. A plan that does not fit
 // comes back with its Refusal set, not as an error.
-func (c *Client) Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
-	r, err := call(ctx, c, c.plans.PreviewPlan, &facetdv1.PreviewPlanRequest{Add: add, Remove: remove})
+func (c *Client) Preview(ctx context.Context, changes *facetdv1.TaskChanges) (*facetdv1.Plan, error) {
+	r, err := call(ctx, c, c.plans.PreviewPlan, &facetdv1.PreviewPlanRequest{Changes: changes})
 	return r.GetPlan(), err
 }
 

@@ -84,6 +84,13 @@ func IsStopped(err error) bool {
 		slices.ContainsFunc(e.Conditions, func(c Condition) bool { return c.Type == "SAFE_STOP" })
 }
 
+// IsConflict reports whether an error says that something has changed since it was read, such as the tasks since the
+// revision or the etag that a change names: nothing was done, and it is to be read anew.
+func IsConflict(err error) bool {
+	var e *Error
+	return errors.As(err, &e) && e.Code == codes.Aborted
+}
+
 // GRPCStatus is the status that the daemon gave.
 func (e *Error) GRPCStatus() *status.Status { return status.Convert(e.cause) }
 

@@ -225,7 +225,7 @@ func TestRefusals(t *testing.T) {
 		len(refused.Conditions) == 0 {
 		t.Fatalf("%#v", err)
 	}
-	plan, err := c.Preview(t.Context(), []*facetdv1.Task{fast}, nil)
+	plan, err := c.Preview(t.Context(), &facetdv1.TaskChanges{Add: []*facetdv1.Task{fast}})
 	if err != nil || plan.GetRefusal().GetReason() != refused.Refusal.GetReason() {
 		t.Errorf("preview %v, %v", plan.GetRefusal(), err)
 	}

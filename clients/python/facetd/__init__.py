@@ -36,6 +36,7 @@ from .errors import (
     BadFrameError,
     CancelledError,
     ClockError,
+    ConflictError,
     DeadlineError,
     ExhaustedError,
     ExistsError,
@@ -54,17 +55,17 @@ from .errors import (
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
 from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
-from .task import Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Trim, View, Window
+from .task import Applied, Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Trim, Update, View, Window
 
 __version__ = "0.1.0"
 
 __all__ = [
-    "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
-    "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
+    "NO_RECONNECT", "TLS", "AccessError", "Applied", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
+    "Client", "ClockError", "ConflictError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
     "InvalidField", "Lattice", "Arrangement", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Projection", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RuleViolation", "RunningTask", "SafeStop", "Sent", "Severity", "StaleError", "State",
-    "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
+    "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "Update", "View",
     "Window", "aio", "connect",
 ]  # fmt: skip

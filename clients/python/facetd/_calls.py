@@ -14,7 +14,7 @@ from .enums import EventKind, Register, Severity, Strobe
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import Parameters, ParametersSet, RunningTask, Target, Task, View, target_message, _duration
+from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, View, target_message, _duration
 
 T = TypeVar("T")
 
@@ -84,9 +84,12 @@ def plan() -> Call[Plan]:
     return Call("PlanService/GetPlan", new("GetPlanRequest"), lambda r: Plan._of(r.plan))
 
 
-def preview_plan(add: Sequence[Task], remove: Sequence[str]) -> Call[Plan]:
-    request = new("PreviewPlanRequest", add=[t._message() for t in add], remove=remove)
-    return Call("PlanService/PreviewPlan", request, lambda r: Plan._of(r.plan))
+def preview_plan(changes: Any) -> Call[Plan]:
+    return Call("PlanService/PreviewPlan", new("PreviewPlanRequest", changes=changes), lambda r: Plan._of(r.plan))
+
+
+def apply_tasks(changes: Any) -> Call[Applied]:
+    return Call("TaskService/ApplyTasks", new("ApplyTasksRequest", changes=changes), Applied._of)
 
 
 def capture(target: Target, views: Sequence[View], codes: int) -> Call[Capture]:

@@ -24,7 +24,7 @@ from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import Parameters, ParametersSet, RunningTask, Target, Task, View
+from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Update, View, changes_message
 
 T = TypeVar("T")
 
@@ -172,10 +172,32 @@ class Client:
         """Returns the active plan."""
         return self._run(_calls.plan(), timeout)
 
-    def preview_plan(self, add: Sequence[Task] = (), remove: Sequence[str] = (), *, timeout: float | None = None) -> Plan:
-        """Plans a change without making it; a plan that does not fit is no error, but
-        comes with its refusal."""
-        return self._run(_calls.preview_plan(add, remove), timeout)
+    def apply_tasks(
+        self,
+        add: Sequence[Task] = (),
+        update: Sequence[Update | Task] = (),
+        remove: Sequence[str] = (),
+        *,
+        expected_revision: int | None = None,
+        timeout: float | None = None,
+    ) -> Applied:
+        """Makes several changes at once, all of them or none. Errors as of add_task and
+        change_task; ConflictError where the tasks have not the revision expected, or a task
+        not the etag of its update."""
+        changes = changes_message(add, update, remove, expected_revision)
+        return self._run(_calls.apply_tasks(changes), timeout)
+
+    def preview_plan(
+        self,
+        add: Sequence[Task] = (),
+        remove: Sequence[str] = (),
+        *,
+        update: Sequence[Update | Task] = (),
+        timeout: float | None = None,
+    ) -> Plan:
+        """Plans the changes of apply_tasks without making them; a plan that does not fit is
+        no error, but comes with its refusal."""
+        return self._run(_calls.preview_plan(changes_message(add, update, remove, None)), timeout)
 
     def capture(
         self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, square: bool = False, timeout: float | None = None

@@ -97,6 +97,12 @@ class ExistsError(FacetdError):
     """The name is taken."""
 
 
+class ConflictError(FacetdError):
+    """Something has changed since it was read, such as the tasks since the revision or the
+    etag that a change names, or something else must finish first. Nothing was done: read it
+    anew, and decide again."""
+
+
 class AccessError(FacetdError):
     """The daemon does not know the client (UNAUTHENTICATED) or does not let it do
     this (PERMISSION_DENIED). Another token or certificate is needed."""
@@ -135,6 +141,7 @@ _BY_CODE: dict[str, type[FacetdError]] = {
     "FAILED_PRECONDITION": PreconditionError,
     "NOT_FOUND": NotFoundError,
     "ALREADY_EXISTS": ExistsError,
+    "ABORTED": ConflictError,
     "UNAUTHENTICATED": AccessError,
     "PERMISSION_DENIED": AccessError,
     "RESOURCE_EXHAUSTED": ExhaustedError,

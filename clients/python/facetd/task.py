@@ -303,8 +303,55 @@ class RunningTask:
     effective_bus_ns: int | None = None
     #: What of its views may be set between jobs, by view, as it is for the next job that begins.
     parameters: dict[str, Parameters] = dataclasses.field(default_factory=dict)
+    #: Stands for the task as it is described: a change that names it is made only while the task is so.
+    etag: str = ""
 
     @classmethod
     def _of(cls, m: Any, effective_bus_ns: int | None = None) -> RunningTask:
         parameters = {p.view: Parameters._of(p) for p in m.parameters}
-        return cls(Task._of(m.task), TaskStatus._of(m.status), effective_bus_ns, parameters)
+        return cls(Task._of(m.task), TaskStatus._of(m.status), effective_bus_ns, parameters, m.etag)
+
+
+@dataclasses.dataclass(frozen=True)
+class Update:
+    """A change of one task; its name says which one."""
+
+    task: Task
+    #: Fields that are taken from task, as the schema names them ("rate_hz"); empty: all.
+    fields: tuple[str, ...] = ()
+    #: Of the task as it was read; ConflictError when it is another by now. Empty: however it is.
+    etag: str = ""
+
+    def _message(self) -> Any:
+        m = new("TaskUpdate", task=self.task._message(), etag=self.etag)
+        m.update_mask.paths.extend(self.fields)
+        return m
+
+
+@dataclasses.dataclass(frozen=True)
+class Applied:
+    """What became of several changes."""
+
+    #: The tasks that were added and those that were changed.
+    tasks: tuple[RunningTask, ...]
+    #: Revision of the tasks with them.
+    revision: int
+    #: Bus time from which on they are active.
+    effective_bus_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Applied:
+        tasks = tuple(RunningTask._of(t, m.effective_bus_ns) for t in m.tasks)
+        return cls(tasks, m.revision, m.effective_bus_ns)
+
+
+def changes_message(
+    add: Sequence[Task], update: Sequence[Update | Task], remove: Sequence[str], revision: int | None
+) -> Any:
+    """Returns the schema's TaskChanges."""
+    m = new("TaskChanges", add=[t._message() for t in add])
+    m.update.extend((u if isinstance(u, Update) else Update(u))._message() for u in update)
+    m.remove.extend(new("TaskRemoval", name=name) for name in remove)
+    if revision is not None:
+        m.expected_revision = revision
+    return m

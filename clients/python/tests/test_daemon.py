@@ -156,8 +156,8 @@ class Demo(unittest.TestCase):
         self.assertEqual((rate.searched_up_to_hz, rate.witness), (100, ""))
         self.assertTrue(self.client.preview_plan([facetd.Task("more", "wall", rate.rate_hz)]).fits)
         slower = {t.task: t.rate_hz for t in r.stretched}
-        changed = [dataclasses.replace(t, rate_hz=slower[t.name]) for t in (*(t.task for t in self.client.tasks().values()), task)]
-        self.assertTrue(self.client.preview_plan(changed).fits)
+        changed = [dataclasses.replace(t.task, rate_hz=slower[t.task.name]) for t in self.client.tasks().values()]
+        self.assertTrue(self.client.preview_plan([dataclasses.replace(task, rate_hz=slower["more"])], update=changed).fits)
         preview = self.client.preview_plan([task])
         self.assertFalse(preview.fits)
         self.assertEqual(preview.refusal.reason, r.reason)

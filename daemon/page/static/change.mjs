@@ -76,7 +76,7 @@ async function doPreview(e) {
   e.preventDefault();
   removing = "";
   const task = form.get();
-  const fits = await ask({ add: [task] }, `The task ${task.name}`);
+  const fits = await ask({ changes: running(task.name) ? { update: [{ task }] } : { add: [task] } }, `The task ${task.name}`);
   previewed = fits ? JSON.stringify(task) : "";
   changed();
 }
@@ -85,7 +85,7 @@ async function remove(name) {
   removing = name;
   previewed = "";
   reveal(apply);
-  const fits = await ask({ remove: [name] }, `The plan without ${name}`);
+  const fits = await ask({ changes: { remove: [{ name }] } }, `The plan without ${name}`);
   if (!fits) removing = "";
   changed();
   if (fits) apply.focus();

@@ -514,23 +514,13 @@ func (p *Player) HostTime(at bus.Time) (time.Time, time.Duration) {
 	return time.Unix(0, p.tape.hostOffsetNS+at.NS()).UTC(), 0
 }
 
-// AddTask is refused, as are all that change the array or ask it for something.
-func (p *Player) AddTask(context.Context, *facetdv1.Task) (bus.Time, error) {
-	return 0, &RefusedError{"adding a task"}
-}
-
-// UpdateTask is refused.
-func (p *Player) UpdateTask(context.Context, *facetdv1.Task) (bus.Time, error) {
-	return 0, &RefusedError{"changing a task"}
-}
-
-// RemoveTask is refused.
-func (p *Player) RemoveTask(context.Context, string) (bus.Time, error) {
-	return 0, &RefusedError{"removing a task"}
+// Apply is refused, as are all that change the array or ask it for something.
+func (p *Player) Apply(context.Context, *facetdv1.TaskChanges) (dispatch.Change, error) {
+	return dispatch.Change{}, &RefusedError{"changing the tasks"}
 }
 
 // Preview is refused: it would say what could run beside tasks that do not run.
-func (p *Player) Preview(context.Context, []*facetdv1.Task, []string, bool) (*facetdv1.Plan, error) {
+func (p *Player) Preview(context.Context, *facetdv1.TaskChanges, bool) (*facetdv1.Plan, error) {
 	return nil, &RefusedError{"previewing a plan"}
 }
 

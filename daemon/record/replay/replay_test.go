@@ -146,7 +146,7 @@ var run = sync.OnceValues(func() (*session, error) {
 		if n == 20 && !begun {
 			begun = true
 			go func() {
-				d.AddTask(context.Background(), tasks[0])
+				d.Apply(context.Background(), &facetdv1.TaskChanges{Add: tasks[:1]})
 				added.Store(true)
 			}()
 		}
