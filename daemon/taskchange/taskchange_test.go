@@ -16,7 +16,8 @@ import (
 )
 
 func task(name string, hz float64) *facetdv1.Task {
-	return &facetdv1.Task{Name: name, RateHz: hz, Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}}
+	return &facetdv1.Task{Name: name, RateHz: hz,
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: &facetdv1.AllChips{}}}}
 }
 
 func mask(paths ...string) *fieldmaskpb.FieldMask { return &fieldmaskpb.FieldMask{Paths: paths} }
