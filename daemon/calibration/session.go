@@ -203,7 +203,7 @@ func still(views []*facetdv1.View) []*facetdv1.View {
 	out := make([]*facetdv1.View, len(views))
 	for i, v := range views {
 		out[i] = proto.CloneOf(v)
-		out[i].Movable = nil
+		out[i].Movable, out[i].Automatic = nil, nil
 	}
 	return out
 }

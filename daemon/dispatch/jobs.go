@@ -234,6 +234,7 @@ func (r *runner) endJob(job *openJob, end bus.Time, failure string) {
 		r.halt.jobs += uint64(max(len(job.members), 1))
 	}
 	job.close(end, failure)
+	r.adjust(job) // before its frames are handed out
 	r.report.jobEnded(job)
 }
 

@@ -18,6 +18,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/autoexposure"
 	"facetd.example/scheduler/program"
 )
 
@@ -34,6 +35,8 @@ type parametersOf struct {
 	task   *program.Task
 	values []int  // one for each of task.Slots
 	next   uint64 // number of the job that begins next
+	// laws are those of task.Views, of the runner; nil where the daemon sets nothing of a view.
+	laws []*autoexposure.Law
 }
 
 // setTable says which tasks are active. What was set of one that goes on with the same slots stays.
@@ -48,10 +51,14 @@ func (p *parameters) setTable(plan *scheduler.Plan, tasks []counted) {
 	for i := range plan.Tasks {
 		for k := range plan.Tasks[i].Members {
 			m := &plan.Tasks[i].Members[k]
-			of := &parametersOf{task: m.Task, values: defaultsOf(m.Task.Slots), next: tasks[m.Asked].next}
+			of := &parametersOf{task: m.Task, values: defaultsOf(m.Task.Slots), next: tasks[m.Asked].next,
+				laws: lawsOf(m.Task)}
 			if old := before[m.Task.Name]; old != nil && slices.Equal(old.task.Slots, m.Task.Slots) &&
 				slices.Equal(old.task.Parameters, m.Task.Parameters) {
 				of.values = old.values
+				if proto.Equal(old.task.Spec(), m.Task.Spec()) {
+					of.laws = old.laws
+				}
 			}
 			p.tasks[m.Task.Name] = of
 		}
@@ -135,6 +142,11 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 				"say within which bounds in the view's movable")
 			continue
 		}
+		if a := of.automatic(name); a.Sets(field) {
+			m.Add(field, fmt.Sprintf("the daemon sets it: view %s says automatic", name),
+				"leave it out, or update the task without automatic")
+			continue
+		}
 		s := of.task.Slots[slot-1]
 		up := s.Up(n) // first: a bound that was asked for lies between two steps, the slot's is on one
 		if up < int64(s.Low) || up > int64(s.High) {
@@ -148,6 +160,16 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 		m.Add("", "nothing of the view is set", "give a value")
 	}
 	return m
+}
+
+// automatic is what the daemon sets of a view, by its name; nil where that is nothing.
+func (of *parametersOf) automatic(view string) *program.Automatic {
+	for i := range of.task.Views {
+		if of.task.Views[i].Name == view {
+			return of.task.Views[i].Automatic
+		}
+	}
+	return nil
 }
 
 // inUnit is a value of a field for messages.

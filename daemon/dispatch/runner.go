@@ -11,6 +11,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/scheduler/autoexposure"
 	"facetd.example/scheduler/program"
 )
 
@@ -65,7 +66,8 @@ type runner struct {
 	preparedFor *programs    // of a change
 	lag         lagWatch
 	halt        halt
-	owed        []*debt // answers to those who wait for what is under way
+	meter       autoexposure.Meter // of what is set automatically
+	owed        []*debt            // answers to those who wait for what is under way
 }
 
 func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) *runner {

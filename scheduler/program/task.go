@@ -67,6 +67,9 @@ type View struct {
 	// expose for the time of their class, or not at all. The views of one load agree in both.
 	Exposure     time.Duration
 	ExposureSlot int
+	// Automatic is what the daemon sets of it; nil where that is nothing. Its slots count among those of the task that
+	// was asked for.
+	Automatic *Automatic
 	// slow is the least value that the output bias register can have.
 	slow uint16
 }

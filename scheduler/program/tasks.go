@@ -58,6 +58,8 @@ type checker struct {
 	m        invalid.Errors
 	onDemand bool // the views are those of a capture
 	// Of the task at hand.
+	chips      []int
+	rateHz     float64
 	slots      []bus.Slot
 	parameters []Parameter
 }
@@ -114,7 +116,7 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s)", t.Class.Name,
 			t.Class.Parts())
 	}
-	c.slots, c.parameters = nil, nil
+	c.slots, c.parameters, c.chips, c.rateHz = nil, nil, t.Chips, t.RateHz
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
 	t.Slots, t.Parameters = c.slots, c.parameters
 	return t

@@ -48,6 +48,7 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		seen[v.Name] = i
 		c.exposure(at, spec, &v, class, views[:i])
 		c.movable(at+".movable", spec.GetMovable(), &v, class, views[:i])
+		c.automatic(at+".automatic", spec.GetAutomatic(), spec.GetMovable(), &v, class)
 		views[i] = v
 		bias, biased := v.pixelBias()
 		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {

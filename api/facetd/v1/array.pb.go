@@ -953,8 +953,9 @@ func (x *LogarithmicPixel) GetPhotocurrentFaPerLux() float64 {
 	return 0
 }
 
-// LinearPixel integrates a photocurrent for an exposure time. All other numbers serve
-// the simulation alone.
+// LinearPixel integrates a photocurrent for an exposure time. Automatic exposure takes from
+// reset_volts what code no light gives, and from full_well_electrons and volts_per_electron
+// where pixels saturate. All other numbers serve the simulation alone.
 type LinearPixel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Exposure time, as the chip itself times it.

@@ -147,7 +147,10 @@ type View struct {
 	// is busy with these chips meanwhile. It is rounded up to the grain of the bus. Unset: the
 	// exposure of the class, which the chip times by itself, unless movable has bounds for it.
 	// All views show one load: only the first can say this.
-	Exposure      *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	Exposure *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	// Has the daemon set exposure, gain and offset from job to job, those of them for which
+	// movable has bounds.
+	Automatic     *AutomaticExposure `protobuf:"bytes,9,opt,name=automatic,proto3" json:"automatic,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -238,6 +241,95 @@ func (x *View) GetExposure() *durationpb.Duration {
 	return nil
 }
 
+func (x *View) GetAutomatic() *AutomaticExposure {
+	if x != nil {
+		return x.Automatic
+	}
+	return nil
+}
+
+// AutomaticExposure holds the frames of a view at a level. What it sets is in every frame
+// (exposure_ns, trim); SetTaskParameters cannot set it meanwhile. It begins with the values of the
+// view, and anew with each change of the task.
+//
+// Where movable has bounds for the exposure, that is set, and of gains the least with which the
+// longest exposure is enough; an offset stays. Without, the greatest gain is taken with which the
+// level is reached and at most one pixel in a hundred is lost at each end of the range, and the
+// offset that brings the level nearest.
+//
+// Step response: after the light has changed by more than a factor of two (without an exposure:
+// the level by more than a tenth of the range) the level is within a tenth of its distance from
+// dark (of the range) by the fifth job after the first in the new light, where the bounds allow
+// it and over up to four decades; on a bus far away each of these steps takes as many jobs more as
+// are handed over ahead. Less than that is taken for flicker, and averaged: settings follow the
+// mean of the light over `averaging`, and change once it asks for more than a twentieth. Light
+// that changes by more than that for the third time within `averaging` is taken for deeper
+// flicker, and averaged as well until it has been steady for four times as long.
+type AutomaticExposure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Level of the codes, as a share of their range: 0 is code 0, and 1 the highest code. Between
+	// what no light gives and where the pixels saturate, which the class says in the array file.
+	Level float64 `protobuf:"fixed64,1,opt,name=level,proto3" json:"level,omitempty"`
+	// Which code of a frame is held there: of so many in a hundred pixels the code is lower, above
+	// 0 and below 100. Unset: the mean.
+	Percentile *float64 `protobuf:"fixed64,2,opt,name=percentile,proto3,oneof" json:"percentile,omitempty"`
+	// Time over which flicker is averaged, at least eight jobs. Unset: one second.
+	Averaging     *durationpb.Duration `protobuf:"bytes,3,opt,name=averaging,proto3" json:"averaging,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AutomaticExposure) Reset() {
+	*x = AutomaticExposure{}
+	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AutomaticExposure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AutomaticExposure) ProtoMessage() {}
+
+func (x *AutomaticExposure) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AutomaticExposure.ProtoReflect.Descriptor instead.
+func (*AutomaticExposure) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *AutomaticExposure) GetLevel() float64 {
+	if x != nil {
+		return x.Level
+	}
+	return 0
+}
+
+func (x *AutomaticExposure) GetPercentile() float64 {
+	if x != nil && x.Percentile != nil {
+		return *x.Percentile
+	}
+	return 0
+}
+
+func (x *AutomaticExposure) GetAveraging() *durationpb.Duration {
+	if x != nil {
+		return x.Averaging
+	}
+	return nil
+}
+
 // Movable says what of a view may be set between jobs, and within which bounds. The
 // timetable allows for the costliest values between the bounds, so that setting them
 // changes nothing of when jobs run. What is unset here does not move.
@@ -266,7 +358,7 @@ type Movable struct {
 
 func (x *Movable) Reset() {
 	*x = Movable{}
-	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -278,7 +370,7 @@ func (x *Movable) String() string {
 func (*Movable) ProtoMessage() {}
 
 func (x *Movable) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -291,7 +383,7 @@ func (x *Movable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Movable.ProtoReflect.Descriptor instead.
 func (*Movable) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Movable) GetRow() *Bounds {
@@ -357,7 +449,7 @@ type ExposureBounds struct {
 
 func (x *ExposureBounds) Reset() {
 	*x = ExposureBounds{}
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -369,7 +461,7 @@ func (x *ExposureBounds) String() string {
 func (*ExposureBounds) ProtoMessage() {}
 
 func (x *ExposureBounds) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -382,7 +474,7 @@ func (x *ExposureBounds) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExposureBounds.ProtoReflect.Descriptor instead.
 func (*ExposureBounds) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ExposureBounds) GetLow() *durationpb.Duration {
@@ -412,7 +504,7 @@ type Bounds struct {
 
 func (x *Bounds) Reset() {
 	*x = Bounds{}
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -424,7 +516,7 @@ func (x *Bounds) String() string {
 func (*Bounds) ProtoMessage() {}
 
 func (x *Bounds) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -437,7 +529,7 @@ func (x *Bounds) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bounds.ProtoReflect.Descriptor instead.
 func (*Bounds) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Bounds) GetLow() int32 {
@@ -467,7 +559,7 @@ type Binning struct {
 
 func (x *Binning) Reset() {
 	*x = Binning{}
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -479,7 +571,7 @@ func (x *Binning) String() string {
 func (*Binning) ProtoMessage() {}
 
 func (x *Binning) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -492,7 +584,7 @@ func (x *Binning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binning.ProtoReflect.Descriptor instead.
 func (*Binning) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Binning) GetRows() uint32 {
@@ -524,7 +616,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -536,7 +628,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -549,7 +641,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Share) GetColumns() string {
@@ -587,7 +679,7 @@ type Window struct {
 
 func (x *Window) Reset() {
 	*x = Window{}
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -599,7 +691,7 @@ func (x *Window) String() string {
 func (*Window) ProtoMessage() {}
 
 func (x *Window) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -612,7 +704,7 @@ func (x *Window) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Window.ProtoReflect.Descriptor instead.
 func (*Window) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Window) GetRow() uint32 {
@@ -674,7 +766,7 @@ type TrimSettings struct {
 
 func (x *TrimSettings) Reset() {
 	*x = TrimSettings{}
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +778,7 @@ func (x *TrimSettings) String() string {
 func (*TrimSettings) ProtoMessage() {}
 
 func (x *TrimSettings) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +791,7 @@ func (x *TrimSettings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimSettings.ProtoReflect.Descriptor instead.
 func (*TrimSettings) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TrimSettings) GetPixelBias() uint32 {
@@ -741,7 +833,7 @@ type TaskList struct {
 
 func (x *TaskList) Reset() {
 	*x = TaskList{}
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -753,7 +845,7 @@ func (x *TaskList) String() string {
 func (*TaskList) ProtoMessage() {}
 
 func (x *TaskList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -766,7 +858,7 @@ func (x *TaskList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskList.ProtoReflect.Descriptor instead.
 func (*TaskList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *TaskList) GetTasks() []*Task {
@@ -811,7 +903,7 @@ type TaskStatus struct {
 
 func (x *TaskStatus) Reset() {
 	*x = TaskStatus{}
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -823,7 +915,7 @@ func (x *TaskStatus) String() string {
 func (*TaskStatus) ProtoMessage() {}
 
 func (x *TaskStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -836,7 +928,7 @@ func (x *TaskStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskStatus.ProtoReflect.Descriptor instead.
 func (*TaskStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *TaskStatus) GetRequestedRateHz() float64 {
@@ -955,7 +1047,7 @@ type RunningTask struct {
 
 func (x *RunningTask) Reset() {
 	*x = RunningTask{}
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -967,7 +1059,7 @@ func (x *RunningTask) String() string {
 func (*RunningTask) ProtoMessage() {}
 
 func (x *RunningTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -980,7 +1072,7 @@ func (x *RunningTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunningTask.ProtoReflect.Descriptor instead.
 func (*RunningTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RunningTask) GetTask() *Task {
@@ -1044,7 +1136,7 @@ type TaskChanges struct {
 
 func (x *TaskChanges) Reset() {
 	*x = TaskChanges{}
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1056,7 +1148,7 @@ func (x *TaskChanges) String() string {
 func (*TaskChanges) ProtoMessage() {}
 
 func (x *TaskChanges) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1069,7 +1161,7 @@ func (x *TaskChanges) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskChanges.ProtoReflect.Descriptor instead.
 func (*TaskChanges) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *TaskChanges) GetAdd() []*Task {
@@ -1117,7 +1209,7 @@ type TaskUpdate struct {
 
 func (x *TaskUpdate) Reset() {
 	*x = TaskUpdate{}
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1129,7 +1221,7 @@ func (x *TaskUpdate) String() string {
 func (*TaskUpdate) ProtoMessage() {}
 
 func (x *TaskUpdate) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1142,7 +1234,7 @@ func (x *TaskUpdate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskUpdate.ProtoReflect.Descriptor instead.
 func (*TaskUpdate) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *TaskUpdate) GetTask() *Task {
@@ -1179,7 +1271,7 @@ type TaskRemoval struct {
 
 func (x *TaskRemoval) Reset() {
 	*x = TaskRemoval{}
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1191,7 +1283,7 @@ func (x *TaskRemoval) String() string {
 func (*TaskRemoval) ProtoMessage() {}
 
 func (x *TaskRemoval) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1204,7 +1296,7 @@ func (x *TaskRemoval) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskRemoval.ProtoReflect.Descriptor instead.
 func (*TaskRemoval) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TaskRemoval) GetName() string {
@@ -1234,7 +1326,7 @@ type SetTaskParametersRequest struct {
 
 func (x *SetTaskParametersRequest) Reset() {
 	*x = SetTaskParametersRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1246,7 +1338,7 @@ func (x *SetTaskParametersRequest) String() string {
 func (*SetTaskParametersRequest) ProtoMessage() {}
 
 func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1259,7 +1351,7 @@ func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersRequest.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SetTaskParametersRequest) GetTask() string {
@@ -1289,7 +1381,7 @@ type SetTaskParametersResponse struct {
 
 func (x *SetTaskParametersResponse) Reset() {
 	*x = SetTaskParametersResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1301,7 +1393,7 @@ func (x *SetTaskParametersResponse) String() string {
 func (*SetTaskParametersResponse) ProtoMessage() {}
 
 func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1314,7 +1406,7 @@ func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersResponse.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SetTaskParametersResponse) GetFirstJob() uint64 {
@@ -1357,7 +1449,7 @@ type ViewParameters struct {
 
 func (x *ViewParameters) Reset() {
 	*x = ViewParameters{}
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1369,7 +1461,7 @@ func (x *ViewParameters) String() string {
 func (*ViewParameters) ProtoMessage() {}
 
 func (x *ViewParameters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1382,7 +1474,7 @@ func (x *ViewParameters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ViewParameters.ProtoReflect.Descriptor instead.
 func (*ViewParameters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ViewParameters) GetView() string {
@@ -1450,7 +1542,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1462,7 +1554,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1475,7 +1567,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
 }
 
 // ListTasksResponse holds all tasks.
@@ -1492,7 +1584,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1504,7 +1596,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1517,7 +1609,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListTasksResponse) GetTasks() []*RunningTask {
@@ -1545,7 +1637,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1557,7 +1649,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1570,7 +1662,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -1591,7 +1683,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1603,7 +1695,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1616,7 +1708,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetTaskResponse) GetTask() *RunningTask {
@@ -1637,7 +1729,7 @@ type ApplyTasksRequest struct {
 
 func (x *ApplyTasksRequest) Reset() {
 	*x = ApplyTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1649,7 +1741,7 @@ func (x *ApplyTasksRequest) String() string {
 func (*ApplyTasksRequest) ProtoMessage() {}
 
 func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1662,7 +1754,7 @@ func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksRequest.ProtoReflect.Descriptor instead.
 func (*ApplyTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ApplyTasksRequest) GetChanges() *TaskChanges {
@@ -1688,7 +1780,7 @@ type ApplyTasksResponse struct {
 
 func (x *ApplyTasksResponse) Reset() {
 	*x = ApplyTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1700,7 +1792,7 @@ func (x *ApplyTasksResponse) String() string {
 func (*ApplyTasksResponse) ProtoMessage() {}
 
 func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1713,7 +1805,7 @@ func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksResponse.ProtoReflect.Descriptor instead.
 func (*ApplyTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ApplyTasksResponse) GetTasks() []*RunningTask {
@@ -1748,7 +1840,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1760,7 +1852,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1773,7 +1865,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -1798,7 +1890,7 @@ type CreateTaskResponse struct {
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1810,7 +1902,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1823,7 +1915,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -1862,7 +1954,7 @@ type UpdateTaskRequest struct {
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1874,7 +1966,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1887,7 +1979,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -1926,7 +2018,7 @@ type UpdateTaskResponse struct {
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1938,7 +2030,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1951,7 +2043,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -1988,7 +2080,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2000,7 +2092,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2013,7 +2105,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -2044,7 +2136,7 @@ type DeleteTaskResponse struct {
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2056,7 +2148,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2069,7 +2161,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -2098,7 +2190,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bdeadline\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\bdeadline\x124\n" +
 	"\bmax_hold\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\amaxHold\x124\n" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
-	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xd8\x02\n" +
+	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\x94\x03\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
@@ -2107,7 +2199,15 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x06window\x18\x05 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
 	"\x04trim\x18\x06 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12,\n" +
 	"\amovable\x18\a \x01(\v2\x12.facetd.v1.MovableR\amovable\x125\n" +
-	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposure\"\xd3\x02\n" +
+	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposure\x12:\n" +
+	"\tautomatic\x18\t \x01(\v2\x1c.facetd.v1.AutomaticExposureR\tautomatic\"\x96\x01\n" +
+	"\x11AutomaticExposure\x12\x14\n" +
+	"\x05level\x18\x01 \x01(\x01R\x05level\x12#\n" +
+	"\n" +
+	"percentile\x18\x02 \x01(\x01H\x00R\n" +
+	"percentile\x88\x01\x01\x127\n" +
+	"\taveraging\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\taveragingB\r\n" +
+	"\v_percentile\"\xd3\x02\n" +
 	"\aMovable\x12#\n" +
 	"\x03row\x18\x01 \x01(\v2\x11.facetd.v1.BoundsR\x03row\x12)\n" +
 	"\x06column\x18\x02 \x01(\v2\x11.facetd.v1.BoundsR\x06column\x120\n" +
@@ -2284,103 +2384,106 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                      // 0: facetd.v1.Task
 	(*View)(nil),                      // 1: facetd.v1.View
-	(*Movable)(nil),                   // 2: facetd.v1.Movable
-	(*ExposureBounds)(nil),            // 3: facetd.v1.ExposureBounds
-	(*Bounds)(nil),                    // 4: facetd.v1.Bounds
-	(*Binning)(nil),                   // 5: facetd.v1.Binning
-	(*Share)(nil),                     // 6: facetd.v1.Share
-	(*Window)(nil),                    // 7: facetd.v1.Window
-	(*TrimSettings)(nil),              // 8: facetd.v1.TrimSettings
-	(*TaskList)(nil),                  // 9: facetd.v1.TaskList
-	(*TaskStatus)(nil),                // 10: facetd.v1.TaskStatus
-	(*RunningTask)(nil),               // 11: facetd.v1.RunningTask
-	(*TaskChanges)(nil),               // 12: facetd.v1.TaskChanges
-	(*TaskUpdate)(nil),                // 13: facetd.v1.TaskUpdate
-	(*TaskRemoval)(nil),               // 14: facetd.v1.TaskRemoval
-	(*SetTaskParametersRequest)(nil),  // 15: facetd.v1.SetTaskParametersRequest
-	(*SetTaskParametersResponse)(nil), // 16: facetd.v1.SetTaskParametersResponse
-	(*ViewParameters)(nil),            // 17: facetd.v1.ViewParameters
-	(*ListTasksRequest)(nil),          // 18: facetd.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),         // 19: facetd.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),            // 20: facetd.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),           // 21: facetd.v1.GetTaskResponse
-	(*ApplyTasksRequest)(nil),         // 22: facetd.v1.ApplyTasksRequest
-	(*ApplyTasksResponse)(nil),        // 23: facetd.v1.ApplyTasksResponse
-	(*CreateTaskRequest)(nil),         // 24: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),        // 25: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),         // 26: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),        // 27: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),         // 28: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),        // 29: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),                    // 30: facetd.v1.Target
-	(*durationpb.Duration)(nil),       // 31: google.protobuf.Duration
-	(*fieldmaskpb.FieldMask)(nil),     // 32: google.protobuf.FieldMask
+	(*AutomaticExposure)(nil),         // 2: facetd.v1.AutomaticExposure
+	(*Movable)(nil),                   // 3: facetd.v1.Movable
+	(*ExposureBounds)(nil),            // 4: facetd.v1.ExposureBounds
+	(*Bounds)(nil),                    // 5: facetd.v1.Bounds
+	(*Binning)(nil),                   // 6: facetd.v1.Binning
+	(*Share)(nil),                     // 7: facetd.v1.Share
+	(*Window)(nil),                    // 8: facetd.v1.Window
+	(*TrimSettings)(nil),              // 9: facetd.v1.TrimSettings
+	(*TaskList)(nil),                  // 10: facetd.v1.TaskList
+	(*TaskStatus)(nil),                // 11: facetd.v1.TaskStatus
+	(*RunningTask)(nil),               // 12: facetd.v1.RunningTask
+	(*TaskChanges)(nil),               // 13: facetd.v1.TaskChanges
+	(*TaskUpdate)(nil),                // 14: facetd.v1.TaskUpdate
+	(*TaskRemoval)(nil),               // 15: facetd.v1.TaskRemoval
+	(*SetTaskParametersRequest)(nil),  // 16: facetd.v1.SetTaskParametersRequest
+	(*SetTaskParametersResponse)(nil), // 17: facetd.v1.SetTaskParametersResponse
+	(*ViewParameters)(nil),            // 18: facetd.v1.ViewParameters
+	(*ListTasksRequest)(nil),          // 19: facetd.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),         // 20: facetd.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),            // 21: facetd.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),           // 22: facetd.v1.GetTaskResponse
+	(*ApplyTasksRequest)(nil),         // 23: facetd.v1.ApplyTasksRequest
+	(*ApplyTasksResponse)(nil),        // 24: facetd.v1.ApplyTasksResponse
+	(*CreateTaskRequest)(nil),         // 25: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 26: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 27: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 28: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 29: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 30: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 31: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 32: google.protobuf.Duration
+	(*fieldmaskpb.FieldMask)(nil),     // 33: google.protobuf.FieldMask
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	30, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	31, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	31, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	31, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	31, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	32, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	32, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	32, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
-	5,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
-	6,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
-	7,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
-	8,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
-	2,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	31, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
-	4,  // 11: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
-	4,  // 12: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
-	4,  // 13: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
-	4,  // 14: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
-	4,  // 15: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
-	4,  // 16: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
-	3,  // 17: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
-	31, // 18: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
-	31, // 19: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
-	0,  // 20: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
-	0,  // 21: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
-	10, // 22: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	17, // 23: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
-	0,  // 24: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
-	13, // 25: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
-	14, // 26: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
-	0,  // 27: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
-	32, // 28: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
-	17, // 29: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
-	17, // 30: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	31, // 31: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
-	11, // 32: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	11, // 33: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	12, // 34: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
-	11, // 35: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	0,  // 36: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	11, // 37: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 38: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	32, // 39: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
-	11, // 40: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	18, // 41: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	20, // 42: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	22, // 43: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
-	24, // 44: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	26, // 45: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	28, // 46: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	15, // 47: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	19, // 48: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	21, // 49: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	23, // 50: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
-	25, // 51: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	27, // 52: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	29, // 53: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	16, // 54: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	48, // [48:55] is the sub-list for method output_type
-	41, // [41:48] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	6,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
+	7,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
+	8,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
+	9,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
+	3,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
+	32, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	2,  // 11: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
+	32, // 12: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
+	5,  // 13: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
+	5,  // 14: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
+	5,  // 15: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
+	5,  // 16: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
+	5,  // 17: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
+	5,  // 18: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
+	4,  // 19: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
+	32, // 20: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	32, // 21: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	0,  // 22: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
+	0,  // 23: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
+	11, // 24: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
+	18, // 25: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	0,  // 26: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
+	14, // 27: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
+	15, // 28: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
+	0,  // 29: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
+	33, // 30: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
+	18, // 31: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	18, // 32: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	32, // 33: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	12, // 34: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	12, // 35: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	13, // 36: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
+	12, // 37: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	0,  // 38: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	12, // 39: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 40: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	33, // 41: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12, // 42: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	19, // 43: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	21, // 44: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	23, // 45: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
+	25, // 46: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	27, // 47: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	29, // 48: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	16, // 49: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	20, // 50: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	22, // 51: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	24, // 52: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
+	26, // 53: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	28, // 54: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	30, // 55: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	17, // 56: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	50, // [50:57] is the sub-list for method output_type
+	43, // [43:50] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -2389,18 +2492,19 @@ func file_facetd_v1_task_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_init()
-	file_facetd_v1_task_proto_msgTypes[8].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[10].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[2].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[9].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[11].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[12].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[17].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[13].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   30,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -174,6 +174,28 @@ class ParametersSet:
 
 
 @dataclasses.dataclass(frozen=True)
+class AutomaticExposure:
+    """Has the daemon set exposure, gain and offset of a view from job to job, those of them
+    for which movable has bounds."""
+
+    #: Level of the codes that is held, as a share of their range.
+    level: float
+    #: Of so many in a hundred pixels the code is lower; None holds the mean.
+    percentile: float | None = None
+    #: Time over which flicker is averaged; None is one second.
+    averaging_ns: int | None = None
+
+    @classmethod
+    def _of(cls, m: Any) -> AutomaticExposure:
+        percentile = float(m.percentile) if m.HasField("percentile") else None
+        return cls(float(m.level), percentile, _duration_ns(m, "averaging"))
+
+    def _message(self) -> Any:
+        averaging = _duration(self.averaging_ns)
+        return new("AutomaticExposure", level=self.level, percentile=self.percentile, averaging=averaging)
+
+
+@dataclasses.dataclass(frozen=True)
 class View:
     """One processed readout within a task."""
 
@@ -194,6 +216,8 @@ class View:
     movable: Movable | None = None
     #: Exposure of the load of integrating pixels with a shutter; None is that of their class.
     exposure_ns: int | None = None
+    #: What the daemon sets of it; None is nothing.
+    automatic: AutomaticExposure | None = None
 
     @classmethod
     def _of(cls, m: Any) -> View:
@@ -206,6 +230,7 @@ class View:
             trim=Trim._of(m.trim) if m.HasField("trim") else None,
             movable=Movable._of(m.movable) if m.HasField("movable") else None,
             exposure_ns=_duration_ns(m, "exposure"),
+            automatic=AutomaticExposure._of(m.automatic) if m.HasField("automatic") else None,
         )
 
     def _message(self) -> Any:
@@ -220,6 +245,7 @@ class View:
             trim=self.trim._message() if self.trim else None,
             movable=self.movable._message() if self.movable else None,
             exposure=_duration(self.exposure_ns),
+            automatic=self.automatic._message() if self.automatic else None,
         )
 
 
