@@ -104,18 +104,16 @@ func (b *Bus) makeDies(m makers) {
 
 // setLight makes the light of every chip from the scene. Chips under one lamp share what it takes to follow it.
 func (b *Bus) setLight() {
-	light := b.cfg.Scene
-	if b.forget != bustime.Forever {
-		light = scene.Changed(b.was, light, b.changed)
-	}
-	light = scene.Remembering(light)
-	lags := map[analog.Lamp]*analog.LogLag{}
+	light := scene.Remembering(scene.Sequence(b.lights.active))
+	lags := map[analog.Lamp]*analog.LogLag{} // of the lamps that there are now: making one may take some milliseconds
 	for i := range b.chips {
 		chip := &b.chips[i]
 		course := scene.CourseOf(light, chip.view)
-		lag, made := lags[course.Lamp]
-		if !made {
-			lag = analog.NewLogLag(course.Lamp)
+		lag := lags[course.Lamp]
+		if lag == nil {
+			if lag = b.lights.lags[course.Lamp]; lag == nil {
+				lag = analog.NewLogLag(course.Lamp)
+			}
 			lags[course.Lamp] = lag
 		}
 		chip.light = &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lag,
@@ -126,4 +124,5 @@ func (b *Bus) setLight() {
 			}
 		}
 	}
+	b.lights.lags = lags
 }

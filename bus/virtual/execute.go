@@ -259,6 +259,9 @@ func (b *Bus) ended(f *flight) {
 // pace lets the host's clock follow before an operation that ends at bus time end counts. A readout is simulated while
 // that is waited for. An error means that ctx has ended.
 func (b *Bus) pace(ctx context.Context, op *bus.Op, end bus.Time, res *bus.Result) error {
+	if b.leash != nil {
+		return b.leash.Await(ctx, end, b.reached.Reach)
+	}
 	if b.free || end.Elapsed()-time.Since(b.epoch) <= b.ahead {
 		return ctx.Err()
 	}
@@ -318,9 +321,7 @@ func (b *Bus) breakOff(f *flight) bus.Time {
 	if res.Ran < len(f.ops) {
 		op = &f.ops[res.Ran]
 		cost := bus.Cost(b.array, op)
-		if !b.free {
-			at = min(max(at, b.hostNow()), at.Add(cost.Total()))
-		}
+		at = min(max(at, b.Now()), at.Add(cost.Total()))
 		left := at.Sub(res.End)
 		for phase, d := range cost {
 			d = min(d, left)

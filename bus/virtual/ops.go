@@ -14,10 +14,7 @@ const keptWords = 4096
 
 // do simulates one operation that begins at bus time at.
 func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
-	if at >= b.forget {
-		b.forget = bustime.Forever
-		b.setLight()
-	}
+	b.applyChanges(at)
 	switch op.Kind {
 	case bus.OpSelect:
 		b.word, b.selectedAt = op.Word, at

@@ -9,7 +9,8 @@
 // else is set before, undoes it.
 //
 // In realtime pace bus time is the time since the bus was made, by the host's monotonic clock; in free pace it moves
-// only when a segment runs or somebody waits. How far the host's clock was off shows in the uncertainty of HostTime,
+// only when a segment runs or somebody waits, and in lockstep only as far as the Leash lets it, from operation to
+// operation. How far the host's clock was off shows in the uncertainty of HostTime,
 // never in the captures.
 //
 // An inspector judges every operation by the bus rules. It cannot be turned off: what runs here is what will run on
@@ -24,7 +25,6 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/bus/wake"
@@ -46,6 +46,11 @@ type Config struct {
 	Scene scene.Scene
 	// Pace of bus time; unset is realtime.
 	Pace facetdv1.Pace
+	// Leash is what holds bus time in lockstep.
+	Leash Leash
+	// Epoch is what host time bus time 0 stands for, with no uncertainty, in free pace and in lockstep: equal runs then
+	// have equal host times. The zero value is when the bus was made.
+	Epoch time.Time
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
 	// GroundTruth is how the array really is, where that differs; nil is as described.
@@ -67,6 +72,13 @@ type Config struct {
 	// one, any number of programs, the array's release limit, no lease as it cannot outlive its host. The grain is
 	// the array's.
 	Limits bus.Limits
+}
+
+// Leash holds bus time.
+type Leash interface {
+	// Await blocks until bus time may reach at, or ctx ends, with its error. While it blocks it has bus time moved up
+	// to where it may go, by reach.
+	Await(ctx context.Context, at bus.Time, reach func(bus.Time)) error
 }
 
 // Bus is a simulated bus. One goroutine owns it; Now, HostTime, Limits and Lost may be called from any.
@@ -91,7 +103,8 @@ type Bus struct {
 	generation uint64   // of the programs prepared last
 	queue      []flight // in flight, in order; only the first may have begun
 
-	free    bool
+	free    bool          // free, or in lockstep
+	leash   Leash         // in lockstep
 	epoch   time.Time     // host time of bus time 0
 	ahead   time.Duration // realtime: how far simulation may run ahead
 	early   early         // realtime: the readout that was simulated before its time has come
@@ -99,9 +112,7 @@ type Bus struct {
 	sleeper wake.Sleeper
 	closed  bool
 
-	// The scene before the last change, when that was, and when it is forgotten.
-	was             scene.Scene
-	changed, forget bus.Time
+	lights lights
 
 	reached bustime.Clock // bus time that has been reached, at least
 	lag     atomic.Int64  // realtime: how late the host was lately, in nanoseconds
@@ -125,9 +136,10 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		return nil, errors.New("a virtual bus needs an array with classes and lanes")
 	case cfg.Scene == nil:
 		return nil, errors.New("a virtual bus needs a scene")
-	case cfg.Pace != facetdv1.Pace_PACE_UNSPECIFIED && cfg.Pace != facetdv1.Pace_PACE_REALTIME &&
-		cfg.Pace != facetdv1.Pace_PACE_FREE:
+	case cfg.Pace < 0 || cfg.Pace > facetdv1.Pace_PACE_LOCKSTEP:
 		return nil, fmt.Errorf("there is no pace %d", cfg.Pace)
+	case (cfg.Pace == facetdv1.Pace_PACE_LOCKSTEP) != (cfg.Leash != nil):
+		return nil, errors.New("bus time is held in lockstep, and only there")
 	}
 	if cfg.GroundTruth != nil {
 		if err := cfg.GroundTruth.check(cfg.Array); err != nil {
@@ -143,9 +155,10 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		real:        cfg.GroundTruth.array(cfg.Array),
 		inspector:   rules.NewInspector(cfg.Array),
 		reach:       map[chipmodel.LineSet][]int{},
-		free:        cfg.Pace == facetdv1.Pace_PACE_FREE,
+		free:        cfg.Pace >= facetdv1.Pace_PACE_FREE,
+		leash:       cfg.Leash,
 		ahead:       min(maxAhead, cfg.Array.Timing.ReleaseLimit),
-		forget:      bustime.Forever,
+		lights:      newLights(cfg.Scene),
 		sleeper:     cfg.Sleeper,
 	}
 	if b.sleeper == nil {
@@ -155,7 +168,10 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	if err := b.setDefects(); err != nil {
 		return nil, err
 	}
-	b.epoch = time.Now()
+	b.epoch = cfg.Epoch
+	if cfg.Epoch.IsZero() {
+		b.epoch = time.Now()
+	}
 	return b, nil
 }
 
@@ -168,51 +184,6 @@ func limitsOf(cfg *Config) bus.Limits {
 		l.Release = cfg.Array.Timing.ReleaseLimit
 	}
 	return l
-}
-
-// remembered is for how long after a change of the scene pixels that are read follow what was before.
-const remembered = time.Minute
-
-// SetScene replaces the light from now on. Like Next it may be called only on the goroutine that owns the bus.
-func (b *Bus) SetScene(s scene.Scene) {
-	b.undo()
-	b.was, b.cfg.Scene, b.changed = b.cfg.Scene, s, b.Now()
-	b.forget = b.changed.Add(remembered)
-	b.setLight()
-}
-
-// showScene lets a change of the scene count from bus time at on, where the host is so far behind that what it hands
-// over now begins before: whoever was told that the light has changed sees the new one.
-func (b *Bus) showScene(at bus.Time) {
-	if b.forget == bustime.Forever || at >= b.changed {
-		return
-	}
-	b.undo()
-	b.changed = at
-	b.setLight()
-}
-
-// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Next it is for the
-// goroutine that owns the bus. Errors: invalid.Errors when a die would leave 150 to 500 K, and then nothing has
-// changed.
-func (b *Bus) SetTemperatureOffset(kelvin float64) error {
-	var m invalid.Errors
-	for i := range b.real.Chips {
-		class := b.real.Chips[i].Class
-		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {
-			m.Add("temperature_offset_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k),
-				"dies are simulated from 150 to 500 K")
-			break
-		}
-	}
-	if len(m) > 0 {
-		return m
-	}
-	b.undo()
-	for i := range b.chips {
-		b.chips[i].die.SetKelvin(b.real.Chips[i].Class.Spec.GetTemperatureK() + kelvin)
-	}
-	return nil
 }
 
 // Inspector returns the inspector that judges the bus. It belongs to the goroutine
@@ -233,10 +204,13 @@ func (b *Bus) hostNow() bus.Time { return bus.Time(time.Since(b.epoch)) }
 
 // HostTime maps bus time to host time, which has the monotonic reading of this process's clock wherever that has one:
 // its wall clock is as it was when the bus began. In realtime pace the uncertainty is how late the host was lately; in
-// free pace it is how far bus time and the host's clock are apart now.
+// free pace and in lockstep it is how far bus time and the host's clock are apart now, but for a fixed Config.Epoch.
 func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) {
 	host := b.epoch.Add(at.Elapsed()) // UTC() would take its monotonic reading away
-	if b.free {
+	switch {
+	case !b.cfg.Epoch.IsZero():
+		return host, 0
+	case b.free:
 		return host, (time.Since(b.epoch) - b.reached.Now().Elapsed()).Abs()
 	}
 	return host, time.Duration(b.lag.Load())
@@ -252,6 +226,11 @@ func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
 	}
 	if !b.free {
 		return b.sleep(ctx, at)
+	}
+	if b.leash != nil {
+		if err := b.leash.Await(ctx, at, b.reached.Reach); err != nil {
+			return err
+		}
 	}
 	b.reached.Reach(at)
 	return nil

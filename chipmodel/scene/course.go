@@ -37,6 +37,9 @@ func CourseOf(s Scene, v *View) Course {
 	if st, ok := s.(step); ok {
 		return st.course(v)
 	}
+	if sq, ok := s.(sequence); ok {
+		return sq.course(v)
+	}
 	return Course{Mean: s, Every: evenly(s, v)}
 }
 
@@ -62,9 +65,6 @@ func (s step) course(v *View) Course {
 	}
 	return c
 }
-
-// Changed is one scene until a bus time and another from then on, as Step of two that are known to be good.
-func Changed(before, after Scene, at bustime.Time) Scene { return step{before, after, at} }
 
 // resolving is how far apart the looks are that see a lamp.
 func resolving(l analog.Lamp) time.Duration {
@@ -129,8 +129,8 @@ func (m Motion) fastest(v *View) float64 {
 	rate := sum * (math.Pi / 180)
 	if m.PipeRadiusM > 0 {
 		arm := v.arm()
-		speed := math.Abs(m.ForwardMPerS) + arm*rate
-		if gap := m.PipeRadiusM - arm; speed > 0 && gap > 0 {
+		speed := math.Abs(m.ForwardMPerS) + math.Hypot(m.LeftMPerS, m.UpMPerS) + arm*rate
+		if gap := m.PipeRadiusM - arm - math.Hypot(m.LeftM, m.UpM); speed > 0 && gap > 0 {
 			rate += speed / gap
 		}
 	}

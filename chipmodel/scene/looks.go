@@ -58,7 +58,7 @@ func (p *place) light(all []float32) float32 {
 // the processor waits for memory for several at a time. The pose may drift from ray to ray.
 func (p *panorama) looks(light []float32, rays []ray, pose *pose32, by *drift) {
 	var fine, coarse [batch]place
-	var mixes [batch]float32
+	var mixes, lamps [batch]float32
 	m, forward, last := pose.m, pose.forward, len(p.cube)-1
 	rays = rays[:min(len(rays), batch)]
 	for i := range rays {
@@ -72,7 +72,7 @@ func (p *panorama) looks(light []float32, rays []ray, pose *pose32, by *drift) {
 		footprint := r.footprint
 		if pose.aside {
 			var wider float32
-			x, y, z, wider = pose.meet(x, y, z)
+			x, y, z, wider, lamps[i] = pose.meet(x, y, z)
 			footprint *= wider
 		} else if forward != 0 {
 			x += forward * float32(math.Sqrt(float64(y*y+z*z)))
@@ -93,6 +93,11 @@ func (p *panorama) looks(light []float32, rays []ray, pose *pose32, by *drift) {
 			lit += mix * (coarse[i].light(all) - lit)
 		}
 		light[i] = lit
+	}
+	if pose.share > 0 && pose.lampAside {
+		for i := range light[:len(rays)] {
+			light[i] *= 1 + pose.share*(lamps[i]-1)
+		}
 	}
 }
 

@@ -23,12 +23,13 @@ import (
 // along the axis, ahead and behind, stays. The picture holds less detail of the
 // wall the further it is, so views become coarse after a few radii.
 //
-// The body is on that axis, and turns about its middle. A camera whose mount has a place is there, and sees the wall
-// from
-// there once PipeRadiusM says how far that is, moving or not; outside the pipe it sees nothing. Without a pipe all is
-// far
-// away.
+// The body is on that axis, or LeftM + LeftMPerS t metres to its left and UpM + UpMPerS t above, and turns about its
+// middle. A camera whose mount has a place is there, and sees the wall from there once PipeRadiusM says how far that
+// is, moving or not; outside the pipe it sees nothing. Without a pipe all is far away.
 type Motion struct {
+	// From is the bus time at which t is 0.
+	From bustime.Time
+
 	YawDeg, YawRateDegPerS     float64
 	YawSwingDeg, YawSwingHz    float64
 	PitchDeg, PitchRateDegPerS float64
@@ -40,6 +41,9 @@ type Motion struct {
 	TravelM float64
 	// PipeRadiusM is needed (above 0) when the crawler moves or is displaced.
 	PipeRadiusM float64
+
+	LeftM, LeftMPerS float64
+	UpM, UpMPerS     float64
 }
 
 func (m Motion) check(c *checks) {
@@ -55,7 +59,11 @@ func (m Motion) check(c *checks) {
 	c.within("ForwardM", m.ForwardM, -most, most)
 	c.within("ForwardMPerS", m.ForwardMPerS, -most, most)
 	c.that(m.TravelM == 0 || m.TravelM >= 1e-6 && m.TravelM <= most, "TravelM", m.TravelM, "0, or 1e-06 to 1e+06")
-	if m.ForwardM != 0 || m.ForwardMPerS != 0 || m.PipeRadiusM != 0 {
+	c.within("LeftM", m.LeftM, -most, most)
+	c.within("LeftMPerS", m.LeftMPerS, -most, most)
+	c.within("UpM", m.UpM, -most, most)
+	c.within("UpMPerS", m.UpMPerS, -most, most)
+	if m.ForwardM != 0 || m.ForwardMPerS != 0 || m.PipeRadiusM != 0 || m.aside() {
 		c.that(m.PipeRadiusM >= 1e-3 && m.PipeRadiusM <= most, "PipeRadiusM", m.PipeRadiusM,
 			"0.001 to 1e+06 when the crawler moves")
 	}
@@ -65,10 +73,12 @@ func (m Motion) check(c *checks) {
 type Pose struct {
 	YawDeg, PitchDeg, RollDeg float64 // within a turn of 0, plus the start value and the swing
 	ForwardM                  float64 // along the axis of the pipe
+	LeftM, UpM                float64 // of the axis
 }
 
 // At returns the pose at a bus time.
 func (m Motion) At(at bustime.Time) Pose {
+	at -= m.From
 	turn := func(start, rate float64) float64 {
 		if rate == 0 {
 			return start
@@ -80,6 +90,8 @@ func (m Motion) At(at bustime.Time) Pose {
 		PitchDeg: turn(m.PitchDeg, m.PitchRateDegPerS),
 		RollDeg:  turn(m.RollDeg, m.RollRateDegPerS),
 		ForwardM: m.ForwardM,
+		LeftM:    m.LeftM + m.LeftMPerS*(float64(at)*1e-9),
+		UpM:      m.UpM + m.UpMPerS*(float64(at)*1e-9),
 	}
 	if m.YawSwingDeg != 0 && m.YawSwingHz != 0 {
 		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*at.Cycles(m.YawSwingHz))
@@ -97,8 +109,11 @@ func (m Motion) At(at bustime.Time) Pose {
 // still reports whether the pose is the same at all times.
 func (m Motion) still() bool {
 	return m.YawRateDegPerS == 0 && m.PitchRateDegPerS == 0 && m.RollRateDegPerS == 0 &&
-		m.ForwardMPerS == 0 && (m.YawSwingDeg == 0 || m.YawSwingHz == 0)
+		m.ForwardMPerS == 0 && m.LeftMPerS == 0 && m.UpMPerS == 0 && (m.YawSwingDeg == 0 || m.YawSwingHz == 0)
 }
+
+// aside reports whether the body leaves the axis of the pipe.
+func (m Motion) aside() bool { return m.LeftM != 0 || m.LeftMPerS != 0 || m.UpM != 0 || m.UpMPerS != 0 }
 
 // triangle rises from 0 to 1/2 in the first quarter of a cycle, falls to -1/2
 // and comes back.

@@ -24,6 +24,9 @@ type PanoramaOptions struct {
 	// (white); linear in between. Both 0 or more; LuxHigh may be the lower.
 	LuxLow, LuxHigh float64
 	Motion          Motion
+	// LampShare is which part of the light, 0 to 1, comes from a lamp in the middle of the body that shines alike in
+	// all directions. The picture is taken to be lit from the axis: of a body that is aside the near wall is brighter.
+	LampShare float64
 	// Label names the scene; empty for "panorama".
 	Label string
 }
@@ -32,6 +35,7 @@ func (o PanoramaOptions) check(c *checks) {
 	const most = 1e9
 	c.within("LuxLow", o.LuxLow, 0, most)
 	c.within("LuxHigh", o.LuxHigh, 0, most)
+	c.within("LampShare", o.LampShare, 0, 1)
 	o.Motion.check(c)
 }
 
@@ -59,6 +63,11 @@ type pose32 struct {
 	aside bool
 	from  [3]float32
 	open  float32
+	// lamp is the middle of the body, likewise, and share the part of the light that comes from there; lampAside tells
+	// whether it is off the axis.
+	lamp      [3]float32
+	lampAside bool
+	share     float32
 }
 
 // Panorama is an equirectangular picture around the crawler: its middle column
@@ -183,8 +192,9 @@ func (p *panorama) lookRow(dst []float64, v *View, row int, at bustime.Time) {
 		moved := p.recallPose(at)
 		pose = &moved
 	}
-	if n > 0 && p.opts.Motion.PipeRadiusM > 0 && v.aside() {
+	if n > 0 && p.placed(v) {
 		placed := *pose
+		placed.share = float32(p.opts.LampShare)
 		if pose = &placed; !placed.place(p.opts.Motion, at, v) {
 			clear(dst[:n])
 			return
@@ -193,6 +203,11 @@ func (p *panorama) lookRow(dst []float64, v *View, row int, at bustime.Time) {
 	if n > 0 {
 		p.row(dst[:n], v, first, pose, nil)
 	}
+}
+
+// placed reports whether a camera is off the axis of the pipe, or may be.
+func (p *panorama) placed(v *View) bool {
+	return p.opts.Motion.PipeRadiusM > 0 && (v.aside() || p.opts.Motion.aside())
 }
 
 // area is a third of what a footprint covers, in texels of level 0.

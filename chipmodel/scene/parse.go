@@ -34,9 +34,9 @@ type Opener func(name string) (io.ReadCloser, error)
 // `|` adds flicker to the scene before it. `then` and a bus time change to the
 // next scene, at rising times. Keys of demo and panorama: low, high (lux), yaw,
 // yaw_rate, yaw_swing, yaw_swing_hz, pitch, pitch_rate, roll, roll_rate
-// (degrees, degrees per second, Hz), forward, forward_rate, travel, radius
-// (metres, metres per second). high is 1000 if not given; radius is 0.3 if not
-// given while the crawler moves. Keys of grating: mean, contrast,
+// (degrees, degrees per second, Hz), forward, forward_rate, travel, left, left_rate, up, up_rate, radius
+// (metres, metres per second), lamp (part of the light that comes from the crawler, 0 to 1). high is 1000 if not given;
+// radius is 0.3 if not given while the crawler moves. Keys of grating: mean, contrast,
 // cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
 // `|` or " then ".
 //
@@ -177,17 +177,19 @@ func parsePanorama(text string, open Opener) (Scene, error) {
 func parsePanoramaOptions(label, text string) (PanoramaOptions, error) {
 	a := parseArgs("panorama", text, map[string]float64{"low": 0, "high": 1000, "yaw": 0, "yaw_rate": 0,
 		"yaw_swing": 0, "yaw_swing_hz": 0, "pitch": 0, "pitch_rate": 0, "roll": 0, "roll_rate": 0,
-		"forward": 0, "forward_rate": 0, "travel": 0, "radius": 0})
+		"forward": 0, "forward_rate": 0, "travel": 0, "radius": 0,
+		"left": 0, "left_rate": 0, "up": 0, "up_rate": 0, "lamp": 0})
 	m := Motion{YawDeg: a.of["yaw"], YawRateDegPerS: a.of["yaw_rate"],
 		YawSwingDeg: a.of["yaw_swing"], YawSwingHz: a.of["yaw_swing_hz"],
 		PitchDeg: a.of["pitch"], PitchRateDegPerS: a.of["pitch_rate"],
 		RollDeg: a.of["roll"], RollRateDegPerS: a.of["roll_rate"],
 		ForwardM: a.of["forward"], ForwardMPerS: a.of["forward_rate"],
-		TravelM: a.of["travel"], PipeRadiusM: a.of["radius"]}
-	if !a.given["radius"] && (m.ForwardM != 0 || m.ForwardMPerS != 0) {
-		m.PipeRadiusM = 0.3
+		TravelM: a.of["travel"], PipeRadiusM: a.of["radius"],
+		LeftM: a.of["left"], LeftMPerS: a.of["left_rate"], UpM: a.of["up"], UpMPerS: a.of["up_rate"]}
+	if !a.given["radius"] && (m.ForwardM != 0 || m.ForwardMPerS != 0 || m.aside()) {
+		m.PipeRadiusM = defaultRadiusM
 	}
-	o := PanoramaOptions{LuxLow: a.of["low"], LuxHigh: a.of["high"], Motion: m, Label: label}
+	o := PanoramaOptions{LuxLow: a.of["low"], LuxHigh: a.of["high"], Motion: m, LampShare: a.of["lamp"], Label: label}
 	var c checks
 	o.check(&c)
 	return o, errors.Join(a.err, c.err("panorama"))

@@ -118,7 +118,7 @@ func TestFootprintsAsideOfTheAxis(t *testing.T) {
 		p := pose32{aside: true, from: [3]float32{float32(qx), float32(qy), float32(qz)},
 			open: float32(1 / (1 - qy*qy - qz*qz))}
 		x, y, z := direction(azimuth, elevation)
-		vx, vy, vz, wider := p.meet(float32(x), float32(y), float32(z))
+		vx, vy, vz, wider, _ := p.meet(float32(x), float32(y), float32(z))
 		n := math.Sqrt(float64(vx*vx + vy*vy + vz*vz))
 		if got := float64(wider) / (n * n * n); math.Abs(got/want-1) > 5e-3 {
 			t.Fatalf("from (%v, %v, %v) towards %v, %v: a footprint grows by %v, differences say %v", qx, qy, qz,

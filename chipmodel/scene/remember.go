@@ -56,6 +56,12 @@ func Remembering(s Scene) Scene {
 	case flicker:
 		s.base = Remembering(s.base)
 		return s
+	case sequence:
+		own := make(sequence, len(s))
+		for i, since := range s {
+			own[i] = Since{Remembering(since.Scene), since.At}
+		}
+		return own
 	case step:
 		s.before, s.after = Remembering(s.before), Remembering(s.after)
 		return s

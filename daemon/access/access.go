@@ -104,6 +104,11 @@ var methods = map[string]Role{
 	facetdv1.FrameService_WaitFrameSets_FullMethodName:   Viewer,
 	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time
 
+	facetdv1.LockstepService_GetLockstep_FullMethodName:   Viewer,
+	facetdv1.LockstepService_JoinLockstep_FullMethodName:  Operator, // bus time waits for it
+	facetdv1.LockstepService_AdvanceTime_FullMethodName:   Operator,
+	facetdv1.LockstepService_LeaveLockstep_FullMethodName: Operator,
+
 	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,
 	facetdv1.PlanService_PreviewPlan_FullMethodName: Viewer, // plans, and changes nothing
 
@@ -126,6 +131,7 @@ var methods = map[string]Role{
 
 	facetdv1.SceneService_GetScene_FullMethodName: Viewer,
 	facetdv1.SceneService_SetScene_FullMethodName: Operator,
+	facetdv1.SceneService_SetPose_FullMethodName:  Operator,
 
 	facetdv1.StatusService_GetStatus_FullMethodName:   Viewer,
 	facetdv1.StatusService_GetClock_FullMethodName:    Viewer,

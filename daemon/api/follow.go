@@ -66,6 +66,7 @@ func (v *frameService) FollowFrameSets(out followStream) error {
 	if err != nil {
 		return err
 	}
+	options.Name = caller(out.Context())
 	if f.sub, err = v.s.cfg.Hub.Subscribe(options); err != nil {
 		return err
 	}
@@ -107,7 +108,7 @@ func (f *follower) begin(start *facetdv1.FollowStart) error {
 	if err != nil {
 		return err
 	}
-	identity := f.v.s.identity()
+	identity := f.v.s.Identity()
 	begun := &facetdv1.FollowBegun{Identity: identity, BusNs: snap.Now.NS(),
 		SameInstance: start.GetInstanceId() == identity.GetInstanceId() && start.GetInstanceId() != ""}
 	f.tasks = f.choose.chosen(snap.Tasks)
@@ -163,6 +164,7 @@ func (f *follower) run() error {
 		if sent {
 			silence.Reset(f.heartbeat)
 		}
+		f.sub.Rest(f.granted > 0)
 		select {
 		case <-f.sub.Wake():
 		case g := <-grants:

@@ -73,12 +73,16 @@ func (s *Server) logError(ctx context.Context, method string, begin time.Time, e
 	if entry == nil {
 		return
 	}
-	from := "unknown"
-	if p, ok := peer.FromContext(ctx); ok {
-		from = p.Addr.String()
-	}
 	entry.Write(zap.String("method", method), zap.Stringer("code", st.Code()), zap.String("error", st.Message()),
-		zap.String("peer", from), zap.Duration("took", time.Since(begin)))
+		zap.String("peer", caller(ctx)), zap.Duration("took", time.Since(begin)))
+}
+
+// caller is where a call comes from.
+func caller(ctx context.Context) string {
+	if p, ok := peer.FromContext(ctx); ok {
+		return p.Addr.String()
+	}
+	return "unknown"
 }
 
 // under prefixes the paths of errors with a field.

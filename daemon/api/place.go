@@ -107,8 +107,8 @@ func (c chooser) barren(path string, tasks []*facetdv1.RunningTask) error {
 	return m.Err()
 }
 
-// pulses are how far tasks have come.
-func pulses(tasks []*facetdv1.RunningTask) []*facetdv1.TaskPulse {
+// Pulses are how far tasks have come.
+func Pulses(tasks []*facetdv1.RunningTask) []*facetdv1.TaskPulse {
 	out := make([]*facetdv1.TaskPulse, len(tasks))
 	for i, t := range tasks {
 		out[i] = &facetdv1.TaskPulse{Task: t.GetTask().GetName(), Generation: t.GetGeneration(),
@@ -119,7 +119,7 @@ func pulses(tasks []*facetdv1.RunningTask) []*facetdv1.TaskPulse {
 
 // heartbeat is what there is to say when there is nothing to send.
 func (c chooser) heartbeat(snap *dispatch.Snapshot) *facetdv1.Heartbeat {
-	return &facetdv1.Heartbeat{BusNs: snap.Now.NS(), State: c.s.state(snap), Tasks: pulses(c.chosen(snap.Tasks))}
+	return &facetdv1.Heartbeat{BusNs: snap.Now.NS(), State: c.s.state(snap), Tasks: Pulses(c.chosen(snap.Tasks))}
 }
 
 // within checks a duration that may be unset.

@@ -76,8 +76,8 @@ type Info struct {
 	Boot string
 }
 
-// Config holds the services' dependencies; all fields but Corrector, SafeStop, More and Access
-// are needed.
+// Config holds the services' dependencies; all fields but Corrector, SafeStop, Lockstep, More
+// and Access are needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
@@ -88,6 +88,8 @@ type Config struct {
 	Corrector Corrector
 	// SafeStop is the safe stop that is latched, nil where there is none; nil means that there never is one.
 	SafeStop func() *facetdv1.SafeStop
+	// Lockstep is how far bus time may go, nil at any other pace; nil means that there is no other.
+	Lockstep func() *facetdv1.Lockstep
 	// Clock reads the clocks of bus and host at one instant. Errors: that they have no relation.
 	Clock func() (*facetdv1.Clock, error)
 	// More registers further services, which share the limits, the log and health.

@@ -31,7 +31,7 @@ import (
 var elsewhere = []string{
 	"facetd.v1.ProbeService", "facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.EventService",
 	"facetd.v1.SceneService", "facetd.v1.ReplayService", "facetd.v1.BringupService", "facetd.v1.CalibrationService",
-	"facetd.v1.SafeStopService",
+	"facetd.v1.SafeStopService", "facetd.v1.LockstepService",
 }
 
 // methods are all methods of all services of the schema, by full name of service.
@@ -198,7 +198,7 @@ func TestArrayService(t *testing.T) {
 	r := start(t)
 	c := facetdv1.NewArrayServiceClient(r.conn)
 	got, err := c.GetArray(limited(t), &facetdv1.GetArrayRequest{})
-	g, wrong := c.GetGeometry(limited(t), &facetdv1.GetGeometryRequest{Digest: r.identity().GetGeometryDigest()})
+	g, wrong := c.GetGeometry(limited(t), &facetdv1.GetGeometryRequest{Digest: r.Identity().GetGeometryDigest()})
 	if wrong != nil || !proto.Equal(g.GetGeometry(), r.array.Geometry()) || len(g.GetGeometry().GetChips()) == 0 {
 		t.Errorf("geometry %v, %v", g, wrong)
 	}

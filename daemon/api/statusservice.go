@@ -29,7 +29,7 @@ func (v *statusService) GetClock(context.Context, *facetdv1.GetClockRequest) (*f
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.GetClockResponse{Clock: clock, Identity: v.s.identity()}, nil
+	return &facetdv1.GetClockResponse{Clock: clock, Identity: v.s.Identity()}, nil
 }
 
 // WatchStatus has no queue: each message is made when it is sent, and a slow reader
@@ -57,8 +57,8 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
 	}
 }
 
-// identity is which daemon this is.
-func (s *Server) identity() *facetdv1.Identity {
+// Identity is which daemon this is.
+func (s *Server) Identity() *facetdv1.Identity {
 	return &facetdv1.Identity{Name: cmp.Or(s.cfg.Info.Name, s.cfg.Array.Name), InstanceId: s.cfg.Info.Instance,
 		ArrayDigest: s.cfg.Array.Digest, GeometryDigest: s.geometry.GetDigest(), HostBootId: s.cfg.Info.Boot}
 }
@@ -68,7 +68,7 @@ func (s *Server) Status() *facetdv1.Status {
 	snap, streams, info := s.cfg.Dispatch.Snapshot(), s.cfg.Hub.Stats(), s.cfg.Info
 	st := &facetdv1.Status{
 		State: s.state(&snap), Fault: snap.Fault,
-		Version: info.Version, Identity: s.identity(), Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace,
+		Version: info.Version, Identity: s.Identity(), Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace,
 		Seed:  info.Seed,
 		BusNs: snap.Now.NS(), StartTime: timestamppb.New(info.Started),
 		PlannedUtilization: snap.PlannedUtil,
@@ -79,6 +79,9 @@ func (s *Server) Status() *facetdv1.Status {
 	}
 	if s.cfg.SafeStop != nil {
 		st.SafeStop = s.cfg.SafeStop()
+	}
+	if s.cfg.Lockstep != nil {
+		st.Lockstep = s.cfg.Lockstep()
 	}
 	for _, v := range snap.LastBroken {
 		st.LastViolations = append(st.LastViolations,

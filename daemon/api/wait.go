@@ -64,7 +64,7 @@ func (v *frameService) WaitFrameSets(ctx context.Context,
 func (v *frameService) waited(choose chooser, at places, sets []*facetdv1.FrameSet) *facetdv1.WaitFrameSetsResponse {
 	snap := v.s.cfg.Dispatch.Snapshot()
 	beat := choose.heartbeat(&snap)
-	out := &facetdv1.WaitFrameSetsResponse{Identity: v.s.identity(), BusNs: beat.GetBusNs(), State: beat.GetState(),
+	out := &facetdv1.WaitFrameSetsResponse{Identity: v.s.Identity(), BusNs: beat.GetBusNs(), State: beat.GetState(),
 		Tasks: beat.GetTasks()}
 	for _, fs := range sets {
 		d := &facetdv1.FrameSetDelivery{FrameSet: fs}

@@ -38,6 +38,7 @@ const (
 const (
 	Realtime = "realtime"
 	Free     = "free"
+	Lockstep = "lockstep"
 )
 
 // Who may read the daemon's data.
@@ -78,9 +79,13 @@ type Config struct {
 	// Scene is the light on a virtual bus: a kind and its numbers, as in the default;
 	// 'facetd serve --help' has examples.
 	Scene string `yaml:"scene"`
-	// Pace is how fast bus time runs on a virtual bus: realtime, or free for as fast as the
-	// machine can.
+	// Pace is how fast bus time runs on a virtual bus: realtime, free for as fast as the
+	// machine can, or lockstep for only as far as programs allow over the API. In lockstep
+	// what is answered has nothing to do with the clocks of the host: UTC is 2000-01-01 at bus
+	// time 0, and the instance's name follows from the seed.
 	Pace string `yaml:"pace"`
+	// Lockstep is about the programs that let bus time on at pace lockstep.
+	Lockstep LockstepSettings `yaml:"lockstep"`
 	// Seed is what everything random on a virtual bus is drawn from.
 	Seed uint64 `yaml:"seed"`
 	// Grain is the step of the clock of a virtual bus. Every time of an operation is rounded up to
@@ -134,6 +139,20 @@ type Replay struct {
 	Stepped bool `yaml:"stepped"`
 }
 
+// LockstepSettings is about the programs that let bus time on at pace lockstep.
+type LockstepSettings struct {
+	// Participants is a list of names of programs; bus time does not move before all of them
+	// have joined. Others may join as well.
+	Participants []string `yaml:"participants"`
+	// StalledAfter is how long bus time waits for a participant before the log, an event, the
+	// status and a metric name it.
+	StalledAfter time.Duration `yaml:"stalled_after"`
+	// RemovedAfter is how long bus time waits for a participant before it goes on without it;
+	// 0s means that an operator removes it, or nobody. It makes runs depend on how fast the
+	// host is.
+	RemovedAfter time.Duration `yaml:"removed_after"`
+}
+
 // Calibration is about the correction maps that correct frames.
 type Calibration struct {
 	// MaxAge is the age at which a correction map counts as stale.
@@ -168,6 +187,7 @@ func Default() Config {
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1, Grain: 1,
 		MaxLag:      100 * time.Millisecond,
+		Lockstep:    LockstepSettings{StalledAfter: 5 * time.Second},
 		DataReaders: NoReaders,
 		Listen:      Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
 		Calibration: Calibration{MaxAge: 30 * 24 * time.Hour},
@@ -204,7 +224,8 @@ func (c *Config) Validate() invalid.Errors {
 			m.Add(path, fmt.Sprintf("%q is not possible", value), "use "+strings.Join(known, ", "))
 		}
 	}
-	choice("pace", c.Pace, Realtime, Free)
+	choice("pace", c.Pace, Realtime, Free, Lockstep)
+	c.checkLockstep(&m)
 	if c.Grain < 1 {
 		m.Add("grain", fmt.Sprintf("a bus cannot have a grain of %v", c.Grain), "give 1ns or more, or leave it out")
 	}
@@ -255,6 +276,19 @@ func (c *Config) checkBus(m *invalid.Errors) {
 	if s := c.Replay.Speed; !(s >= 0 && s <= replay.MaxSpeed) { // NaN is neither
 		m.Add("replay.speed", fmt.Sprintf("%v is not possible", s),
 			fmt.Sprintf("use 0 (as fast as possible) to %d", replay.MaxSpeed))
+	}
+}
+
+func (c *Config) checkLockstep(m *invalid.Errors) {
+	if l := c.Lockstep; l.StalledAfter <= 0 {
+		m.Add("lockstep.stalled_after", fmt.Sprintf("nobody can have stalled after %v", l.StalledAfter),
+			"give a time above zero, such as 5s, or leave it out")
+	} else if l.RemovedAfter != 0 && l.RemovedAfter < l.StalledAfter {
+		m.Add("lockstep.removed_after", fmt.Sprintf("%v is before a participant counts as stalled", l.RemovedAfter),
+			"give at least stalled_after, or 0s for never")
+	}
+	if slices.Contains(c.Lockstep.Participants, "") {
+		m.Add("lockstep.participants", "a name is empty", "leave it out")
 	}
 }
 

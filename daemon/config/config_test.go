@@ -63,7 +63,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
 				`f.yaml:1:1: aray: there is no field "aray" here (did you mean "array"? known: bus, name, replay, array, tasks, ` +
-					`scene, pace, seed, grain, max_lag, stop_at, data, data_readers, defects, calibration, listen, access, log)`,
+					`scene, pace, lockstep, seed, grain, max_lag, stop_at, data, data_readers, defects, calibration, listen, access, log)`,
 				`f.yaml:3:3: listen.grcp: there is no field "grcp" here (did you mean "grpc"? known: grpc, unix, http)`,
 				`f.yaml:3:3: listen.grpc: "y" is not an address (write host:port, such as 127.0.0.1:7660)`,
 				`f.yaml:5:7: log.lewel: there is no field "lewel" here (did you mean "level"? known: level, format)`,
@@ -83,7 +83,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 			"pace: slow\nstop_at: -1s\nlisten:\n  grpc: 0.0.0.0:7660\n  http: \":80\"\nlog:\n  format: xml\n  " +
 				"level: loud\narray: \"\"\n",
 			[]string{
-				`f.yaml:1:1: pace: "slow" is not possible (use realtime, free)`,
+				`f.yaml:1:1: pace: "slow" is not possible (use realtime, free, lockstep)`,
 				`f.yaml:2:1: stop_at: -1s is before the start (give a time above zero, or leave it out)`,
 				`f.yaml:4:3: listen.grpc: "0.0.0.0:7660" could be reached from other machines, which requires access control (use 127.0.0.1:7660, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
 				`f.yaml:5:3: listen.http: ":80" could be reached from other machines, which requires access control (use 127.0.0.1:80, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,

@@ -102,6 +102,8 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	if err := d.box.putChange(c); err != nil {
 		return Change{}, err
 	}
+	d.waiting.Add(1)
+	defer d.waiting.Add(-1)
 	select {
 	case done := <-c.done:
 		return Change{done.effective, revision}, done.err

@@ -82,6 +82,9 @@ type Config struct {
 	// StopAt ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAt bus.Time
+	// Held says that bus time may stand still for as long as others want (lockstep): the runner has the bus wait also
+	// while nothing is planned, so that it goes on, and is alive while a segment waits.
+	Held bool
 	// Applied, where set, is called with the tasks that run once a change of them is active, and their revision, on
 	// the goroutine that owns the bus: it must not block, and must not change them.
 	Applied func(tasks []*facetdv1.Task, revision uint64)

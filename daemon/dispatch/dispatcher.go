@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"sync/atomic"
 
 	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -30,6 +31,7 @@ type Dispatcher struct {
 	parameters *parameters
 	changing   chan struct{} // one change of tasks at a time
 	previews   chan struct{} // one preview at a time; callers wait within their context
+	waiting    atomic.Int64  // calls that take bus time
 }
 
 var _ Service = (*Dispatcher)(nil)
@@ -83,6 +85,9 @@ func (d *Dispatcher) Snapshot() Snapshot {
 	}
 	return s
 }
+
+// Waiting counts the calls that take bus time and wait for it.
+func (d *Dispatcher) Waiting() int { return int(d.waiting.Load()) }
 
 // Registers returns what the chips' registers hold while no job is open, as far as
 // it is known.

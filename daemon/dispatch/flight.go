@@ -96,7 +96,7 @@ func (r *runner) nextUnlessStopped(hard context.Context) error {
 	}
 	r.box.armBreak(r.halt.revision, r.breakOff)
 	defer r.box.disarmBreak()
-	for len(r.flights) > 0 && r.flights[0].end.Sub(r.cfg.Bus.Now()) > answerEvery {
+	for len(r.flights) > 0 && (r.cfg.Held || r.flights[0].end.Sub(r.cfg.Bus.Now()) > answerEvery) {
 		again, err := r.nextWithin(answerEvery)
 		if !again || err != nil {
 			return err

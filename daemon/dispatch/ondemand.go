@@ -82,6 +82,10 @@ func (d *Dispatcher) queue(ctx context.Context, one *onDemand) (onDemandDone, er
 	if err := d.box.putJob(one); err != nil {
 		return onDemandDone{}, err
 	}
+	if one.do == nil {
+		d.waiting.Add(1)
+		defer d.waiting.Add(-1)
+	}
 	select {
 	case done := <-one.done:
 		return done, done.err

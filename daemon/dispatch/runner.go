@@ -333,6 +333,10 @@ func (w *wakeable) under(parent context.Context) (context.Context, context.Cance
 // waitIdle blocks while there is no table: bus time runs on only to a stop that
 // was asked for.
 func (r *runner) waitIdle(ctx context.Context) error {
+	if r.cfg.Held && r.cfg.StopAt == 0 {
+		_, err := r.wait(ctx, bustime.Forever)
+		return err
+	}
 	if r.cfg.StopAt > 0 {
 		woken, err := r.wait(ctx, r.cfg.StopAt)
 		if err == nil && !woken {

@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/failure"
 )
 
@@ -85,6 +86,10 @@ func (r *runner) halted(ctx, hard context.Context, s *SafeStop) error {
 	}
 	if c, stop := r.box.takeResume(); c != nil {
 		return r.resume(hard, c, stop, now)
+	}
+	if r.cfg.Held {
+		_, err := r.wait(ctx, bustime.Forever)
+		return err
 	}
 	waitCtx, cancel := context.WithCancel(ctx)
 	defer cancel()

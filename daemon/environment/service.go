@@ -5,35 +5,43 @@ package environment
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
-	"math"
 	"strings"
 	"sync"
-	"sync/atomic"
 
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/failure"
 )
 
-// Bus is a simulated bus. Its methods are called on the goroutine that owns it.
+// Bus is a simulated bus.
 type Bus interface {
+	// SetScene and SetTemperatureOffset act at once, on the goroutine that owns the bus.
 	SetScene(scene.Scene)
 	SetTemperatureOffset(kelvin float64) error
+	// Schedule acts at a bus time, which does not pass meanwhile.
+	Schedule(virtual.Change) error
 }
 
 // Config holds what the service depends on.
 type Config struct {
 	// Bus is nil unless the bus is virtual.
 	Bus Bus
-	// Scene is the light at the start, as scene.Parse reads it.
+	// Scene is the light at the start, and Light the same as scene.Parse reads it.
 	Scene string
+	Light scene.Scene
 	// Do runs a function on the goroutine that owns the bus, between two segments.
 	Do func(ctx context.Context, f func() error) error
+	// Act, where set, takes its place in lockstep: it runs a function with the bus time that has been allowed, which
+	// nothing that was simulated has passed, and which does not move meanwhile.
+	Act func(f func(now bus.Time) error) error
 	// Now is the bus time.
 	Now func() bus.Time
 }
@@ -43,15 +51,22 @@ type Service struct {
 	facetdv1.UnimplementedSceneServiceServer
 	cfg Config
 
-	mu  sync.Mutex // never held while somebody waits: the bus takes it too
-	now facetdv1.Environment
+	mu sync.Mutex // never held while somebody waits: the bus takes it too
+	// What is active from when on, by rising times: the first is active now.
+	lights  timeline[light]
+	offsets timeline[float64]
+}
 
-	offset atomic.Uint64 // bits of now.WarmerK
+// light is a scene with its description.
+type light struct {
+	described string
+	scene     scene.Scene
 }
 
 // New makes the service.
 func New(cfg Config) *Service {
-	return &Service{cfg: cfg, now: facetdv1.Environment{Scene: cfg.Scene}}
+	return &Service{cfg: cfg, lights: timeline[light]{{bustime.Never, light{cfg.Scene, cfg.Light}}},
+		offsets: timeline[float64]{{bustime.Never, 0}}}
 }
 
 // Register registers the service.
@@ -67,13 +82,18 @@ func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv
 	if s.cfg.Bus == nil {
 		return nil, errNotVirtual
 	}
-	return &facetdv1.GetSceneResponse{Environment: s.current()}, nil
+	return &facetdv1.GetSceneResponse{Environment: s.at(s.cfg.Now())}, nil
 }
 
 // TemperatureOffset is by how many kelvin every die is warmer than its class says; known is false
 // where nobody knows, on a bus that is not virtual.
 func (s *Service) TemperatureOffset() (kelvin float64, known bool) {
-	return math.Float64frombits(s.offset.Load()), s.cfg.Bus != nil
+	if s.cfg.Bus == nil {
+		return 0, false
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.offsets.at(s.cfg.Now()), true
 }
 
 // NotUniform is the light that is active where it is known not to be uniform, and empty where it is uniform or where,
@@ -82,77 +102,116 @@ func (s *Service) NotUniform() string {
 	if s.cfg.Bus == nil {
 		return ""
 	}
-	if light := s.current().GetScene(); !scene.IsUniform(light) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if light := s.lights.at(s.cfg.Now()).described; !scene.IsUniform(light) {
 		return light
 	}
 	return ""
 }
 
-func (s *Service) current() *facetdv1.Environment {
+// at is what is active at a bus time.
+func (s *Service) at(at bus.Time) *facetdv1.Environment {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return &facetdv1.Environment{Scene: s.now.Scene, TemperatureOffsetK: s.now.TemperatureOffsetK}
+	is := s.lights.at(at)
+	out := &facetdv1.Environment{Scene: is.described, TemperatureOffsetK: s.offsets.at(at)}
+	if m, moves := scene.MotionOf(is.scene, at); moves {
+		out.Pose, out.Velocity = poseOf(m.At(at)), velocityOf(m)
+	}
+	return out
 }
 
-// SetScene replaces light and temperature between two segments, both or neither.
+// SetScene replaces light and temperature, both or neither.
 func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
 	if s.cfg.Bus == nil {
 		return nil, errNotVirtual
 	}
-	var light scene.Scene
+	next := light{described: r.GetScene()}
 	if r.GetScene() != "" {
 		var err error
-		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
+		if next.scene, err = scene.Parse(r.GetScene(), refuse); err != nil {
 			var m invalid.Errors
 			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "),
 				"for instance uniform:200 for 200 lux everywhere, or demo")
 			return nil, m
 		}
 	}
-	at, err := s.set(ctx, r.GetScene(), light, r.TemperatureOffsetK)
+	at, err := s.act(ctx, r.AtBusNs, func(at bus.Time, now bool) error {
+		return s.set(at, now, next, r.TemperatureOffsetK)
+	})
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.SetSceneResponse{Environment: s.current(), EffectiveBusNs: at}, nil
+	return &facetdv1.SetSceneResponse{Environment: s.at(at), EffectiveBusNs: at.NS()}, nil
 }
 
 // Replace sets a light that was read elsewhere, such as from the daemon's own
 // configuration, with its description. It is called on the goroutine that owns a virtual
 // bus.
-func (s *Service) Replace(described string, light scene.Scene) {
+func (s *Service) Replace(described string, replacing scene.Scene) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.cfg.Bus.SetScene(light)
-	s.now.Scene = described
+	s.cfg.Bus.SetScene(replacing)
+	s.lights.set(s.cfg.Now(), light{described, replacing}, s.cfg.Now())
 }
 
-// set changes what is given and returns from when on. A light of nil is kept. A caller
-// that leaves may leave a change behind that is still made: what is active is noted
-// where it is made, so that it is never another than the bus's.
-func (s *Service) set(ctx context.Context, described string, light scene.Scene, offset *float64) (atNS int64,
-	err error) {
+// act makes a change at a bus time, or now, and returns when that is. A caller that leaves may leave a change behind
+// that is still made: what is active is noted where it is made, so that it is never another than the bus's. Errors:
+// *failure.OutOfRange for a bus time that has passed.
+func (s *Service) act(ctx context.Context, wanted *int64, f func(at bus.Time, now bool) error) (bus.Time, error) {
 	made := make(chan bus.Time, 1)
-	err = s.cfg.Do(ctx, func() error {
+	change := func(now bus.Time) error {
+		at := now
+		if wanted != nil {
+			at = bus.Time(*wanted)
+		}
+		if at < now {
+			return &failure.OutOfRange{Message: fmt.Sprintf("bus time %d has passed: it is %d", at.NS(), now.NS())}
+		}
 		s.mu.Lock()
 		defer s.mu.Unlock()
+		if err := f(at, wanted == nil && s.cfg.Act == nil); err != nil {
+			return err
+		}
+		made <- at
+		return nil
+	}
+	var err error
+	if s.cfg.Act != nil {
+		err = s.cfg.Act(change)
+	} else {
+		err = s.cfg.Do(ctx, func() error { return change(s.cfg.Now()) })
+	}
+	if err != nil {
+		return 0, err
+	}
+	return <-made, nil
+}
+
+// set changes what is given; a light without a scene is kept. now says that this is the goroutine that owns the bus,
+// and that the change acts at once. The caller holds mu.
+func (s *Service) set(at bus.Time, now bool, next light, offset *float64) error {
+	if now {
 		if offset != nil {
 			if err := s.cfg.Bus.SetTemperatureOffset(*offset); err != nil {
 				return err
 			}
-			s.now.TemperatureOffsetK = *offset
-			s.offset.Store(math.Float64bits(*offset))
 		}
-		if light != nil {
-			s.cfg.Bus.SetScene(light)
-			s.now.Scene = described
+		if next.scene != nil {
+			s.cfg.Bus.SetScene(next.scene)
 		}
-		made <- s.cfg.Now()
-		return nil
-	})
-	if err != nil {
-		return 0, err
+	} else if err := s.cfg.Bus.Schedule(virtual.Change{At: at, Scene: next.scene,
+		TemperatureOffset: offset}); err != nil {
+		return err
 	}
-	return (<-made).NS(), nil
+	if offset != nil {
+		s.offsets.set(at, *offset, s.cfg.Now())
+	}
+	if next.scene != nil {
+		s.lights.set(at, next, s.cfg.Now())
+	}
+	return nil
 }
 
 // refuse keeps clients from having the daemon open files.

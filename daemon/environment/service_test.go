@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/failure"
 )
@@ -27,11 +28,17 @@ func TestNeedsAVirtualBus(t *testing.T) {
 
 // recordingBus keeps what was set last.
 type recordingBus struct {
-	light  scene.Scene
-	offset float64
+	light     scene.Scene
+	offset    float64
+	scheduled []virtual.Change
 }
 
 func (b *recordingBus) SetScene(s scene.Scene) { b.light = s }
+
+func (b *recordingBus) Schedule(c virtual.Change) error {
+	b.scheduled = append(b.scheduled, c)
+	return nil
+}
 
 func (b *recordingBus) SetTemperatureOffset(kelvin float64) error {
 	b.offset = kelvin

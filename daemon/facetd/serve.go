@@ -86,7 +86,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.array, "array", d.Array, "array file, or demo")
 	fl.StringVar(&f.tasks, "tasks", "", "file of tasks, demo, or none (default demo's with the demo array, else none)")
 	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
-	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
+	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime, free, or lockstep, as programs allow")
 	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
 	fl.DurationVar(&f.grain, "grain", d.Grain, grainHelp)
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC,

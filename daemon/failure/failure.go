@@ -35,6 +35,8 @@ const (
 	Calibration       = "CALIBRATION"         // the calibration cannot go on
 	SafeStop          = "SAFE_STOP"           // the array is stopped, and must be resumed first
 	NotStopped        = "NOT_STOPPED"         // there is nothing to resume
+	NotLockstep       = "NOT_LOCKSTEP"        // bus time does not wait for anybody
+	NoPicture         = "NO_PICTURE"          // the scene has no picture in which to move
 )
 
 func (e *Precondition) Error() string { return e.Message }

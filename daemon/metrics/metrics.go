@@ -24,6 +24,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
@@ -39,6 +40,8 @@ type Source struct {
 	StoredTasks func() taskstore.Stats
 	// SafeStop is what there was of safe stops; nil where no array is driven.
 	SafeStop func() safestop.Stats
+	// Lockstep is who holds bus time; nil at any other pace.
+	Lockstep func() lockstep.Stats
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
 	// UTCSteps is how often UTC was set; nil in a replay.

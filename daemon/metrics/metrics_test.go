@@ -23,6 +23,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
@@ -104,6 +105,7 @@ func sample() *Metrics {
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		UTCSteps:    func() uint64 { return 2 },
+		Lockstep:    func() lockstep.Stats { return lockstep.Stats{Participants: 3, Stalled: 1, Missing: 2} },
 		Recordings: func() record.Stats {
 			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20,
 				Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}

@@ -11,6 +11,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/taskstore"
@@ -35,6 +36,7 @@ var scrapedNames = []string{
 	nameRecFree,
 	nameStoredTasks, nameUnstored, nameSafeStops, nameUnconfirmed, nameStopUnstored,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
+	nameParticipants, nameStalled,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
 	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
@@ -109,6 +111,9 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		send(nameUnconfirmed, boolValue(st.Unconfirmed))
 		send(nameStopUnstored, boolValue(st.Unstored))
 	}
+	if source.Lockstep != nil {
+		sendLockstep(source.Lockstep(), send)
+	}
 	if source.Events != nil {
 		sendEvents(source.Events(), send)
 	}
@@ -129,6 +134,12 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	if source.CorrectionMaps != nil {
 		sendMaps(source.CorrectionMaps(), send)
 	}
+}
+
+func sendLockstep(st lockstep.Stats, send sender) {
+	send(nameParticipants, float64(st.Participants), "joined")
+	send(nameParticipants, float64(st.Missing), "missing")
+	send(nameStalled, float64(st.Stalled))
 }
 
 func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {

@@ -79,6 +79,8 @@ const (
 	nameStoredTasks    = "facetd_stored_tasks"
 	nameUnstored       = "facetd_unstored_task_changes"
 	nameSafeStops      = "facetd_safe_stops_total"
+	nameParticipants   = "facetd_lockstep_participants"
+	nameStalled        = "facetd_lockstep_stalled_participants"
 	nameUnconfirmed    = "facetd_safe_stop_unconfirmed"
 	nameStopUnstored   = "facetd_safe_stop_unstored"
 	nameEvents         = "facetd_events_total"
@@ -211,6 +213,11 @@ var table = []Metric{
 			"a data folder."},
 	{Name: nameUnstored, Type: Gauge, Help: "Changes of the tasks that the disk refuses to hold: they would be gone " +
 		"after a crash. 0 but while a disk is full or broken; only where the daemon has a data folder."},
+	{Name: nameParticipants, Type: Gauge, Labels: []string{"state"}, Values: []string{"joined", "missing"},
+		Help: "Programs that let bus time on in lockstep, and those that the configuration expects and that have not " +
+			"joined. Only at pace lockstep."},
+	{Name: nameStalled, Type: Gauge, Help: "Programs of those for which bus time has waited longer than " +
+		"lockstep.stalled_after and still waits. Only at pace lockstep."},
 	{Name: nameSafeStops, Type: Counter, Help: "Requests for a safe stop since the daemon started; the same words " +
 		"from the same caller count once. This and the next two are there only where an array is driven."},
 	{Name: nameUnconfirmed, Type: Gauge, Help: "1 while a safe stop is latched and the bus has not confirmed that " +

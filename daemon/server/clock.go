@@ -18,6 +18,9 @@ import (
 
 // instant is what the clocks of the host show at a bus time.
 func (s *Server) instant(at bus.Time) clocksync.Instant {
+	if s.cfg.fixed() && s.clock != nil {
+		return s.fixedInstant(at)
+	}
 	host, off := s.bus.HostTime(at)
 	if s.clock == nil { // a replay: recorded times have no relation to the clocks of this host
 		return clocksync.Instant{UTC: host, UTCUncertainty: off}
@@ -36,8 +39,11 @@ func (s *Server) clocks() (*facetdv1.Clock, error) {
 	if s.clock == nil {
 		return nil, &replay.RefusedError{What: "relating bus time to the host's clocks"}
 	}
-	now := s.clock.Instant(time.Now(), 0)
 	at := s.bus.Now()
+	now := s.clock.Instant(time.Now(), 0)
+	if s.cfg.fixed() {
+		now = s.instant(at)
+	}
 	// Bus time may be a moment ahead of the host, or behind it; the host's clock must be what it is while it is asked.
 	bus := s.instant(at)
 	apart := time.Duration(bus.Monotonic - now.Monotonic).Abs()

@@ -35,7 +35,11 @@ type keeping struct {
 func (s *Server) keep() error {
 	k := &s.keeping
 	var err error
-	cfg := events.Config{Modes: s.cfg.DataModes(), ID: s.cfg.Instance, Events: func(e *facetdv1.Event) {
+	id := s.cfg.Instance
+	if id == "" && s.cfg.fixed() {
+		id = s.instance()
+	}
+	cfg := events.Config{Modes: s.cfg.DataModes(), ID: id, Events: func(e *facetdv1.Event) {
 		if m := k.recording.Load(); m != nil {
 			m.Event(e)
 		}

@@ -34,6 +34,7 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/hostclock"
+	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
@@ -59,7 +60,8 @@ type Server struct {
 	stop       *safestop.Keeper  // nil in a replay
 	player     *replay.Player    // nil on a bus
 	light      *environment.Service
-	clock      *hostclock.Clock // nil in a replay
+	lockstep   *lockstep.Service // nil at any other pace
+	clock      *hostclock.Clock  // nil in a replay
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
@@ -151,11 +153,13 @@ func (s *Server) assemble(in *inputs) error {
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info:   s.info(), Clock: s.clocks, Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
+		Lockstep: s.lockstepMessage,
 		More: func(r grpc.ServiceRegistrar) {
 			probes.Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
 			events.NewService(s.keeping.journal).Register(r)
 			s.light.Register(r)
+			s.lockstep.Register(r)
 			replay.NewService(s.player).Register(r)
 			guide.Register(r)
 			safestop.NewService(s.stop, &replay.RefusedError{What: "stopping or resuming an array"}).Register(r)
@@ -192,6 +196,9 @@ func (s *Server) assemble(in *inputs) error {
 	if s.stop != nil {
 		source.SafeStop = s.stop.Stats
 	}
+	if s.lockstep != nil {
+		source.Lockstep = s.lockstep.Stats
+	}
 	s.metrics.SetSource(source)
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
 		zap.Int("chips", len(s.array.Chips)),
@@ -214,8 +221,16 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	if s.cfg.pace() == facetdv1.Pace_PACE_REALTIME {
 		sleeper = wake.Precise()
 	}
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
-		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth, Sleeper: sleeper})
+	s.openLockstep()
+	simulate := virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
+		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth, Sleeper: sleeper}
+	if s.cfg.fixed() {
+		simulate.Epoch = lockstep.Epoch
+	}
+	if s.lockstep != nil {
+		simulate.Leash = s.lockstep
+	}
+	simulated, err := virtual.New(simulate)
 	if err != nil {
 		if sleeper != nil {
 			_ = sleeper.Close() // it was not used
@@ -244,7 +259,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(), Instant: s.instant,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
-		Stopped: s.stop.AtStart(), Halted: s.stop.Halted,
+		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
 	})
 	if err != nil {
 		_ = s.keeping.close("the daemon did not start")
@@ -252,9 +267,12 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	s.stop.Drive(d)
-	s.light = environment.New(environment.Config{
-		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
-	})
+	s.driveLockstep(d)
+	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Do: d.Do, Now: s.bus.Now}
+	if s.lockstep != nil {
+		light.Act = s.lockstep.Act
+	}
+	s.light = environment.New(light)
 	return &probe.Config{
 		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.claim,
 	}, nil
@@ -294,6 +312,9 @@ func (s *Server) observers() observers {
 	if s.cfg.Pacer != nil {
 		all = append(all, &paced{s: s})
 	}
+	if s.lockstep != nil {
+		all = append(all, delivering{s})
+	}
 	if s.cfg.JobEnded != nil {
 		all = append(all, onJobEnded(s.cfg.JobEnded))
 	}
@@ -305,6 +326,9 @@ func (s *Server) observers() observers {
 func (s *Server) info() api.Info {
 	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
 		Started: time.Now(), Name: s.cfg.Name, Instance: cmp.Or(s.cfg.Instance, rand.Text())}
+	if s.cfg.fixed() {
+		out.Started, out.Instance = lockstep.Epoch, cmp.Or(s.cfg.Instance, s.instance())
+	}
 	if s.clock != nil && out.Pace == facetdv1.Pace_PACE_REALTIME { // in free pace times say nothing of this host's
 		out.Boot = s.clock.Boot()
 	}
@@ -374,6 +398,9 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	if s.clock != nil {
 		go s.follow(ctx)
+	}
+	if s.lockstep != nil {
+		go s.lockstep.Watch(ctx)
 	}
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)

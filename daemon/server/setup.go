@@ -39,6 +39,9 @@ type Setup struct {
 	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
 	// stands still meanwhile. at is how long after its start the bus is; ctx ends with the daemon.
 	Pacer func(ctx context.Context, hub *stream.Hub, at time.Duration)
+	// Fixed says that times of the host are a function of bus time and names of the seed, as in lockstep they always
+	// are: equal runs then have equal messages. It is for a virtual bus in free pace.
+	Fixed bool
 	// Supervisor, where set, is notified of how the daemon is doing.
 	Supervisor *supervise.Manager
 	// Listener, where set, is served beside those of Listen, as one of this machine.
@@ -56,9 +59,15 @@ func (c *Setup) Validate() invalid.Errors {
 	return c.Config.Validate()
 }
 
+// fixed says that what is answered has nothing to do with the host.
+func (c *Setup) fixed() bool { return c.Fixed || c.Pace == config.Lockstep }
+
 func (c *Setup) pace() facetdv1.Pace {
-	if c.Pace == config.Free {
+	switch c.Pace {
+	case config.Free:
 		return facetdv1.Pace_PACE_FREE
+	case config.Lockstep:
+		return facetdv1.Pace_PACE_LOCKSTEP
 	}
 	return facetdv1.Pace_PACE_REALTIME
 }

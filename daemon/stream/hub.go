@@ -100,6 +100,7 @@ type Hub struct {
 	watched atomic.Bool // somebody wants to know
 	// tasks counts the changes of the tasks.
 	tasks atomic.Uint64
+	rests rester
 }
 
 // NewHub returns a hub without subscribers.
@@ -255,4 +256,5 @@ func (h *Hub) remove(s *Subscription) {
 	h.left.Decimated += s.leftOut()
 	h.left.Abandoned += uint64(waiting)
 	h.move()
+	h.rests.signal()
 }

@@ -26,6 +26,8 @@ type Options struct {
 	MaxRateHz float64
 	// Corrected asks for corrected frames.
 	Corrected bool
+	// Name says whose stream it is.
+	Name string
 }
 
 func (o *Options) check() error {
@@ -71,6 +73,7 @@ type Subscription struct {
 	filter filter
 	policy Policy
 	limit  int // frame sets of each task that may wait
+	name   string
 	// corrected asks for corrected frames.
 	corrected bool
 
@@ -87,10 +90,11 @@ type Subscription struct {
 	waits     map[string]int    // frame sets in waiting, by task
 	taken     uint64            // by the reader
 	ended     error
+	delivering
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
-	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected,
+	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected, name: o.Name,
 		wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz),
 		lost: map[string]uint64{}, waits: map[string]int{}}
 	switch {
@@ -167,6 +171,7 @@ func (s *Subscription) take() (Message, bool, error) {
 	s.reported = s.dropped
 	delete(s.lost, first.set.GetTask())
 	s.taken++
+	s.rests = false
 	s.hub.move()
 	return m, true, nil
 }
@@ -199,6 +204,9 @@ func (s *Subscription) put(it item) {
 		s.waits[it.set.GetTask()]++
 	}
 	s.makeRoom(it.set)
+	if s.asks {
+		s.rests = false
+	}
 	s.mu.Unlock()
 	s.signal()
 }

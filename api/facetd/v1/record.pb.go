@@ -140,6 +140,8 @@ const (
 	EventKind_EVENT_KIND_ACCESS_REFUSED EventKind = 26
 	// UTC was set on the host, or the host slept: by how much. Times of frames follow it, their monotonic times do not.
 	EventKind_EVENT_KIND_CLOCK_SET EventKind = 27
+	// In lockstep bus time has waited long for a participant, goes on again, or one was removed.
+	EventKind_EVENT_KIND_LOCKSTEP EventKind = 28
 )
 
 // Enum value maps for EventKind.
@@ -173,6 +175,7 @@ var (
 		25: "EVENT_KIND_BRINGUP",
 		26: "EVENT_KIND_ACCESS_REFUSED",
 		27: "EVENT_KIND_CLOCK_SET",
+		28: "EVENT_KIND_LOCKSTEP",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -203,6 +206,7 @@ var (
 		"EVENT_KIND_BRINGUP":             25,
 		"EVENT_KIND_ACCESS_REFUSED":      26,
 		"EVENT_KIND_CLOCK_SET":           27,
+		"EVENT_KIND_LOCKSTEP":            28,
 	}
 )
 
@@ -1746,7 +1750,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xb6\x06\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xcf\x06\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1776,7 +1780,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x1aEVENT_KIND_FAULTS_INJECTED\x10\x18\x12\x16\n" +
 	"\x12EVENT_KIND_BRINGUP\x10\x19\x12\x1d\n" +
 	"\x19EVENT_KIND_ACCESS_REFUSED\x10\x1a\x12\x18\n" +
-	"\x14EVENT_KIND_CLOCK_SET\x10\x1b*\xa0\x01\n" +
+	"\x14EVENT_KIND_CLOCK_SET\x10\x1b\x12\x17\n" +
+	"\x13EVENT_KIND_LOCKSTEP\x10\x1c*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

@@ -29,8 +29,12 @@ type Environment struct {
 	Scene string `protobuf:"bytes,1,opt,name=scene,proto3" json:"scene,omitempty"`
 	// Kelvin by which every die is warmer than its class says.
 	TemperatureOffsetK float64 `protobuf:"fixed64,2,opt,name=temperature_offset_k,json=temperatureOffsetK,proto3" json:"temperature_offset_k,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Where what carries the array is now; unset in a scene without a picture, where it makes no difference.
+	Pose *Pose `protobuf:"bytes,3,opt,name=pose,proto3" json:"pose,omitempty"`
+	// How it moves now.
+	Velocity      *Velocity `protobuf:"bytes,4,opt,name=velocity,proto3" json:"velocity,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Environment) Reset() {
@@ -77,6 +81,203 @@ func (x *Environment) GetTemperatureOffsetK() float64 {
 	return 0
 }
 
+func (x *Environment) GetPose() *Pose {
+	if x != nil {
+		return x.Pose
+	}
+	return nil
+}
+
+func (x *Environment) GetVelocity() *Velocity {
+	if x != nil {
+		return x.Velocity
+	}
+	return nil
+}
+
+// Pose is where what carries the array is in the picture around it. That is taken to be painted on the wall of a
+// straight pipe along the way ahead, from the axis of the pipe.
+type Pose struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Metres ahead along the axis of the pipe, from where the picture was taken.
+	ForwardM float64 `protobuf:"fixed64,1,opt,name=forward_m,json=forwardM,proto3" json:"forward_m,omitempty"`
+	// Metres to the left of the axis.
+	LeftM float64 `protobuf:"fixed64,2,opt,name=left_m,json=leftM,proto3" json:"left_m,omitempty"`
+	// Metres above the axis.
+	UpM float64 `protobuf:"fixed64,3,opt,name=up_m,json=upM,proto3" json:"up_m,omitempty"`
+	// Degrees to the left.
+	YawDeg float64 `protobuf:"fixed64,4,opt,name=yaw_deg,json=yawDeg,proto3" json:"yaw_deg,omitempty"`
+	// Degrees upward.
+	PitchDeg float64 `protobuf:"fixed64,5,opt,name=pitch_deg,json=pitchDeg,proto3" json:"pitch_deg,omitempty"`
+	// Degrees over the right side.
+	RollDeg       float64 `protobuf:"fixed64,6,opt,name=roll_deg,json=rollDeg,proto3" json:"roll_deg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Pose) Reset() {
+	*x = Pose{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Pose) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Pose) ProtoMessage() {}
+
+func (x *Pose) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Pose.ProtoReflect.Descriptor instead.
+func (*Pose) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Pose) GetForwardM() float64 {
+	if x != nil {
+		return x.ForwardM
+	}
+	return 0
+}
+
+func (x *Pose) GetLeftM() float64 {
+	if x != nil {
+		return x.LeftM
+	}
+	return 0
+}
+
+func (x *Pose) GetUpM() float64 {
+	if x != nil {
+		return x.UpM
+	}
+	return 0
+}
+
+func (x *Pose) GetYawDeg() float64 {
+	if x != nil {
+		return x.YawDeg
+	}
+	return 0
+}
+
+func (x *Pose) GetPitchDeg() float64 {
+	if x != nil {
+		return x.PitchDeg
+	}
+	return 0
+}
+
+func (x *Pose) GetRollDeg() float64 {
+	if x != nil {
+		return x.RollDeg
+	}
+	return 0
+}
+
+// Velocity is how a pose changes, evenly.
+type Velocity struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Metres a second ahead along the axis of the pipe, whatever the yaw.
+	ForwardMPerS float64 `protobuf:"fixed64,1,opt,name=forward_m_per_s,json=forwardMPerS,proto3" json:"forward_m_per_s,omitempty"`
+	// Metres a second to the left.
+	LeftMPerS float64 `protobuf:"fixed64,2,opt,name=left_m_per_s,json=leftMPerS,proto3" json:"left_m_per_s,omitempty"`
+	// Metres a second upward.
+	UpMPerS float64 `protobuf:"fixed64,3,opt,name=up_m_per_s,json=upMPerS,proto3" json:"up_m_per_s,omitempty"`
+	// Degrees a second to the left.
+	YawDegPerS float64 `protobuf:"fixed64,4,opt,name=yaw_deg_per_s,json=yawDegPerS,proto3" json:"yaw_deg_per_s,omitempty"`
+	// Degrees a second upward.
+	PitchDegPerS float64 `protobuf:"fixed64,5,opt,name=pitch_deg_per_s,json=pitchDegPerS,proto3" json:"pitch_deg_per_s,omitempty"`
+	// Degrees a second over the right side.
+	RollDegPerS   float64 `protobuf:"fixed64,6,opt,name=roll_deg_per_s,json=rollDegPerS,proto3" json:"roll_deg_per_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Velocity) Reset() {
+	*x = Velocity{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Velocity) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Velocity) ProtoMessage() {}
+
+func (x *Velocity) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Velocity.ProtoReflect.Descriptor instead.
+func (*Velocity) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Velocity) GetForwardMPerS() float64 {
+	if x != nil {
+		return x.ForwardMPerS
+	}
+	return 0
+}
+
+func (x *Velocity) GetLeftMPerS() float64 {
+	if x != nil {
+		return x.LeftMPerS
+	}
+	return 0
+}
+
+func (x *Velocity) GetUpMPerS() float64 {
+	if x != nil {
+		return x.UpMPerS
+	}
+	return 0
+}
+
+func (x *Velocity) GetYawDegPerS() float64 {
+	if x != nil {
+		return x.YawDegPerS
+	}
+	return 0
+}
+
+func (x *Velocity) GetPitchDegPerS() float64 {
+	if x != nil {
+		return x.PitchDegPerS
+	}
+	return 0
+}
+
+func (x *Velocity) GetRollDegPerS() float64 {
+	if x != nil {
+		return x.RollDegPerS
+	}
+	return 0
+}
+
 // GetSceneRequest asks for the environment.
 type GetSceneRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -86,7 +287,7 @@ type GetSceneRequest struct {
 
 func (x *GetSceneRequest) Reset() {
 	*x = GetSceneRequest{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	mi := &file_facetd_v1_scene_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -98,7 +299,7 @@ func (x *GetSceneRequest) String() string {
 func (*GetSceneRequest) ProtoMessage() {}
 
 func (x *GetSceneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	mi := &file_facetd_v1_scene_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -111,7 +312,7 @@ func (x *GetSceneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSceneRequest.ProtoReflect.Descriptor instead.
 func (*GetSceneRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{3}
 }
 
 // GetSceneResponse holds the environment.
@@ -125,7 +326,7 @@ type GetSceneResponse struct {
 
 func (x *GetSceneResponse) Reset() {
 	*x = GetSceneResponse{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	mi := &file_facetd_v1_scene_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -137,7 +338,7 @@ func (x *GetSceneResponse) String() string {
 func (*GetSceneResponse) ProtoMessage() {}
 
 func (x *GetSceneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	mi := &file_facetd_v1_scene_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -150,7 +351,7 @@ func (x *GetSceneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSceneResponse.ProtoReflect.Descriptor instead.
 func (*GetSceneResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetSceneResponse) GetEnvironment() *Environment {
@@ -168,13 +369,17 @@ type SetSceneRequest struct {
 	Scene string `protobuf:"bytes,1,opt,name=scene,proto3" json:"scene,omitempty"`
 	// Kelvin by which every die is warmer than its class says; unset keeps the present.
 	TemperatureOffsetK *float64 `protobuf:"fixed64,2,opt,name=temperature_offset_k,json=temperatureOffsetK,proto3,oneof" json:"temperature_offset_k,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Bus time at which they change, in nanoseconds: the light at exactly that time, the temperature with the first
+	// operation that begins then or later. Unset means now: between two segments, or in lockstep at the bus time that
+	// has been reached.
+	AtBusNs       *int64 `protobuf:"varint,3,opt,name=at_bus_ns,json=atBusNs,proto3,oneof" json:"at_bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SetSceneRequest) Reset() {
 	*x = SetSceneRequest{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[3]
+	mi := &file_facetd_v1_scene_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -186,7 +391,7 @@ func (x *SetSceneRequest) String() string {
 func (*SetSceneRequest) ProtoMessage() {}
 
 func (x *SetSceneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[3]
+	mi := &file_facetd_v1_scene_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -199,7 +404,7 @@ func (x *SetSceneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSceneRequest.ProtoReflect.Descriptor instead.
 func (*SetSceneRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SetSceneRequest) GetScene() string {
@@ -216,10 +421,17 @@ func (x *SetSceneRequest) GetTemperatureOffsetK() float64 {
 	return 0
 }
 
+func (x *SetSceneRequest) GetAtBusNs() int64 {
+	if x != nil && x.AtBusNs != nil {
+		return *x.AtBusNs
+	}
+	return 0
+}
+
 // SetSceneResponse says what is active from when.
 type SetSceneResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What is active.
+	// What is active from then on.
 	Environment *Environment `protobuf:"bytes,1,opt,name=environment,proto3" json:"environment,omitempty"`
 	// Bus time from which on, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
@@ -229,7 +441,7 @@ type SetSceneResponse struct {
 
 func (x *SetSceneResponse) Reset() {
 	*x = SetSceneResponse{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[4]
+	mi := &file_facetd_v1_scene_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -241,7 +453,7 @@ func (x *SetSceneResponse) String() string {
 func (*SetSceneResponse) ProtoMessage() {}
 
 func (x *SetSceneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[4]
+	mi := &file_facetd_v1_scene_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -254,7 +466,7 @@ func (x *SetSceneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSceneResponse.ProtoReflect.Descriptor instead.
 func (*SetSceneResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *SetSceneResponse) GetEnvironment() *Environment {
@@ -271,27 +483,177 @@ func (x *SetSceneResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+// SetPoseRequest says where to go.
+type SetPoseRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where it is at that time; unset means where it has come to by itself.
+	Pose *Pose `protobuf:"bytes,1,opt,name=pose,proto3" json:"pose,omitempty"`
+	// How it moves from then on; unset means that it stands still.
+	Velocity *Velocity `protobuf:"bytes,2,opt,name=velocity,proto3" json:"velocity,omitempty"`
+	// Bus time of that, in nanoseconds; unset means now, as in SetSceneRequest.
+	AtBusNs       *int64 `protobuf:"varint,3,opt,name=at_bus_ns,json=atBusNs,proto3,oneof" json:"at_bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetPoseRequest) Reset() {
+	*x = SetPoseRequest{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetPoseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetPoseRequest) ProtoMessage() {}
+
+func (x *SetPoseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetPoseRequest.ProtoReflect.Descriptor instead.
+func (*SetPoseRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SetPoseRequest) GetPose() *Pose {
+	if x != nil {
+		return x.Pose
+	}
+	return nil
+}
+
+func (x *SetPoseRequest) GetVelocity() *Velocity {
+	if x != nil {
+		return x.Velocity
+	}
+	return nil
+}
+
+func (x *SetPoseRequest) GetAtBusNs() int64 {
+	if x != nil && x.AtBusNs != nil {
+		return *x.AtBusNs
+	}
+	return 0
+}
+
+// SetPoseResponse says where it goes from.
+type SetPoseResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where it is at that time.
+	Pose *Pose `protobuf:"bytes,1,opt,name=pose,proto3" json:"pose,omitempty"`
+	// Bus time of that, in nanoseconds.
+	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *SetPoseResponse) Reset() {
+	*x = SetPoseResponse{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetPoseResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetPoseResponse) ProtoMessage() {}
+
+func (x *SetPoseResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetPoseResponse.ProtoReflect.Descriptor instead.
+func (*SetPoseResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *SetPoseResponse) GetPose() *Pose {
+	if x != nil {
+		return x.Pose
+	}
+	return nil
+}
+
+func (x *SetPoseResponse) GetEffectiveBusNs() int64 {
+	if x != nil {
+		return x.EffectiveBusNs
+	}
+	return 0
+}
+
 var File_facetd_v1_scene_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_scene_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"U\n" +
+	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"\xab\x01\n" +
 	"\vEnvironment\x12\x14\n" +
 	"\x05scene\x18\x01 \x01(\tR\x05scene\x120\n" +
-	"\x14temperature_offset_k\x18\x02 \x01(\x01R\x12temperatureOffsetK\"\x11\n" +
+	"\x14temperature_offset_k\x18\x02 \x01(\x01R\x12temperatureOffsetK\x12#\n" +
+	"\x04pose\x18\x03 \x01(\v2\x0f.facetd.v1.PoseR\x04pose\x12/\n" +
+	"\bvelocity\x18\x04 \x01(\v2\x13.facetd.v1.VelocityR\bvelocity\"\x9e\x01\n" +
+	"\x04Pose\x12\x1b\n" +
+	"\tforward_m\x18\x01 \x01(\x01R\bforwardM\x12\x15\n" +
+	"\x06left_m\x18\x02 \x01(\x01R\x05leftM\x12\x11\n" +
+	"\x04up_m\x18\x03 \x01(\x01R\x03upM\x12\x17\n" +
+	"\ayaw_deg\x18\x04 \x01(\x01R\x06yawDeg\x12\x1b\n" +
+	"\tpitch_deg\x18\x05 \x01(\x01R\bpitchDeg\x12\x19\n" +
+	"\broll_deg\x18\x06 \x01(\x01R\arollDeg\"\xde\x01\n" +
+	"\bVelocity\x12%\n" +
+	"\x0fforward_m_per_s\x18\x01 \x01(\x01R\fforwardMPerS\x12\x1f\n" +
+	"\fleft_m_per_s\x18\x02 \x01(\x01R\tleftMPerS\x12\x1b\n" +
+	"\n" +
+	"up_m_per_s\x18\x03 \x01(\x01R\aupMPerS\x12!\n" +
+	"\ryaw_deg_per_s\x18\x04 \x01(\x01R\n" +
+	"yawDegPerS\x12%\n" +
+	"\x0fpitch_deg_per_s\x18\x05 \x01(\x01R\fpitchDegPerS\x12#\n" +
+	"\x0eroll_deg_per_s\x18\x06 \x01(\x01R\vrollDegPerS\"\x11\n" +
 	"\x0fGetSceneRequest\"L\n" +
 	"\x10GetSceneResponse\x128\n" +
-	"\venvironment\x18\x01 \x01(\v2\x16.facetd.v1.EnvironmentR\venvironment\"w\n" +
+	"\venvironment\x18\x01 \x01(\v2\x16.facetd.v1.EnvironmentR\venvironment\"\xa6\x01\n" +
 	"\x0fSetSceneRequest\x12\x14\n" +
 	"\x05scene\x18\x01 \x01(\tR\x05scene\x125\n" +
-	"\x14temperature_offset_k\x18\x02 \x01(\x01H\x00R\x12temperatureOffsetK\x88\x01\x01B\x17\n" +
-	"\x15_temperature_offset_k\"v\n" +
+	"\x14temperature_offset_k\x18\x02 \x01(\x01H\x00R\x12temperatureOffsetK\x88\x01\x01\x12\x1f\n" +
+	"\tat_bus_ns\x18\x03 \x01(\x03H\x01R\aatBusNs\x88\x01\x01B\x17\n" +
+	"\x15_temperature_offset_kB\f\n" +
+	"\n" +
+	"_at_bus_ns\"v\n" +
 	"\x10SetSceneResponse\x128\n" +
 	"\venvironment\x18\x01 \x01(\v2\x16.facetd.v1.EnvironmentR\venvironment\x12(\n" +
-	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs2\x98\x01\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\"\x95\x01\n" +
+	"\x0eSetPoseRequest\x12#\n" +
+	"\x04pose\x18\x01 \x01(\v2\x0f.facetd.v1.PoseR\x04pose\x12/\n" +
+	"\bvelocity\x18\x02 \x01(\v2\x13.facetd.v1.VelocityR\bvelocity\x12\x1f\n" +
+	"\tat_bus_ns\x18\x03 \x01(\x03H\x00R\aatBusNs\x88\x01\x01B\f\n" +
+	"\n" +
+	"_at_bus_ns\"`\n" +
+	"\x0fSetPoseResponse\x12#\n" +
+	"\x04pose\x18\x01 \x01(\v2\x0f.facetd.v1.PoseR\x04pose\x12(\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs2\xda\x01\n" +
 	"\fSceneService\x12C\n" +
 	"\bGetScene\x12\x1a.facetd.v1.GetSceneRequest\x1a\x1b.facetd.v1.GetSceneResponse\x12C\n" +
-	"\bSetScene\x12\x1a.facetd.v1.SetSceneRequest\x1a\x1b.facetd.v1.SetSceneResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\bSetScene\x12\x1a.facetd.v1.SetSceneRequest\x1a\x1b.facetd.v1.SetSceneResponse\x12@\n" +
+	"\aSetPose\x12\x19.facetd.v1.SetPoseRequest\x1a\x1a.facetd.v1.SetPoseResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_scene_proto_rawDescOnce sync.Once
@@ -305,26 +667,37 @@ func file_facetd_v1_scene_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_scene_proto_rawDescData
 }
 
-var file_facetd_v1_scene_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_facetd_v1_scene_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_facetd_v1_scene_proto_goTypes = []any{
 	(*Environment)(nil),      // 0: facetd.v1.Environment
-	(*GetSceneRequest)(nil),  // 1: facetd.v1.GetSceneRequest
-	(*GetSceneResponse)(nil), // 2: facetd.v1.GetSceneResponse
-	(*SetSceneRequest)(nil),  // 3: facetd.v1.SetSceneRequest
-	(*SetSceneResponse)(nil), // 4: facetd.v1.SetSceneResponse
+	(*Pose)(nil),             // 1: facetd.v1.Pose
+	(*Velocity)(nil),         // 2: facetd.v1.Velocity
+	(*GetSceneRequest)(nil),  // 3: facetd.v1.GetSceneRequest
+	(*GetSceneResponse)(nil), // 4: facetd.v1.GetSceneResponse
+	(*SetSceneRequest)(nil),  // 5: facetd.v1.SetSceneRequest
+	(*SetSceneResponse)(nil), // 6: facetd.v1.SetSceneResponse
+	(*SetPoseRequest)(nil),   // 7: facetd.v1.SetPoseRequest
+	(*SetPoseResponse)(nil),  // 8: facetd.v1.SetPoseResponse
 }
 var file_facetd_v1_scene_proto_depIdxs = []int32{
-	0, // 0: facetd.v1.GetSceneResponse.environment:type_name -> facetd.v1.Environment
-	0, // 1: facetd.v1.SetSceneResponse.environment:type_name -> facetd.v1.Environment
-	1, // 2: facetd.v1.SceneService.GetScene:input_type -> facetd.v1.GetSceneRequest
-	3, // 3: facetd.v1.SceneService.SetScene:input_type -> facetd.v1.SetSceneRequest
-	2, // 4: facetd.v1.SceneService.GetScene:output_type -> facetd.v1.GetSceneResponse
-	4, // 5: facetd.v1.SceneService.SetScene:output_type -> facetd.v1.SetSceneResponse
-	4, // [4:6] is the sub-list for method output_type
-	2, // [2:4] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	1,  // 0: facetd.v1.Environment.pose:type_name -> facetd.v1.Pose
+	2,  // 1: facetd.v1.Environment.velocity:type_name -> facetd.v1.Velocity
+	0,  // 2: facetd.v1.GetSceneResponse.environment:type_name -> facetd.v1.Environment
+	0,  // 3: facetd.v1.SetSceneResponse.environment:type_name -> facetd.v1.Environment
+	1,  // 4: facetd.v1.SetPoseRequest.pose:type_name -> facetd.v1.Pose
+	2,  // 5: facetd.v1.SetPoseRequest.velocity:type_name -> facetd.v1.Velocity
+	1,  // 6: facetd.v1.SetPoseResponse.pose:type_name -> facetd.v1.Pose
+	3,  // 7: facetd.v1.SceneService.GetScene:input_type -> facetd.v1.GetSceneRequest
+	5,  // 8: facetd.v1.SceneService.SetScene:input_type -> facetd.v1.SetSceneRequest
+	7,  // 9: facetd.v1.SceneService.SetPose:input_type -> facetd.v1.SetPoseRequest
+	4,  // 10: facetd.v1.SceneService.GetScene:output_type -> facetd.v1.GetSceneResponse
+	6,  // 11: facetd.v1.SceneService.SetScene:output_type -> facetd.v1.SetSceneResponse
+	8,  // 12: facetd.v1.SceneService.SetPose:output_type -> facetd.v1.SetPoseResponse
+	10, // [10:13] is the sub-list for method output_type
+	7,  // [7:10] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_scene_proto_init() }
@@ -332,14 +705,15 @@ func file_facetd_v1_scene_proto_init() {
 	if File_facetd_v1_scene_proto != nil {
 		return
 	}
-	file_facetd_v1_scene_proto_msgTypes[3].OneofWrappers = []any{}
+	file_facetd_v1_scene_proto_msgTypes[5].OneofWrappers = []any{}
+	file_facetd_v1_scene_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_scene_proto_rawDesc), len(file_facetd_v1_scene_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   5,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	SceneService_GetScene_FullMethodName = "/facetd.v1.SceneService/GetScene"
 	SceneService_SetScene_FullMethodName = "/facetd.v1.SceneService/SetScene"
+	SceneService_SetPose_FullMethodName  = "/facetd.v1.SceneService/SetPose"
 )
 
 // SceneServiceClient is the client API for SceneService service.
@@ -33,9 +34,13 @@ const (
 type SceneServiceClient interface {
 	// GetScene returns the active light and temperature.
 	GetScene(ctx context.Context, in *GetSceneRequest, opts ...grpc.CallOption) (*GetSceneResponse, error)
-	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
-	// and then nothing has changed.
+	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
+	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
 	SetScene(ctx context.Context, in *SetSceneRequest, opts ...grpc.CallOption) (*SetSceneResponse, error)
+	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
+	// from then on it goes on evenly. It takes a scene with a picture; FAILED_PRECONDITION in another one. Otherwise its
+	// errors are those of SetScene. A change of the scene replaces the pose as well.
+	SetPose(ctx context.Context, in *SetPoseRequest, opts ...grpc.CallOption) (*SetPoseResponse, error)
 }
 
 type sceneServiceClient struct {
@@ -66,6 +71,16 @@ func (c *sceneServiceClient) SetScene(ctx context.Context, in *SetSceneRequest, 
 	return out, nil
 }
 
+func (c *sceneServiceClient) SetPose(ctx context.Context, in *SetPoseRequest, opts ...grpc.CallOption) (*SetPoseResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetPoseResponse)
+	err := c.cc.Invoke(ctx, SceneService_SetPose_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SceneServiceServer is the server API for SceneService service.
 // All implementations must embed UnimplementedSceneServiceServer
 // for forward compatibility.
@@ -76,9 +91,13 @@ func (c *sceneServiceClient) SetScene(ctx context.Context, in *SetSceneRequest, 
 type SceneServiceServer interface {
 	// GetScene returns the active light and temperature.
 	GetScene(context.Context, *GetSceneRequest) (*GetSceneResponse, error)
-	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
-	// and then nothing has changed.
+	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
+	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
 	SetScene(context.Context, *SetSceneRequest) (*SetSceneResponse, error)
+	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
+	// from then on it goes on evenly. It takes a scene with a picture; FAILED_PRECONDITION in another one. Otherwise its
+	// errors are those of SetScene. A change of the scene replaces the pose as well.
+	SetPose(context.Context, *SetPoseRequest) (*SetPoseResponse, error)
 	mustEmbedUnimplementedSceneServiceServer()
 }
 
@@ -94,6 +113,9 @@ func (UnimplementedSceneServiceServer) GetScene(context.Context, *GetSceneReques
 }
 func (UnimplementedSceneServiceServer) SetScene(context.Context, *SetSceneRequest) (*SetSceneResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SetScene not implemented")
+}
+func (UnimplementedSceneServiceServer) SetPose(context.Context, *SetPoseRequest) (*SetPoseResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetPose not implemented")
 }
 func (UnimplementedSceneServiceServer) mustEmbedUnimplementedSceneServiceServer() {}
 func (UnimplementedSceneServiceServer) testEmbeddedByValue()                      {}
@@ -152,6 +174,24 @@ func _SceneService_SetScene_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SceneService_SetPose_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetPoseRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SceneServiceServer).SetPose(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SceneService_SetPose_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SceneServiceServer).SetPose(ctx, req.(*SetPoseRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SceneService_ServiceDesc is the grpc.ServiceDesc for SceneService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -166,6 +206,10 @@ var SceneService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SetScene",
 			Handler:    _SceneService_SetScene_Handler,
+		},
+		{
+			MethodName: "SetPose",
+			Handler:    _SceneService_SetPose_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

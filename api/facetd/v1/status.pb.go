@@ -33,6 +33,8 @@ const (
 	Pace_PACE_REALTIME Pace = 1
 	// Bus time runs as fast as the machine can.
 	Pace_PACE_FREE Pace = 2
+	// Bus time goes only as far as the participants of LockstepService allow.
+	Pace_PACE_LOCKSTEP Pace = 3
 )
 
 // Enum value maps for Pace.
@@ -41,11 +43,13 @@ var (
 		0: "PACE_UNSPECIFIED",
 		1: "PACE_REALTIME",
 		2: "PACE_FREE",
+		3: "PACE_LOCKSTEP",
 	}
 	Pace_value = map[string]int32{
 		"PACE_UNSPECIFIED": 0,
 		"PACE_REALTIME":    1,
 		"PACE_FREE":        2,
+		"PACE_LOCKSTEP":    3,
 	}
 )
 
@@ -344,7 +348,9 @@ type Status struct {
 	// The safe stop that is latched; unset where there is none. A bus that was given up can have one too.
 	SafeStop *SafeStop `protobuf:"bytes,19,opt,name=safe_stop,json=safeStop,proto3" json:"safe_stop,omitempty"`
 	// Which daemon this is.
-	Identity      *Identity `protobuf:"bytes,20,opt,name=identity,proto3" json:"identity,omitempty"`
+	Identity *Identity `protobuf:"bytes,20,opt,name=identity,proto3" json:"identity,omitempty"`
+	// How far bus time may go, and for whom it waits; unset at any pace but lockstep.
+	Lockstep      *Lockstep `protobuf:"bytes,21,opt,name=lockstep,proto3" json:"lockstep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -519,6 +525,178 @@ func (x *Status) GetIdentity() *Identity {
 	return nil
 }
 
+func (x *Status) GetLockstep() *Lockstep {
+	if x != nil {
+		return x.Lockstep
+	}
+	return nil
+}
+
+// Lockstep is how far bus time may go, and for whom it waits.
+type Lockstep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bus time in nanoseconds.
+	BusNs int64 `protobuf:"varint,1,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// Bus time up to which all participants allow it to go, in nanoseconds.
+	LimitBusNs int64 `protobuf:"varint,2,opt,name=limit_bus_ns,json=limitBusNs,proto3" json:"limit_bus_ns,omitempty"`
+	// The participants, by name.
+	Participants []*LockstepParticipant `protobuf:"bytes,3,rep,name=participants,proto3" json:"participants,omitempty"`
+	// Names that the daemon's configuration expects and that have not joined: bus time stands still until they have.
+	Missing []string `protobuf:"bytes,4,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Calls that take bus time and wait for it.
+	WaitingCalls  uint32 `protobuf:"varint,5,opt,name=waiting_calls,json=waitingCalls,proto3" json:"waiting_calls,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Lockstep) Reset() {
+	*x = Lockstep{}
+	mi := &file_facetd_v1_status_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Lockstep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Lockstep) ProtoMessage() {}
+
+func (x *Lockstep) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Lockstep.ProtoReflect.Descriptor instead.
+func (*Lockstep) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Lockstep) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
+func (x *Lockstep) GetLimitBusNs() int64 {
+	if x != nil {
+		return x.LimitBusNs
+	}
+	return 0
+}
+
+func (x *Lockstep) GetParticipants() []*LockstepParticipant {
+	if x != nil {
+		return x.Participants
+	}
+	return nil
+}
+
+func (x *Lockstep) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *Lockstep) GetWaitingCalls() uint32 {
+	if x != nil {
+		return x.WaitingCalls
+	}
+	return 0
+}
+
+// LockstepParticipant is one for whom bus time waits.
+type LockstepParticipant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Bus time up to which it allows bus time to go, in nanoseconds.
+	UntilBusNs int64 `protobuf:"varint,2,opt,name=until_bus_ns,json=untilBusNs,proto3" json:"until_bus_ns,omitempty"`
+	// Whether bus time stands still and waits for it: no other allows less.
+	Holds bool `protobuf:"varint,3,opt,name=holds,proto3" json:"holds,omitempty"`
+	// Whether it has let bus time wait for longer than the daemon is configured to take for usual. It may still come
+	// back; if it does not, LeaveLockstep with its name lets bus time go on without it.
+	Stalled bool `protobuf:"varint,4,opt,name=stalled,proto3" json:"stalled,omitempty"`
+	// How long bus time has waited for it, by the clock of the host, in nanoseconds; 0 where it does not.
+	HeldNs        int64 `protobuf:"varint,5,opt,name=held_ns,json=heldNs,proto3" json:"held_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LockstepParticipant) Reset() {
+	*x = LockstepParticipant{}
+	mi := &file_facetd_v1_status_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LockstepParticipant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LockstepParticipant) ProtoMessage() {}
+
+func (x *LockstepParticipant) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LockstepParticipant.ProtoReflect.Descriptor instead.
+func (*LockstepParticipant) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *LockstepParticipant) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LockstepParticipant) GetUntilBusNs() int64 {
+	if x != nil {
+		return x.UntilBusNs
+	}
+	return 0
+}
+
+func (x *LockstepParticipant) GetHolds() bool {
+	if x != nil {
+		return x.Holds
+	}
+	return false
+}
+
+func (x *LockstepParticipant) GetStalled() bool {
+	if x != nil {
+		return x.Stalled
+	}
+	return false
+}
+
+func (x *LockstepParticipant) GetHeldNs() int64 {
+	if x != nil {
+		return x.HeldNs
+	}
+	return 0
+}
+
 // GetStatusRequest asks for the status.
 type GetStatusRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -528,7 +706,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_facetd_v1_status_proto_msgTypes[2]
+	mi := &file_facetd_v1_status_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -540,7 +718,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[2]
+	mi := &file_facetd_v1_status_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -553,7 +731,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{4}
 }
 
 // GetStatusResponse holds the status.
@@ -567,7 +745,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_facetd_v1_status_proto_msgTypes[3]
+	mi := &file_facetd_v1_status_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -579,7 +757,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[3]
+	mi := &file_facetd_v1_status_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -592,7 +770,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetStatusResponse) GetStatus() *Status {
@@ -613,7 +791,7 @@ type WatchStatusRequest struct {
 
 func (x *WatchStatusRequest) Reset() {
 	*x = WatchStatusRequest{}
-	mi := &file_facetd_v1_status_proto_msgTypes[4]
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -625,7 +803,7 @@ func (x *WatchStatusRequest) String() string {
 func (*WatchStatusRequest) ProtoMessage() {}
 
 func (x *WatchStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[4]
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -638,7 +816,7 @@ func (x *WatchStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStatusRequest.ProtoReflect.Descriptor instead.
 func (*WatchStatusRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *WatchStatusRequest) GetInterval() *durationpb.Duration {
@@ -659,7 +837,7 @@ type WatchStatusResponse struct {
 
 func (x *WatchStatusResponse) Reset() {
 	*x = WatchStatusResponse{}
-	mi := &file_facetd_v1_status_proto_msgTypes[5]
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -671,7 +849,7 @@ func (x *WatchStatusResponse) String() string {
 func (*WatchStatusResponse) ProtoMessage() {}
 
 func (x *WatchStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[5]
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -684,7 +862,7 @@ func (x *WatchStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStatusResponse.ProtoReflect.Descriptor instead.
 func (*WatchStatusResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WatchStatusResponse) GetStatus() *Status {
@@ -718,7 +896,7 @@ type Clock struct {
 
 func (x *Clock) Reset() {
 	*x = Clock{}
-	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -730,7 +908,7 @@ func (x *Clock) String() string {
 func (*Clock) ProtoMessage() {}
 
 func (x *Clock) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -743,7 +921,7 @@ func (x *Clock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Clock.ProtoReflect.Descriptor instead.
 func (*Clock) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Clock) GetBusNs() int64 {
@@ -797,7 +975,7 @@ type GetClockRequest struct {
 
 func (x *GetClockRequest) Reset() {
 	*x = GetClockRequest{}
-	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	mi := &file_facetd_v1_status_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -809,7 +987,7 @@ func (x *GetClockRequest) String() string {
 func (*GetClockRequest) ProtoMessage() {}
 
 func (x *GetClockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	mi := &file_facetd_v1_status_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -822,7 +1000,7 @@ func (x *GetClockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClockRequest.ProtoReflect.Descriptor instead.
 func (*GetClockRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{9}
 }
 
 // GetClockResponse holds the clocks.
@@ -838,7 +1016,7 @@ type GetClockResponse struct {
 
 func (x *GetClockResponse) Reset() {
 	*x = GetClockResponse{}
-	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	mi := &file_facetd_v1_status_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -850,7 +1028,7 @@ func (x *GetClockResponse) String() string {
 func (*GetClockResponse) ProtoMessage() {}
 
 func (x *GetClockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	mi := &file_facetd_v1_status_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -863,7 +1041,7 @@ func (x *GetClockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClockResponse.ProtoReflect.Descriptor instead.
 func (*GetClockResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetClockResponse) GetClock() *Clock {
@@ -889,7 +1067,7 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\x0e2\x12.facetd.v1.BusRuleR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xa1\x06\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xd2\x06\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -912,7 +1090,22 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\x12.\n" +
 	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\x120\n" +
 	"\tsafe_stop\x18\x13 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\x12/\n" +
-	"\bidentity\x18\x14 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\"\x12\n" +
+	"\bidentity\x18\x14 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\x12/\n" +
+	"\blockstep\x18\x15 \x01(\v2\x13.facetd.v1.LockstepR\blockstep\"\xc6\x01\n" +
+	"\bLockstep\x12\x15\n" +
+	"\x06bus_ns\x18\x01 \x01(\x03R\x05busNs\x12 \n" +
+	"\flimit_bus_ns\x18\x02 \x01(\x03R\n" +
+	"limitBusNs\x12B\n" +
+	"\fparticipants\x18\x03 \x03(\v2\x1e.facetd.v1.LockstepParticipantR\fparticipants\x12\x18\n" +
+	"\amissing\x18\x04 \x03(\tR\amissing\x12#\n" +
+	"\rwaiting_calls\x18\x05 \x01(\rR\fwaitingCalls\"\x94\x01\n" +
+	"\x13LockstepParticipant\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12 \n" +
+	"\funtil_bus_ns\x18\x02 \x01(\x03R\n" +
+	"untilBusNs\x12\x14\n" +
+	"\x05holds\x18\x03 \x01(\bR\x05holds\x12\x18\n" +
+	"\astalled\x18\x04 \x01(\bR\astalled\x12\x17\n" +
+	"\aheld_ns\x18\x05 \x01(\x03R\x06heldNs\"\x12\n" +
 	"\x10GetStatusRequest\">\n" +
 	"\x11GetStatusResponse\x12)\n" +
 	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"K\n" +
@@ -930,11 +1123,12 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x0fGetClockRequest\"k\n" +
 	"\x10GetClockResponse\x12&\n" +
 	"\x05clock\x18\x01 \x01(\v2\x10.facetd.v1.ClockR\x05clock\x12/\n" +
-	"\bidentity\x18\x02 \x01(\v2\x13.facetd.v1.IdentityR\bidentity*>\n" +
+	"\bidentity\x18\x02 \x01(\v2\x13.facetd.v1.IdentityR\bidentity*Q\n" +
 	"\x04Pace\x12\x14\n" +
 	"\x10PACE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rPACE_REALTIME\x10\x01\x12\r\n" +
-	"\tPACE_FREE\x10\x02*\x7f\n" +
+	"\tPACE_FREE\x10\x02\x12\x11\n" +
+	"\rPACE_LOCKSTEP\x10\x03*\x7f\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eSTATE_STARTING\x10\x01\x12\x11\n" +
@@ -973,54 +1167,58 @@ func file_facetd_v1_status_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_status_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_facetd_v1_status_proto_goTypes = []any{
 	(Pace)(0),                     // 0: facetd.v1.Pace
 	(State)(0),                    // 1: facetd.v1.State
 	(BusRule)(0),                  // 2: facetd.v1.BusRule
 	(*RuleViolation)(nil),         // 3: facetd.v1.RuleViolation
 	(*Status)(nil),                // 4: facetd.v1.Status
-	(*GetStatusRequest)(nil),      // 5: facetd.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),     // 6: facetd.v1.GetStatusResponse
-	(*WatchStatusRequest)(nil),    // 7: facetd.v1.WatchStatusRequest
-	(*WatchStatusResponse)(nil),   // 8: facetd.v1.WatchStatusResponse
-	(*Clock)(nil),                 // 9: facetd.v1.Clock
-	(*GetClockRequest)(nil),       // 10: facetd.v1.GetClockRequest
-	(*GetClockResponse)(nil),      // 11: facetd.v1.GetClockResponse
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*PhaseUtilization)(nil),      // 13: facetd.v1.PhaseUtilization
-	(*RunningTask)(nil),           // 14: facetd.v1.RunningTask
-	(*SafeStop)(nil),              // 15: facetd.v1.SafeStop
-	(*Identity)(nil),              // 16: facetd.v1.Identity
-	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
+	(*Lockstep)(nil),              // 5: facetd.v1.Lockstep
+	(*LockstepParticipant)(nil),   // 6: facetd.v1.LockstepParticipant
+	(*GetStatusRequest)(nil),      // 7: facetd.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),     // 8: facetd.v1.GetStatusResponse
+	(*WatchStatusRequest)(nil),    // 9: facetd.v1.WatchStatusRequest
+	(*WatchStatusResponse)(nil),   // 10: facetd.v1.WatchStatusResponse
+	(*Clock)(nil),                 // 11: facetd.v1.Clock
+	(*GetClockRequest)(nil),       // 12: facetd.v1.GetClockRequest
+	(*GetClockResponse)(nil),      // 13: facetd.v1.GetClockResponse
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(*PhaseUtilization)(nil),      // 15: facetd.v1.PhaseUtilization
+	(*RunningTask)(nil),           // 16: facetd.v1.RunningTask
+	(*SafeStop)(nil),              // 17: facetd.v1.SafeStop
+	(*Identity)(nil),              // 18: facetd.v1.Identity
+	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	2,  // 0: facetd.v1.RuleViolation.rule:type_name -> facetd.v1.BusRule
 	1,  // 1: facetd.v1.Status.state:type_name -> facetd.v1.State
 	0,  // 2: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
-	12, // 3: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	13, // 4: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
-	14, // 5: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
+	14, // 3: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	15, // 4: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
+	16, // 5: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	3,  // 6: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
-	15, // 7: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
-	16, // 8: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
-	4,  // 9: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
-	17, // 10: facetd.v1.WatchStatusRequest.interval:type_name -> google.protobuf.Duration
-	4,  // 11: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	12, // 12: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
-	9,  // 13: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
-	16, // 14: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
-	5,  // 15: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	10, // 16: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
-	7,  // 17: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	6,  // 18: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	11, // 19: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
-	8,  // 20: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	18, // [18:21] is the sub-list for method output_type
-	15, // [15:18] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	17, // 7: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
+	18, // 8: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
+	5,  // 9: facetd.v1.Status.lockstep:type_name -> facetd.v1.Lockstep
+	6,  // 10: facetd.v1.Lockstep.participants:type_name -> facetd.v1.LockstepParticipant
+	4,  // 11: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
+	19, // 12: facetd.v1.WatchStatusRequest.interval:type_name -> google.protobuf.Duration
+	4,  // 13: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
+	14, // 14: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
+	11, // 15: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
+	18, // 16: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
+	7,  // 17: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	12, // 18: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
+	9,  // 19: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	8,  // 20: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	13, // 21: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
+	10, // 22: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	20, // [20:23] is the sub-list for method output_type
+	17, // [17:20] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -1038,7 +1236,7 @@ func file_facetd_v1_status_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_status_proto_rawDesc), len(file_facetd_v1_status_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   9,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
