@@ -129,6 +129,7 @@ func TestRead(t *testing.T) {
 		{"half of them", steady(100), mixed(6, 100, 500), diagnosis.Unclear},
 		{"most of them", steady(100), mixed(7, 100, 500), diagnosis.Driven},
 		{"a wide idle band", mixed(6, 100, 120), steady(139), diagnosis.Idle},
+		{"at the edges of a wide idle band", mixed(6, 100, 120), mixed(6, 140, 80), diagnosis.Idle},
 		{"outside a wide idle band", mixed(6, 100, 120), steady(141), diagnosis.Driven},
 		{"full scale always", steady(1023), steady(1023), diagnosis.Saturated},
 		{"a bright picture", steady(100), steady(1023), diagnosis.Driven},
