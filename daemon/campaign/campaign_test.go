@@ -27,10 +27,10 @@ const (
 )
 
 // found are seeds that once showed a defect, far beyond the ordinary ones: of the dispatcher, which accounted for what
-// was lost with the bus or given up with it in another order than it began, and of the campaign (3700, where two runs
-// differed; 8790, where a simulated reboot broke a rule; 18638, where a timetable that is idle for one two-hundredth of
-// the time was expected to work off its lag sooner than it can).
-var found = []uint64{732, 3700, 6610, 8387, 8790, 8818, 9171, 11494, 13902, 17768, 18638}
+// was lost with the bus or given up with it in another order than it began (4957: before it had taken results that were
+// still to come), and of the campaign (3700, where two runs differed; 8790, where a simulated reboot broke a rule; 3630
+// and 18638, where a lag was expected to be worked off sooner than idle time allows).
+var found = []uint64{732, 3630, 3700, 4957, 6610, 8387, 8790, 8818, 9171, 11494, 13902, 17768, 18638}
 
 // seeds are the first seed and how many: FACETD_CAMPAIGN=first,count.
 func seeds(t *testing.T) (first uint64, count int) {

@@ -212,6 +212,11 @@ func (o *outcome) judgeLiveness(l *life) {
 	// What is released in the last hyperperiod may still wait.
 	hyperperiod := time.Duration(l.final.Plan.GetTimetable().GetHyperperiodNs())
 	from, to := bus.Time(o.calm+o.recovery.settling), l.finish.Add(-hyperperiod-o.leftAtEnd(l))
+	if len(l.ledger.plans) == 0 {
+		o.problem("no timetable ever took effect: %v", l.final.Fault)
+		return
+	}
+	plan := &l.ledger.plans[len(l.ledger.plans)-1]
 	on := map[string]int{}
 	for _, fs := range l.ledger.sets {
 		if fs.GetTask() == "" || bus.Time(fs.GetReleaseBusNs()) < from || bus.Time(fs.GetReleaseBusNs()) >= to {
@@ -224,21 +229,19 @@ func (o *outcome) judgeLiveness(l *life) {
 				"failed (%s)", fs.GetJob(), fs.GetTask(), after, late, allowed, fs.GetFailure())
 			return
 		}
-		on[fs.GetTask()]++
+		if bus.Time(fs.GetReleaseBusNs()) >= plan.epoch {
+			on[fs.GetTask()]++
+		}
 	}
-	if len(l.ledger.plans) == 0 {
-		o.problem("no timetable ever took effect: %v", l.final.Fault)
-		return
-	}
-	plan := &l.ledger.plans[len(l.ledger.plans)-1]
-	if plan.epoch > from {
+	// A change waits while the host is behind, as long as that is not for more than it may be.
+	if plan.epoch.Elapsed() > o.calm+o.recovery.watched() {
 		o.problem("a timetable took effect only %v after the last fault", plan.epoch.Elapsed()-o.calm)
 		return
 	}
 	for _, t := range l.final.Tasks {
 		name, expected := t.GetTask().GetName(), 0
 		for _, r := range plan.releases(name, to) {
-			if r.at >= from && r.at < to {
+			if r.at >= max(from, plan.epoch) && r.at < to {
 				expected++
 			}
 		}
