@@ -26,7 +26,16 @@ type Options struct {
 	// NoRemedies leaves out of a refusal what would fit (the least stretch, the highest rates and the suggestions), and
 	// advice out of a plan: to find them, many more tables are planned.
 	NoRemedies bool
+	// TriggerLead is how long before its start it is decided whether a reservation of a sporadic task is used.
+	TriggerLead time.Duration
+	// states limits the search for each table; 0 is the timetable's default.
+	states int
+	// adviceAlone is NoRemedies for refusals.
+	adviceAlone bool
 }
+
+// remedies reports whether a refusal is to say what would fit.
+func (o Options) remedies() bool { return !o.NoRemedies && !o.adviceAlone }
 
 const (
 	defaultMaxSegments    = 20000
@@ -48,9 +57,17 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 	if opt.MaxHyperperiod == 0 {
 		opt.MaxHyperperiod = defaultMaxHyperperiod
 	}
-	p, refusal := newPlanner(program.NewWords(a), tasks, opt)
+	if anySporadic(tasks) {
+		return buildSporadic(a, tasks, opt)
+	}
+	return build(program.NewWords(a), tasks, opt)
+}
+
+// build is Build for tasks of which the sporadic ones have their reservations.
+func build(w *program.Words, tasks []*program.Task, opt Options) (*Plan, error) {
+	p, refusal := newPlanner(w, tasks, opt)
 	if refusal != nil {
-		if !opt.NoRemedies && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
+		if opt.remedies() && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
 			newRemedies(p).suggest(refusal)
 		}
 		return nil, p.refused(refusal)
@@ -71,7 +88,7 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 		by, found = p, apart()
 	}
 	if found == nil {
-		if !opt.NoRemedies && cads != nil {
+		if opt.remedies() && cads != nil {
 			r := newRemedies(p)
 			r.rates(cads[0], refusal)
 			r.suggest(refusal)
@@ -122,7 +139,7 @@ type planner struct {
 // newPlanner compiles tasks. With a refusal, the planner still has what was compiled before it, for suggestions.
 func newPlanner(w *program.Words, tasks []*program.Task, opt Options) (*planner, *facetdv1.Refusal) {
 	c, refusal := compileTasks(w, tasks)
-	return &planner{compiled: c, wanted: tasks, opt: opt}, refusal
+	return &planner{compiled: c, wanted: tasks, opt: opt, states: opt.states}, refusal
 }
 
 // attempt is a set of tasks that fits.
@@ -308,7 +325,7 @@ type failure struct {
 
 // plan makes the plan of an attempt that fits.
 func (p *planner) plan(at *attempt) (*Plan, error) {
-	plan := &Plan{Array: p.array, Hyperperiod: time.Duration(at.cad.hyperperiod)}
+	plan := &Plan{Array: p.array, Hyperperiod: time.Duration(at.cad.hyperperiod), TriggerLead: p.opt.TriggerLead}
 	ops, err := program.Initialization(p.words, p.tasks)
 	if err != nil {
 		return nil, &InternalError{"the initialization: " + err.Error()}

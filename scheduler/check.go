@@ -18,6 +18,10 @@ func (p *Plan) Table() rules.TimedTable {
 	first := make([]int, len(p.Tasks)) // of each task's jobs
 	n := 0
 	for i := range p.Tasks {
+		if of := p.Tasks[i].Task; of.Sporadic != nil {
+			t.Triggered = append(t.Triggered, rules.Triggered{Task: of.Name, Deadline: of.Sporadic.Deadline,
+				Lead: p.TriggerLead})
+		}
 		first[i] = n
 		n += p.Tasks[i].JobsPerCycle
 	}

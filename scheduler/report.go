@@ -75,6 +75,7 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 		s.Tasks, s.Job, s.Index = names[e.Task], int64(e.Job), uint32(e.Segment)
 		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = int64(e.Start), int64(e.End), int64(e.Release),
 			int64(e.Deadline)
+		s.Reserved = plan.Tasks[e.Task].Task.Sporadic != nil
 		s.Reads, s.Holds, s.Phases = reads[e.Task][e.Segment], holds[e.Task][e.Segment], phases[e.Task][e.Segment]
 		out[i] = s
 	}

@@ -32,6 +32,8 @@ type Plan struct {
 	Hyperperiod time.Duration
 	// Entries are the table, in order of start.
 	Entries []Entry
+	// TriggerLead is how long before its start it is decided whether a reservation of a sporadic task is used.
+	TriggerLead time.Duration
 	// Busy is the bus time of one hyperperiod by phase.
 	Busy bus.Phases
 	// Bound is the bus time that every correct program of the table's jobs needs at least, by phase; see
@@ -56,7 +58,8 @@ type TaskPlan struct {
 type Entry struct {
 	Task, Job, Segment int // indices: of Plan.Tasks, within the cycle, within the job
 	Start, End         time.Duration
-	Release, Deadline  time.Duration
+	// Release and Deadline are those of the job; of a sporadic task those within which its reservation was placed.
+	Release, Deadline time.Duration
 }
 
 // RefusalError is the error of tasks that do not fit. The caller shows the

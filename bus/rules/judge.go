@@ -18,6 +18,8 @@ type TimedTable struct {
 	Hyperperiod time.Duration
 	// Entries are the segments of one cycle.
 	Entries []TimedEntry
+	// Triggered are the tasks whose jobs run only when they were triggered.
+	Triggered []Triggered
 }
 
 // TimedEntry is one segment of the table. Its job's Number counts the jobs of the
@@ -30,11 +32,18 @@ type TimedEntry struct {
 }
 
 // Judge runs a timetable's initialization and a number of its cycles, at least two, past an inspector, with the exact
-// times of every operation and every job counted as on time. It returns the violations; a timetable without any may be
+// times of every operation and every job counted as on time. A table with triggered tasks is judged with all their jobs,
+// with none, and with every other one, and their jobs are to be close enough for their deadlines. It returns the violations; a timetable without any may be
 // used. The second cycle shows what the first leaves to it: a word, registers, lanes that have just changed. Judging
 // ends early where nothing new can come.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	v, _ := judged(a, t, cycles, true)
+	if len(v) == 0 {
+		v = checkTriggered(a, &t)
+	}
+	if len(v) == 0 {
+		v = judgedUnused(a, &t)
+	}
 	return v
 }
 
@@ -47,23 +56,30 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 		return v, false
 	}
 	if !slices.ContainsFunc(t.Entries, func(e TimedEntry) bool { return len(e.Segment.Slots) > 0 }) {
-		return judgedWith(a, &t, cycles, early, func(uint64) corner { return defaults })
+		return judgedWith(a, &t, choice{cycles, early, func(uint64) corner { return defaults }, nil})
 	}
 	for _, at := range []func(job uint64) corner{
 		func(uint64) corner { return lows },
 		func(uint64) corner { return highs },
 		func(job uint64) corner { return [...]corner{mixed, mixedBack}[job%2] },
 	} {
-		if found, ended = judgedWith(a, &t, cycles, early, at); len(found) > 0 {
+		if found, ended = judgedWith(a, &t, choice{cycles, early, at, nil}); len(found) > 0 {
 			break
 		}
 	}
 	return found, ended
 }
 
-// judgedWith is judged for one choice of the values of slots, by the number of a job.
-func judgedWith(a *chipmodel.Array, t *TimedTable, cycles int, early bool,
-	at func(job uint64) corner) (found []Violation, ended bool) {
+// choice is one way in which a table may run.
+type choice struct {
+	cycles int
+	early  bool
+	at     func(job uint64) corner // the values of slots, by the number of a job
+	used   usage
+}
+
+// judgedWith is judged for one choice.
+func judgedWith(a *chipmodel.Array, t *TimedTable, by choice) (found []Violation, ended bool) {
 	in := NewInspector(a)
 	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}, filled: map[filledKey]*bus.Program{}}
 	if len(t.Initialization) > 0 {
@@ -79,17 +95,26 @@ func judgedWith(a *chipmodel.Array, t *TimedTable, cycles int, early bool,
 	// One job and one segment serve for all: the inspector keeps neither after it has ended.
 	job, s := new(bus.Job), new(bus.Segment)
 	again := newRecurrence(in, t)
-	for e := range t.unrolled(max(cycles, 2)) {
+	ran := map[string]uint64{} // jobs of tasks of which some are left out
+	for e := range t.unrolled(max(by.cycles, 2)) {
 		shift := time.Duration(e.cycle) * t.Hyperperiod
 		*job = *e.Segment.Job
-		job.Number += uint64(e.cycle) * jobs[job.Task]
+		if by.used != nil && t.triggered(job.Task) {
+			if !by.used(job.Number, e.cycle) {
+				continue
+			}
+			job.Number = ran[job.Task]
+		} else {
+			job.Number += uint64(e.cycle) * jobs[job.Task]
+		}
 		job.Release = job.Release.Add(shift)
 		job.Deadline = job.Deadline.Add(shift)
-		*s = bus.Segment{Job: job, Index: e.Segment.Index, Program: j.fill(e.Segment.Program, at(job.Number))}
+		*s = bus.Segment{Job: job, Index: e.Segment.Index, Program: j.fill(e.Segment.Program, by.at(job.Number))}
 		j.segmentAt(s, e.NotBefore.Add(shift), e.Start.Add(shift))
 		if s.Index == max(job.Segments, 1)-1 {
 			in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
-			if early && e.place >= 0 && again.ended(job.Task, e.place, e.cycle) {
+			ran[job.Task]++
+			if by.early && e.place >= 0 && again.ended(job.Task, e.place, e.cycle) {
 				ended = true
 				break
 			}

@@ -100,13 +100,11 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	t := &Task{spec: spec, Name: spec.GetName()}
 	t.Chips, t.Class = c.target(path+".target", spec.GetTarget())
 	t.Touches = touches(c.a, t.Chips)
-	t.RateHz, t.OwnDeadline = spec.GetRateHz(), spec.GetDeadline() != nil
-	period := time.Duration(0)
-	if c.rate(path+".rate_hz", t.RateHz) {
-		t.Period = periodOf(t.RateHz)
-		period = time.Duration(floor(t.Period))
+	if spec.GetLeastInterval() != nil {
+		c.sporadic(path, spec, t)
+	} else {
+		c.periodic(path, spec, t)
 	}
-	t.Deadline = c.deadline(path+".deadline", spec.GetDeadline(), period)
 	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold())
 	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew())
 	if t.Class == nil {
@@ -120,6 +118,17 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
 	t.Slots, t.Parameters = c.slots, c.parameters
 	return t
+}
+
+// periodic sets when the jobs of a task with a rate are released, and are to be finished.
+func (c *checker) periodic(path string, spec *facetdv1.Task, t *Task) {
+	t.RateHz, t.OwnDeadline = spec.GetRateHz(), spec.GetDeadline() != nil
+	period := time.Duration(0)
+	if c.rate(path+".rate_hz", t.RateHz) {
+		t.Period = periodOf(t.RateHz)
+		period = time.Duration(floor(t.Period))
+	}
+	t.Deadline = c.deadline(path+".deadline", spec.GetDeadline(), period)
 }
 
 // target resolves a target whose chips must all be of one class.
@@ -147,7 +156,7 @@ func (c *checker) rate(path string, hz float64) bool {
 	case math.IsNaN(hz) || math.IsInf(hz, 0):
 		c.addf(path, "give jobs per second", "%g is not a number", hz)
 	case hz == 0:
-		c.add(path, "the task has no rate", "give jobs per second")
+		c.add(path, "the task has no rate", "give jobs per second, or a least_interval between triggers")
 	case hz < 0:
 		c.addf(path, "give jobs per second", "%g Hz is negative", hz)
 	case hz > maxRateHz:

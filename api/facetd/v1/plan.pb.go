@@ -526,7 +526,10 @@ type Segment struct {
 	// Chips that hold a load not yet read when it ends.
 	Holds []string `protobuf:"bytes,9,rep,name=holds,proto3" json:"holds,omitempty"`
 	// Bus time by phase.
-	Phases        []*PhaseUtilization `protobuf:"bytes,10,rep,name=phases,proto3" json:"phases,omitempty"`
+	Phases []*PhaseUtilization `protobuf:"bytes,10,rep,name=phases,proto3" json:"phases,omitempty"`
+	// Set for a reservation of a sporadic task, which is used when that was triggered before it.
+	// Release and deadline are then those within which the planner placed it.
+	Reserved      bool `protobuf:"varint,11,opt,name=reserved,proto3" json:"reserved,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -631,16 +634,24 @@ func (x *Segment) GetPhases() []*PhaseUtilization {
 	return nil
 }
 
+func (x *Segment) GetReserved() bool {
+	if x != nil {
+		return x.Reserved
+	}
+	return false
+}
+
 // Prediction is what one task will see under the timetable.
 type Prediction struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Task.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
-	// Rate asked for, in hertz.
+	// Rate asked for, in hertz; 0 for a sporadic task.
 	RequestedRateHz float64 `protobuf:"fixed64,2,opt,name=requested_rate_hz,json=requestedRateHz,proto3" json:"requested_rate_hz,omitempty"`
-	// Rate of the timetable, in hertz.
+	// Rate of the timetable, in hertz; of a sporadic task that of its reservations.
 	PlannedRateHz float64 `protobuf:"fixed64,3,opt,name=planned_rate_hz,json=plannedRateHz,proto3" json:"planned_rate_hz,omitempty"`
-	// Longest time from release to the end of a job, in nanoseconds.
+	// Longest time from release to the end of a job, in nanoseconds; of a sporadic task from its
+	// trigger, whenever that comes.
 	WorstResponseNs int64 `protobuf:"varint,4,opt,name=worst_response_ns,json=worstResponseNs,proto3" json:"worst_response_ns,omitempty"`
 	// Shortest time from release to the end of a job, in nanoseconds.
 	BestResponseNs int64 `protobuf:"varint,5,opt,name=best_response_ns,json=bestResponseNs,proto3" json:"best_response_ns,omitempty"`
@@ -675,9 +686,17 @@ type Prediction struct {
 	// are read from the same load, and finish together.
 	MergedWith []string `protobuf:"bytes,18,rep,name=merged_with,json=mergedWith,proto3" json:"merged_with,omitempty"`
 	// Light on the pixels that the droop counts, in lux: what the array states.
-	DroopLux      float64 `protobuf:"fixed64,19,opt,name=droop_lux,json=droopLux,proto3" json:"droop_lux,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	DroopLux float64 `protobuf:"fixed64,19,opt,name=droop_lux,json=droopLux,proto3" json:"droop_lux,omitempty"`
+	// Least time between two triggers of a sporadic task, in nanoseconds; 0 for others.
+	LeastIntervalNs int64 `protobuf:"varint,20,opt,name=least_interval_ns,json=leastIntervalNs,proto3" json:"least_interval_ns,omitempty"`
+	// Longest time from the start of one reservation of a sporadic task to that of the next, in
+	// nanoseconds.
+	LongestReservationDistanceNs int64 `protobuf:"varint,21,opt,name=longest_reservation_distance_ns,json=longestReservationDistanceNs,proto3" json:"longest_reservation_distance_ns,omitempty"`
+	// Longest time from the trigger of a sporadic task to the end of its job where the trigger
+	// comes while this timetable is being initialized, in nanoseconds.
+	WorstResponseInChangeNs int64 `protobuf:"varint,22,opt,name=worst_response_in_change_ns,json=worstResponseInChangeNs,proto3" json:"worst_response_in_change_ns,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *Prediction) Reset() {
@@ -839,6 +858,27 @@ func (x *Prediction) GetMergedWith() []string {
 func (x *Prediction) GetDroopLux() float64 {
 	if x != nil {
 		return x.DroopLux
+	}
+	return 0
+}
+
+func (x *Prediction) GetLeastIntervalNs() int64 {
+	if x != nil {
+		return x.LeastIntervalNs
+	}
+	return 0
+}
+
+func (x *Prediction) GetLongestReservationDistanceNs() int64 {
+	if x != nil {
+		return x.LongestReservationDistanceNs
+	}
+	return 0
+}
+
+func (x *Prediction) GetWorstResponseInChangeNs() int64 {
+	if x != nil {
+		return x.WorstResponseInChangeNs
 	}
 	return 0
 }
@@ -1206,7 +1246,11 @@ type FittingRate struct {
 	// Why no rate of the task fits at all; empty where that was not proved.
 	Witness string `protobuf:"bytes,6,opt,name=witness,proto3" json:"witness,omitempty"`
 	// The task that is in the way of every rate; empty without a witness.
-	InTheWay      string `protobuf:"bytes,7,opt,name=in_the_way,json=inTheWay,proto3" json:"in_the_way,omitempty"`
+	InTheWay string `protobuf:"bytes,7,opt,name=in_the_way,json=inTheWay,proto3" json:"in_the_way,omitempty"`
+	// Of a sporadic task, which has no rate: a deadline with which all tasks fit, in nanoseconds;
+	// where it is above the least interval asked for, that must be as long. 0 where none was
+	// found. A shorter one may fit.
+	DeadlineNs    int64 `protobuf:"varint,8,opt,name=deadline_ns,json=deadlineNs,proto3" json:"deadline_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1288,6 +1332,13 @@ func (x *FittingRate) GetInTheWay() string {
 		return x.InTheWay
 	}
 	return ""
+}
+
+func (x *FittingRate) GetDeadlineNs() int64 {
+	if x != nil {
+		return x.DeadlineNs
+	}
+	return 0
 }
 
 // StretchedTask is a task at a lower rate.
@@ -1590,7 +1641,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\tTimetable\x12%\n" +
 	"\x0ehyperperiod_ns\x18\x01 \x01(\x03R\rhyperperiodNs\x12.\n" +
 	"\bsegments\x18\x02 \x03(\v2\x12.facetd.v1.SegmentR\bsegments\x12+\n" +
-	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x9a\x02\n" +
+	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\xb6\x02\n" +
 	"\aSegment\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x03R\x03job\x12\x14\n" +
@@ -1604,7 +1655,8 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05reads\x18\b \x03(\tR\x05reads\x12\x14\n" +
 	"\x05holds\x18\t \x03(\tR\x05holds\x123\n" +
 	"\x06phases\x18\n" +
-	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\"\xb5\x05\n" +
+	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\x12\x1a\n" +
+	"\breserved\x18\v \x01(\bR\breserved\"\xe6\x06\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1627,7 +1679,10 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\x12\x1f\n" +
 	"\vmerged_with\x18\x12 \x03(\tR\n" +
 	"mergedWith\x12\x1b\n" +
-	"\tdroop_lux\x18\x13 \x01(\x01R\bdroopLux\"X\n" +
+	"\tdroop_lux\x18\x13 \x01(\x01R\bdroopLux\x12*\n" +
+	"\x11least_interval_ns\x18\x14 \x01(\x03R\x0fleastIntervalNs\x12E\n" +
+	"\x1flongest_reservation_distance_ns\x18\x15 \x01(\x03R\x1clongestReservationDistanceNs\x12<\n" +
+	"\x1bworst_response_in_change_ns\x18\x16 \x01(\x03R\x17worstResponseInChangeNs\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
@@ -1655,7 +1710,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12,\n" +
 	"\abinning\x18\x03 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x04 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12\x15\n" +
-	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"\x9c\x02\n" +
+	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"\xbd\x02\n" +
 	"\vFittingRate\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1c\n" +
 	"\arate_hz\x18\x02 \x01(\x01H\x00R\x06rateHz\x88\x01\x01\x12%\n" +
@@ -1664,7 +1719,9 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x11searched_table_ns\x18\x05 \x01(\x03H\x01R\x0fsearchedTableNs\x88\x01\x01\x12\x18\n" +
 	"\awitness\x18\x06 \x01(\tR\awitness\x12\x1c\n" +
 	"\n" +
-	"in_the_way\x18\a \x01(\tR\binTheWayB\n" +
+	"in_the_way\x18\a \x01(\tR\binTheWay\x12\x1f\n" +
+	"\vdeadline_ns\x18\b \x01(\x03R\n" +
+	"deadlineNsB\n" +
 	"\n" +
 	"\b_rate_hzB\x14\n" +
 	"\x12_searched_table_ns\"r\n" +

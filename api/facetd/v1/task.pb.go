@@ -23,7 +23,8 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Task is a standing request for frames at a rate.
+// Task is a standing request for frames: at a rate, or, of a sporadic task, whenever it is
+// triggered. Exactly one of rate_hz and least_interval is set.
 type Task struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name, unique among the tasks.
@@ -32,7 +33,8 @@ type Task struct {
 	Target *Target `protobuf:"bytes,2,opt,name=target,proto3" json:"target,omitempty"`
 	// Requested rate in jobs per second.
 	RateHz float64 `protobuf:"fixed64,3,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
-	// A job must be finished this long after its release. Unset: one period.
+	// A job must be finished this long after its release, which is the trigger of a sporadic
+	// task. Unset: one period, or the least interval.
 	Deadline *durationpb.Duration `protobuf:"bytes,4,opt,name=deadline,proto3" json:"deadline,omitempty"`
 	// Longest time from load to the last conversion of a frame. Unset: no limit.
 	MaxHold *durationpb.Duration `protobuf:"bytes,5,opt,name=max_hold,json=maxHold,proto3" json:"max_hold,omitempty"`
@@ -41,7 +43,12 @@ type Task struct {
 	// What is read of each chip, in order; empty means one plain view. Several
 	// views of a chip with memory are a pyramid: they are made from one load, in order,
 	// each working on what the one before it left.
-	Views         []*View `protobuf:"bytes,7,rep,name=views,proto3" json:"views,omitempty"`
+	Views []*View `protobuf:"bytes,7,rep,name=views,proto3" json:"views,omitempty"`
+	// Least time between two triggers of a sporadic task, which has no rate: each TriggerTask
+	// makes one job. The timetable has reservations for it, so that every job is finished by its
+	// deadline, which is at most the least interval. A reservation that no trigger uses is free
+	// for on-demand captures and commands.
+	LeastInterval *durationpb.Duration `protobuf:"bytes,8,opt,name=least_interval,json=leastInterval,proto3" json:"least_interval,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -121,6 +128,13 @@ func (x *Task) GetMaxSkew() *durationpb.Duration {
 func (x *Task) GetViews() []*View {
 	if x != nil {
 		return x.Views
+	}
+	return nil
+}
+
+func (x *Task) GetLeastInterval() *durationpb.Duration {
+	if x != nil {
+		return x.LeastInterval
 	}
 	return nil
 }
@@ -897,8 +911,15 @@ type TaskStatus struct {
 	JobsEnded uint64 `protobuf:"varint,12,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
 	// Release of the last job that ended in bus time, nanoseconds; unset where none has.
 	LastReleaseBusNs *int64 `protobuf:"varint,13,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3,oneof" json:"last_release_bus_ns,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Triggers that were taken, of a sporadic task: each is a job.
+	Triggers uint64 `protobuf:"varint,14,opt,name=triggers,proto3" json:"triggers,omitempty"`
+	// Triggers that were refused, as they came too soon or as the bus was not driven.
+	TriggersRefused uint64 `protobuf:"varint,15,opt,name=triggers_refused,json=triggersRefused,proto3" json:"triggers_refused,omitempty"`
+	// Longest time from a trigger to the end of its job under the active timetable, in
+	// nanoseconds: proved from the table (see Prediction). 0 for tasks with a rate.
+	PromisedResponseNs int64 `protobuf:"varint,16,opt,name=promised_response_ns,json=promisedResponseNs,proto3" json:"promised_response_ns,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *TaskStatus) Reset() {
@@ -1018,6 +1039,27 @@ func (x *TaskStatus) GetJobsEnded() uint64 {
 func (x *TaskStatus) GetLastReleaseBusNs() int64 {
 	if x != nil && x.LastReleaseBusNs != nil {
 		return *x.LastReleaseBusNs
+	}
+	return 0
+}
+
+func (x *TaskStatus) GetTriggers() uint64 {
+	if x != nil {
+		return x.Triggers
+	}
+	return 0
+}
+
+func (x *TaskStatus) GetTriggersRefused() uint64 {
+	if x != nil {
+		return x.TriggersRefused
+	}
+	return 0
+}
+
+func (x *TaskStatus) GetPromisedResponseNs() int64 {
+	if x != nil {
+		return x.PromisedResponseNs
 	}
 	return 0
 }
@@ -1313,6 +1355,143 @@ func (x *TaskRemoval) GetEtag() string {
 	return ""
 }
 
+// TriggerTaskRequest names the task.
+type TriggerTaskRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of a sporadic task.
+	Task          string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TriggerTaskRequest) Reset() {
+	*x = TriggerTaskRequest{}
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TriggerTaskRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TriggerTaskRequest) ProtoMessage() {}
+
+func (x *TriggerTaskRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TriggerTaskRequest.ProtoReflect.Descriptor instead.
+func (*TriggerTaskRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *TriggerTaskRequest) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+// TriggerTaskResponse says which job was released, and when it runs.
+type TriggerTaskResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of the job.
+	Job uint64 `protobuf:"varint,1,opt,name=job,proto3" json:"job,omitempty"`
+	// Generation of the task (see RunningTask).
+	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
+	// Bus time of the trigger, which is the release of the job, in nanoseconds.
+	ReleaseBusNs int64 `protobuf:"varint,3,opt,name=release_bus_ns,json=releaseBusNs,proto3" json:"release_bus_ns,omitempty"`
+	// Start of its reservation in the timetable in bus time, nanoseconds.
+	StartBusNs int64 `protobuf:"varint,4,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
+	// End of its reservation in bus time, nanoseconds: the frames are there then.
+	EndBusNs int64 `protobuf:"varint,5,opt,name=end_bus_ns,json=endBusNs,proto3" json:"end_bus_ns,omitempty"`
+	// Bus time from which on the next trigger is taken, in nanoseconds.
+	NextTriggerBusNs int64 `protobuf:"varint,6,opt,name=next_trigger_bus_ns,json=nextTriggerBusNs,proto3" json:"next_trigger_bus_ns,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *TriggerTaskResponse) Reset() {
+	*x = TriggerTaskResponse{}
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TriggerTaskResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TriggerTaskResponse) ProtoMessage() {}
+
+func (x *TriggerTaskResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TriggerTaskResponse.ProtoReflect.Descriptor instead.
+func (*TriggerTaskResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *TriggerTaskResponse) GetJob() uint64 {
+	if x != nil {
+		return x.Job
+	}
+	return 0
+}
+
+func (x *TriggerTaskResponse) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+func (x *TriggerTaskResponse) GetReleaseBusNs() int64 {
+	if x != nil {
+		return x.ReleaseBusNs
+	}
+	return 0
+}
+
+func (x *TriggerTaskResponse) GetStartBusNs() int64 {
+	if x != nil {
+		return x.StartBusNs
+	}
+	return 0
+}
+
+func (x *TriggerTaskResponse) GetEndBusNs() int64 {
+	if x != nil {
+		return x.EndBusNs
+	}
+	return 0
+}
+
+func (x *TriggerTaskResponse) GetNextTriggerBusNs() int64 {
+	if x != nil {
+		return x.NextTriggerBusNs
+	}
+	return 0
+}
+
 // SetTaskParametersRequest asks for other values of what may be set between jobs.
 type SetTaskParametersRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1326,7 +1505,7 @@ type SetTaskParametersRequest struct {
 
 func (x *SetTaskParametersRequest) Reset() {
 	*x = SetTaskParametersRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1338,7 +1517,7 @@ func (x *SetTaskParametersRequest) String() string {
 func (*SetTaskParametersRequest) ProtoMessage() {}
 
 func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1351,7 +1530,7 @@ func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersRequest.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *SetTaskParametersRequest) GetTask() string {
@@ -1381,7 +1560,7 @@ type SetTaskParametersResponse struct {
 
 func (x *SetTaskParametersResponse) Reset() {
 	*x = SetTaskParametersResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1393,7 +1572,7 @@ func (x *SetTaskParametersResponse) String() string {
 func (*SetTaskParametersResponse) ProtoMessage() {}
 
 func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1406,7 +1585,7 @@ func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersResponse.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SetTaskParametersResponse) GetFirstJob() uint64 {
@@ -1449,7 +1628,7 @@ type ViewParameters struct {
 
 func (x *ViewParameters) Reset() {
 	*x = ViewParameters{}
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1461,7 +1640,7 @@ func (x *ViewParameters) String() string {
 func (*ViewParameters) ProtoMessage() {}
 
 func (x *ViewParameters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1474,7 +1653,7 @@ func (x *ViewParameters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ViewParameters.ProtoReflect.Descriptor instead.
 func (*ViewParameters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ViewParameters) GetView() string {
@@ -1542,7 +1721,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1554,7 +1733,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1567,7 +1746,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
 // ListTasksResponse holds all tasks.
@@ -1584,7 +1763,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1596,7 +1775,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1609,7 +1788,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListTasksResponse) GetTasks() []*RunningTask {
@@ -1637,7 +1816,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1649,7 +1828,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1662,7 +1841,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -1683,7 +1862,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1695,7 +1874,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1708,7 +1887,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetTaskResponse) GetTask() *RunningTask {
@@ -1729,7 +1908,7 @@ type ApplyTasksRequest struct {
 
 func (x *ApplyTasksRequest) Reset() {
 	*x = ApplyTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1741,7 +1920,7 @@ func (x *ApplyTasksRequest) String() string {
 func (*ApplyTasksRequest) ProtoMessage() {}
 
 func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1754,7 +1933,7 @@ func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksRequest.ProtoReflect.Descriptor instead.
 func (*ApplyTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ApplyTasksRequest) GetChanges() *TaskChanges {
@@ -1780,7 +1959,7 @@ type ApplyTasksResponse struct {
 
 func (x *ApplyTasksResponse) Reset() {
 	*x = ApplyTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1792,7 +1971,7 @@ func (x *ApplyTasksResponse) String() string {
 func (*ApplyTasksResponse) ProtoMessage() {}
 
 func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[24]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1805,7 +1984,7 @@ func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksResponse.ProtoReflect.Descriptor instead.
 func (*ApplyTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ApplyTasksResponse) GetTasks() []*RunningTask {
@@ -1840,7 +2019,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1852,7 +2031,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1865,7 +2044,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -1890,7 +2069,7 @@ type CreateTaskResponse struct {
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1902,7 +2081,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1915,7 +2094,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -1954,7 +2133,7 @@ type UpdateTaskRequest struct {
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1966,7 +2145,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1979,7 +2158,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -2018,7 +2197,7 @@ type UpdateTaskResponse struct {
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2030,7 +2209,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2043,7 +2222,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -2080,7 +2259,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2092,7 +2271,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2105,7 +2284,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -2136,7 +2315,7 @@ type DeleteTaskResponse struct {
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[30]
+	mi := &file_facetd_v1_task_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2148,7 +2327,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[30]
+	mi := &file_facetd_v1_task_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2161,7 +2340,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{30}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -2182,7 +2361,7 @@ var File_facetd_v1_task_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\xa8\x02\n" +
+	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\xea\x02\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x17\n" +
@@ -2190,7 +2369,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bdeadline\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\bdeadline\x124\n" +
 	"\bmax_hold\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\amaxHold\x124\n" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
-	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\x94\x03\n" +
+	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12@\n" +
+	"\x0eleast_interval\x18\b \x01(\v2\x19.google.protobuf.DurationR\rleastInterval\"\x94\x03\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
@@ -2250,7 +2430,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\v_pixel_biasB\x0e\n" +
 	"\f_output_bias\"1\n" +
 	"\bTaskList\x12%\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x88\x04\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x81\x05\n" +
 	"\n" +
 	"TaskStatus\x12*\n" +
 	"\x11requested_rate_hz\x18\x01 \x01(\x01R\x0frequestedRateHz\x12&\n" +
@@ -2270,7 +2450,10 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\flast_failure\x18\v \x01(\tR\vlastFailure\x12\x1d\n" +
 	"\n" +
 	"jobs_ended\x18\f \x01(\x04R\tjobsEnded\x122\n" +
-	"\x13last_release_bus_ns\x18\r \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01B\x16\n" +
+	"\x13last_release_bus_ns\x18\r \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01\x12\x1a\n" +
+	"\btriggers\x18\x0e \x01(\x04R\btriggers\x12)\n" +
+	"\x10triggers_refused\x18\x0f \x01(\x04R\x0ftriggersRefused\x120\n" +
+	"\x14promised_response_ns\x18\x10 \x01(\x03R\x12promisedResponseNsB\x16\n" +
 	"\x14_last_release_bus_ns\"\x80\x02\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +
@@ -2299,7 +2482,20 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x04etag\x18\x03 \x01(\tR\x04etag\"5\n" +
 	"\vTaskRemoval\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag\"_\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"(\n" +
+	"\x12TriggerTaskRequest\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\"\xdc\x01\n" +
+	"\x13TriggerTaskResponse\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\x04R\x03job\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x02 \x01(\x04R\n" +
+	"generation\x12$\n" +
+	"\x0erelease_bus_ns\x18\x03 \x01(\x03R\freleaseBusNs\x12 \n" +
+	"\fstart_bus_ns\x18\x04 \x01(\x03R\n" +
+	"startBusNs\x12\x1c\n" +
+	"\n" +
+	"end_bus_ns\x18\x05 \x01(\x03R\bendBusNs\x12-\n" +
+	"\x13next_trigger_bus_ns\x18\x06 \x01(\x03R\x10nextTriggerBusNs\"_\n" +
 	"\x18SetTaskParametersRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12/\n" +
 	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
@@ -2358,7 +2554,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x04etag\x18\x02 \x01(\tR\x04etag\"Z\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x04R\brevision2\xa3\x04\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision2\xf1\x04\n" +
 	"\vTaskService\x12F\n" +
 	"\tListTasks\x12\x1b.facetd.v1.ListTasksRequest\x1a\x1c.facetd.v1.ListTasksResponse\x12@\n" +
 	"\aGetTask\x12\x19.facetd.v1.GetTaskRequest\x1a\x1a.facetd.v1.GetTaskResponse\x12I\n" +
@@ -2370,7 +2566,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"UpdateTask\x12\x1c.facetd.v1.UpdateTaskRequest\x1a\x1d.facetd.v1.UpdateTaskResponse\x12I\n" +
 	"\n" +
 	"DeleteTask\x12\x1c.facetd.v1.DeleteTaskRequest\x1a\x1d.facetd.v1.DeleteTaskResponse\x12^\n" +
-	"\x11SetTaskParameters\x12#.facetd.v1.SetTaskParametersRequest\x1a$.facetd.v1.SetTaskParametersResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x11SetTaskParameters\x12#.facetd.v1.SetTaskParametersRequest\x1a$.facetd.v1.SetTaskParametersResponse\x12L\n" +
+	"\vTriggerTask\x12\x1d.facetd.v1.TriggerTaskRequest\x1a\x1e.facetd.v1.TriggerTaskResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_task_proto_rawDescOnce sync.Once
@@ -2384,7 +2581,7 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                      // 0: facetd.v1.Task
 	(*View)(nil),                      // 1: facetd.v1.View
@@ -2402,88 +2599,93 @@ var file_facetd_v1_task_proto_goTypes = []any{
 	(*TaskChanges)(nil),               // 13: facetd.v1.TaskChanges
 	(*TaskUpdate)(nil),                // 14: facetd.v1.TaskUpdate
 	(*TaskRemoval)(nil),               // 15: facetd.v1.TaskRemoval
-	(*SetTaskParametersRequest)(nil),  // 16: facetd.v1.SetTaskParametersRequest
-	(*SetTaskParametersResponse)(nil), // 17: facetd.v1.SetTaskParametersResponse
-	(*ViewParameters)(nil),            // 18: facetd.v1.ViewParameters
-	(*ListTasksRequest)(nil),          // 19: facetd.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),         // 20: facetd.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),            // 21: facetd.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),           // 22: facetd.v1.GetTaskResponse
-	(*ApplyTasksRequest)(nil),         // 23: facetd.v1.ApplyTasksRequest
-	(*ApplyTasksResponse)(nil),        // 24: facetd.v1.ApplyTasksResponse
-	(*CreateTaskRequest)(nil),         // 25: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),        // 26: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),         // 27: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),        // 28: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),         // 29: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),        // 30: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),                    // 31: facetd.v1.Target
-	(*durationpb.Duration)(nil),       // 32: google.protobuf.Duration
-	(*fieldmaskpb.FieldMask)(nil),     // 33: google.protobuf.FieldMask
+	(*TriggerTaskRequest)(nil),        // 16: facetd.v1.TriggerTaskRequest
+	(*TriggerTaskResponse)(nil),       // 17: facetd.v1.TriggerTaskResponse
+	(*SetTaskParametersRequest)(nil),  // 18: facetd.v1.SetTaskParametersRequest
+	(*SetTaskParametersResponse)(nil), // 19: facetd.v1.SetTaskParametersResponse
+	(*ViewParameters)(nil),            // 20: facetd.v1.ViewParameters
+	(*ListTasksRequest)(nil),          // 21: facetd.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),         // 22: facetd.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),            // 23: facetd.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),           // 24: facetd.v1.GetTaskResponse
+	(*ApplyTasksRequest)(nil),         // 25: facetd.v1.ApplyTasksRequest
+	(*ApplyTasksResponse)(nil),        // 26: facetd.v1.ApplyTasksResponse
+	(*CreateTaskRequest)(nil),         // 27: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 28: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 29: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 30: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 31: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 32: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 33: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 34: google.protobuf.Duration
+	(*fieldmaskpb.FieldMask)(nil),     // 35: google.protobuf.FieldMask
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	31, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	32, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	32, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	32, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	33, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	34, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	34, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	34, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
-	6,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
-	7,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
-	8,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
-	9,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
-	3,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	32, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
-	2,  // 11: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
-	32, // 12: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
-	5,  // 13: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
-	5,  // 14: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
-	5,  // 15: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
-	5,  // 16: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
-	5,  // 17: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
-	5,  // 18: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
-	4,  // 19: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
-	32, // 20: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
-	32, // 21: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
-	0,  // 22: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
-	0,  // 23: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
-	11, // 24: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	18, // 25: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
-	0,  // 26: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
-	14, // 27: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
-	15, // 28: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
-	0,  // 29: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
-	33, // 30: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
-	18, // 31: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
-	18, // 32: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	32, // 33: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
-	12, // 34: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	12, // 35: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	13, // 36: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
-	12, // 37: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	0,  // 38: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	12, // 39: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 40: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	33, // 41: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12, // 42: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	19, // 43: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	21, // 44: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	23, // 45: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
-	25, // 46: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	27, // 47: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	29, // 48: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	16, // 49: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	20, // 50: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	22, // 51: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	24, // 52: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
-	26, // 53: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	28, // 54: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	30, // 55: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	17, // 56: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	50, // [50:57] is the sub-list for method output_type
-	43, // [43:50] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	34, // 5: facetd.v1.Task.least_interval:type_name -> google.protobuf.Duration
+	6,  // 6: facetd.v1.View.binning:type_name -> facetd.v1.Binning
+	7,  // 7: facetd.v1.View.shares:type_name -> facetd.v1.Share
+	8,  // 8: facetd.v1.View.window:type_name -> facetd.v1.Window
+	9,  // 9: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
+	3,  // 10: facetd.v1.View.movable:type_name -> facetd.v1.Movable
+	34, // 11: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	2,  // 12: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
+	34, // 13: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
+	5,  // 14: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
+	5,  // 15: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
+	5,  // 16: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
+	5,  // 17: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
+	5,  // 18: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
+	5,  // 19: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
+	4,  // 20: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
+	34, // 21: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	34, // 22: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	0,  // 23: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
+	0,  // 24: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
+	11, // 25: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
+	20, // 26: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	0,  // 27: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
+	14, // 28: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
+	15, // 29: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
+	0,  // 30: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
+	35, // 31: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
+	20, // 32: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	20, // 33: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	34, // 34: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	12, // 35: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	12, // 36: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	13, // 37: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
+	12, // 38: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	0,  // 39: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	12, // 40: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 41: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	35, // 42: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12, // 43: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	21, // 44: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	23, // 45: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	25, // 46: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
+	27, // 47: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	29, // 48: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	31, // 49: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	18, // 50: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	16, // 51: facetd.v1.TaskService.TriggerTask:input_type -> facetd.v1.TriggerTaskRequest
+	22, // 52: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	24, // 53: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	26, // 54: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
+	28, // 55: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	30, // 56: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	32, // 57: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	19, // 58: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	17, // 59: facetd.v1.TaskService.TriggerTask:output_type -> facetd.v1.TriggerTaskResponse
+	52, // [52:60] is the sub-list for method output_type
+	44, // [44:52] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -2497,14 +2699,14 @@ func file_facetd_v1_task_proto_init() {
 	file_facetd_v1_task_proto_msgTypes[11].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[12].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[13].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[18].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[20].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   31,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -26,6 +26,7 @@ const (
 	TaskService_UpdateTask_FullMethodName        = "/facetd.v1.TaskService/UpdateTask"
 	TaskService_DeleteTask_FullMethodName        = "/facetd.v1.TaskService/DeleteTask"
 	TaskService_SetTaskParameters_FullMethodName = "/facetd.v1.TaskService/SetTaskParameters"
+	TaskService_TriggerTask_FullMethodName       = "/facetd.v1.TaskService/TriggerTask"
 )
 
 // TaskServiceClient is the client API for TaskService service.
@@ -65,6 +66,12 @@ type TaskServiceClient interface {
 	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
 	// value why it cannot be set; NOT_FOUND when there is no task of that name.
 	SetTaskParameters(ctx context.Context, in *SetTaskParametersRequest, opts ...grpc.CallOption) (*SetTaskParametersResponse, error)
+	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
+	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that
+	// name; FAILED_PRECONDITION for a task with a rate, for a trigger within the least interval
+	// of the one before, with the time from which on one is taken, and while the array is
+	// stopped. Neither costs any other task anything.
+	TriggerTask(ctx context.Context, in *TriggerTaskRequest, opts ...grpc.CallOption) (*TriggerTaskResponse, error)
 }
 
 type taskServiceClient struct {
@@ -145,6 +152,16 @@ func (c *taskServiceClient) SetTaskParameters(ctx context.Context, in *SetTaskPa
 	return out, nil
 }
 
+func (c *taskServiceClient) TriggerTask(ctx context.Context, in *TriggerTaskRequest, opts ...grpc.CallOption) (*TriggerTaskResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TriggerTaskResponse)
+	err := c.cc.Invoke(ctx, TaskService_TriggerTask_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TaskServiceServer is the server API for TaskService service.
 // All implementations must embed UnimplementedTaskServiceServer
 // for forward compatibility.
@@ -182,6 +199,12 @@ type TaskServiceServer interface {
 	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
 	// value why it cannot be set; NOT_FOUND when there is no task of that name.
 	SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error)
+	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
+	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that
+	// name; FAILED_PRECONDITION for a task with a rate, for a trigger within the least interval
+	// of the one before, with the time from which on one is taken, and while the array is
+	// stopped. Neither costs any other task anything.
+	TriggerTask(context.Context, *TriggerTaskRequest) (*TriggerTaskResponse, error)
 	mustEmbedUnimplementedTaskServiceServer()
 }
 
@@ -212,6 +235,9 @@ func (UnimplementedTaskServiceServer) DeleteTask(context.Context, *DeleteTaskReq
 }
 func (UnimplementedTaskServiceServer) SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SetTaskParameters not implemented")
+}
+func (UnimplementedTaskServiceServer) TriggerTask(context.Context, *TriggerTaskRequest) (*TriggerTaskResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TriggerTask not implemented")
 }
 func (UnimplementedTaskServiceServer) mustEmbedUnimplementedTaskServiceServer() {}
 func (UnimplementedTaskServiceServer) testEmbeddedByValue()                     {}
@@ -360,6 +386,24 @@ func _TaskService_SetTaskParameters_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TaskService_TriggerTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TriggerTaskRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).TriggerTask(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_TriggerTask_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).TriggerTask(ctx, req.(*TriggerTaskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TaskService_ServiceDesc is the grpc.ServiceDesc for TaskService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -394,6 +438,10 @@ var TaskService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SetTaskParameters",
 			Handler:    _TaskService_SetTaskParameters_Handler,
+		},
+		{
+			MethodName: "TriggerTask",
+			Handler:    _TaskService_TriggerTask_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,213 @@
+package scheduler_test
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/rules"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
+)
+
+// sporadic is a task of a group that is triggered.
+func sporadic(name, group string, interval, deadline time.Duration, views ...*facetdv1.View) *facetdv1.Task {
+	t := task(name, group, 0, views...)
+	t.LeastInterval = dur(interval)
+	if deadline > 0 {
+		t.Deadline = dur(deadline)
+	}
+	return t
+}
+
+// TestSporadicBesideTasks: a sporadic task is planned beside others, which keep their rates; its promise is within its
+// deadline and that of its table; the timetable says which segments are reservations.
+func TestSporadicBesideTasks(t *testing.T) {
+	a, tasks := crawler(t)
+	flash := &facetdv1.Task{Name: "flash", Target: list("bow-comb"),
+		LeastInterval: dur(400 * time.Millisecond), Deadline: dur(250 * time.Millisecond)}
+	p := mustBuild(t, a, append(tasks, flash)...)
+	pr := p.Message.GetPredictions()[len(tasks)]
+	if worst := time.Duration(pr.GetWorstResponseNs()); worst > 250*time.Millisecond || worst < 20*time.Millisecond ||
+		pr.GetLeastSlackNs() != int64(250*time.Millisecond-worst) {
+		t.Errorf("%v", pr)
+	}
+	if pr.GetRequestedRateHz() != 0 || pr.GetPlannedRateHz() < 4 || pr.GetPlannedRateHz() > 10 ||
+		pr.GetLeastIntervalNs() != 4e8 || pr.GetLongestReservationDistanceNs() <= 0 ||
+		pr.GetWorstResponseInChangeNs() != pr.GetWorstResponseNs()+int64(p.InitializationTime) {
+		t.Errorf("%v", pr)
+	}
+	for i, spec := range tasks {
+		if got := p.Message.GetPredictions()[i].GetPlannedRateHz(); got < spec.GetRateHz()*(1-1e-9) {
+			t.Errorf("%s is planned at %v Hz", spec.GetName(), got)
+		}
+	}
+	reserved := 0
+	for _, s := range p.Message.GetTimetable().GetSegments() {
+		if s.GetReserved() != (s.GetTask() == "flash") {
+			t.Errorf("%v", s)
+		}
+		if s.GetReserved() {
+			reserved++
+		}
+	}
+	if reserved == 0 || p.Message.GetTasks()[len(tasks)].GetRateHz() != 0 {
+		t.Errorf("%d reservations of %v", reserved, p.Message.GetTasks()[len(tasks)])
+	}
+}
+
+// TestSporadicRefusals: what no reservations can do is refused in numbers, with a deadline that fits.
+func TestSporadicRefusals(t *testing.T) {
+	a := bench(t, [5]int{2, 2, 2, 2, 2})
+	for _, c := range []struct {
+		name   string
+		tasks  []*facetdv1.Task
+		reason facetdv1.RefusalReason
+		says   string
+		fits   bool // with a longer deadline
+	}{
+		{"no time for two jobs", []*facetdv1.Task{sporadic("late", "mems", time.Second, 50*time.Microsecond)},
+			facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, "twice", false},
+		{"too many reservations", []*facetdv1.Task{task("ring", "mems", 2000),
+			sporadic("late", "cnts", time.Second, 700*time.Microsecond)},
+			facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, "sporadic", false},
+		{"between long jobs", []*facetdv1.Task{task("ring", "mems", 500),
+			sporadic("late", "mems", time.Second, 2500*time.Microsecond)},
+			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "with reservations: one for late every", true},
+	} {
+		_, err := build(t, a, c.tasks...)
+		var refusal *scheduler.RefusalError
+		if !errors.As(err, &refusal) {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		r := refusal.Refusal
+		if r.GetReason() != c.reason || !strings.Contains(r.GetMessage(), c.says) {
+			t.Errorf("%s: %v", c.name, r)
+		}
+		if !c.fits {
+			continue
+		}
+		for _, f := range r.GetFittingRates() {
+			if f.GetTask() != "late" || f.GetDeadlineNs() == 0 || f.GetRateHz() != 0 {
+				t.Errorf("%s: %v", c.name, f)
+				continue
+			}
+			fit := c.tasks[1]
+			fit.Deadline = dur(time.Duration(f.GetDeadlineNs()))
+			fit.LeastInterval = dur(max(time.Second, time.Duration(f.GetDeadlineNs())))
+			mustBuild(t, a, c.tasks...)
+		}
+		if len(r.GetFittingRates()) != 1 {
+			t.Errorf("%s: %v", c.name, r.GetFittingRates())
+		}
+	}
+}
+
+// TestSporadicErrors: what a sporadic task cannot be is told with its place.
+func TestSporadicErrors(t *testing.T) {
+	a := bench(t, [5]int{2, 2, 2, 2, 2})
+	both := sporadic("x", "mems", time.Second, 0)
+	both.RateHz = 5
+	for _, c := range []struct {
+		spec *facetdv1.Task
+		path string
+	}{
+		{both, "tasks[0].rate_hz"},
+		{sporadic("x", "mems", time.Microsecond, 0), "tasks[0].least_interval"},
+		{sporadic("x", "mems", -time.Second, 0), "tasks[0].least_interval"},
+		{sporadic("x", "mems", 2*time.Hour, 0), "tasks[0].least_interval"},
+		{sporadic("x", "mems", time.Second, 1001*time.Millisecond), "tasks[0].deadline"},
+		{sporadic("x", "mems", time.Second, time.Nanosecond), "tasks[0].deadline"},
+	} {
+		_, m := program.NewTasks(a, []*facetdv1.Task{c.spec})
+		if len(m) != 1 || m[0].Path != c.path || m[0].Hint == "" {
+			t.Errorf("%v: %v", c.spec, m)
+		}
+	}
+}
+
+// randomSporadic plans a few tasks with rates and one to three sporadic ones on a random array; nil where they do not
+// fit, and the number of tasks with a rate.
+func randomSporadic(t *testing.T, r *rand.Rand, lead time.Duration) *scheduler.Plan {
+	t.Helper()
+	a := randomArray(r, smallDies(r))
+	var specs []*facetdv1.Task
+	for k := range r.IntN(3) {
+		x := randomTask(r, a, fmt.Sprint("t", k))
+		x.Deadline, x.MaxHold, x.MaxSkew = nil, nil, nil
+		specs = append(specs, x)
+	}
+	for k := range 1 + r.IntN(3) {
+		x := randomTask(r, a, fmt.Sprint("s", k))
+		x.RateHz, x.MaxHold, x.MaxSkew = 0, nil, nil
+		deadline := lead + time.Duration(2+r.IntN(60))*time.Millisecond
+		x.Deadline, x.LeastInterval = dur(deadline), dur(deadline+time.Duration(r.IntN(3)*r.IntN(1e8)))
+		specs = append(specs, x)
+	}
+	for range 4 {
+		tasks, m := program.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true, MaxSegments: 1000, TriggerLead: lead})
+		var refusal *scheduler.RefusalError
+		switch {
+		case err == nil:
+			return p
+		case !errors.As(err, &refusal):
+			t.Fatal(err)
+		}
+		for _, x := range specs {
+			if x.RateHz /= 2; x.RateHz == 0 {
+				x.Deadline = dur(2 * x.GetDeadline().AsDuration())
+				x.LeastInterval = dur(2 * x.GetLeastInterval().AsDuration())
+			}
+		}
+	}
+	return nil
+}
+
+// TestRandomSporadicPlans: whatever is planned with sporadic tasks keeps every deadline by the judge, which knows
+// nothing of how reservations are chosen; the promise is reached by a trigger that just misses one, and a deadline
+// shorter than the promise is found broken.
+func TestRandomSporadicPlans(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	planned := 0
+	for range 60 {
+		lead := time.Duration(r.IntN(2)*r.IntN(20)) * time.Millisecond
+		p := randomSporadic(t, r, lead)
+		if p == nil {
+			continue
+		}
+		planned++
+		if v := rules.Judge(p.Array, p.Table(), 2); len(v) > 0 {
+			t.Fatalf("%v: %v", p.Message.GetTasks(), v)
+		}
+		tight := p.Table()
+		for i := range tight.Triggered {
+			of := &tight.Triggered[i]
+			for _, pr := range p.Message.GetPredictions() {
+				if pr.GetTask() == of.Task {
+					of.Deadline = time.Duration(pr.GetWorstResponseNs())
+				}
+			}
+		}
+		if v := rules.Judge(p.Array, tight, 2); len(v) > 0 {
+			t.Fatalf("the promise is too short: %v", v)
+		}
+		tight.Triggered[0].Deadline--
+		if v := rules.Judge(p.Array, tight, 2); len(v) == 0 || v[0].Rule != rules.RuleAccounted {
+			t.Fatalf("no trigger waits for as long as is promised: %v", p.Message.GetPredictions())
+		}
+	}
+	if planned < 30 {
+		t.Errorf("%d sets were planned", planned)
+	}
+}
