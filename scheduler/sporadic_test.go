@@ -48,7 +48,7 @@ func TestSporadicBesideTasks(t *testing.T) {
 	}
 	reserved := 0
 	for _, s := range p.Message.GetTimetable().GetSegments() {
-		if s.GetReserved() != (s.GetTask() == "flash") {
+		if s.GetReserved() != (s.GetTasks()[0] == "flash") {
 			t.Errorf("%v", s)
 		}
 		if s.GetReserved() {

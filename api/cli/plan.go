@@ -122,6 +122,10 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 
 // RateLine says what is known of the rate of one task beside the others as asked.
 func RateLine(f *facetdv1.FittingRate) string {
+	if f.GetDeadlineNs() > 0 {
+		return "a deadline of " + f.GetTask() + " with which all fit: " +
+			time.Duration(f.GetDeadlineNs()).String() + " (a shorter one may)"
+	}
 	searched := "not every rate up to " + Number(f.GetSearchedUpToHz()) + " Hz was ruled out"
 	if f.GetSearchedTableNs() > 0 {
 		searched = "searched up to " + Number(f.GetSearchedUpToHz()) + " Hz in timetables of up to " +

@@ -32,10 +32,10 @@ type TimedEntry struct {
 }
 
 // Judge runs a timetable's initialization and a number of its cycles, at least two, past an inspector, with the exact
-// times of every operation and every job counted as on time. A table with triggered tasks is judged with all their jobs,
-// with none, and with every other one, and their jobs are to be close enough for their deadlines. It returns the violations; a timetable without any may be
-// used. The second cycle shows what the first leaves to it: a word, registers, lanes that have just changed. Judging
-// ends early where nothing new can come.
+// times of every operation and every job counted as on time. A table with triggered tasks is judged with all their
+// jobs, with none, and with every other one, and their jobs are to be close enough for their deadlines. It returns the
+// violations; a timetable without any may be used. The second cycle shows what the first leaves to it: a word,
+// registers, lanes that have just changed. Judging ends early where nothing new can come.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	v, _ := judged(a, t, cycles, true)
 	if len(v) == 0 {

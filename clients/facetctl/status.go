@@ -156,6 +156,11 @@ func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
 		return err
 	}
 	for _, r := range tasks {
+		if s := r.GetStatus(); r.GetTask().GetLeastInterval() != nil {
+			fmt.Fprintf(w, "%s is sporadic: triggered %s, %d refused; a job ends %s after its trigger at the latest\n",
+				r.GetTask().GetName(), cli.Count(int(s.GetTriggers()), "time"), s.GetTriggersRefused(),
+				cli.NS(s.GetPromisedResponseNs()))
+		}
 		if f := r.GetStatus().GetLastFailure(); f != "" {
 			fmt.Fprintf(w, "last failure of %s: %s\n", r.GetTask().GetName(), f)
 		}

@@ -148,10 +148,20 @@ func applyChanges(ctx context.Context, cmd *cobra.Command, c *client, changes *f
 
 // writeActive says that a task runs.
 func writeActive(w io.Writer, verb string, t *facetdv1.RunningTask, since int64) error {
-	_, err := fmt.Fprintf(w, "%s %s: asked %s Hz, planned %s Hz, active since bus time %s\n", verb,
-		t.GetTask().GetName(), cli.Significant(t.GetTask().GetRateHz()),
-		cli.Significant(t.GetStatus().GetPlannedRateHz()), cli.NS(since))
+	_, err := fmt.Fprintf(w, "%s %s: %s, active since bus time %s\n", verb, t.GetTask().GetName(), planned(t),
+		cli.NS(since))
 	return err
+}
+
+// planned is what a task asked for and has.
+func planned(r *facetdv1.RunningTask) string {
+	t, s := r.GetTask(), r.GetStatus()
+	if t.GetLeastInterval() != nil {
+		return fmt.Sprintf("triggered every %v at most, a job ends %s after its trigger at the latest",
+			t.GetLeastInterval().AsDuration(), cli.NS(s.GetPromisedResponseNs()))
+	}
+	return fmt.Sprintf("asked %s Hz, planned %s Hz", cli.Significant(t.GetRateHz()),
+		cli.Significant(s.GetPlannedRateHz()))
 }
 
 // previewChanges shows what the plan would be.

@@ -24,7 +24,7 @@ func (a *app) tasksCommand() *cobra.Command {
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
 		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
-		a.tasksSetCommand(), a.tasksRemoveCommand(), a.tasksApplyCommand())
+		a.tasksSetCommand(), a.tasksTriggerCommand(), a.tasksRemoveCommand(), a.tasksApplyCommand())
 }
 
 // viewFlags are the flags that describe a view.
@@ -74,6 +74,7 @@ type taskFlags struct {
 	name, target               string
 	rate                       float64
 	deadline, maxHold, maxSkew time.Duration
+	interval                   time.Duration
 	view                       viewFlags
 }
 
@@ -81,8 +82,10 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.name, "name", "", "name of the task")
 	cmd.Flags().StringVar(&f.target, "target", "", "chips to read: "+targetForm)
 	cmd.Flags().Float64Var(&f.rate, "rate", 0, "jobs per second")
+	cmd.Flags().DurationVar(&f.interval, "least-interval", 0,
+		"least time between two triggers of a sporadic task, in place of --rate")
 	cmd.Flags().DurationVar(&f.deadline, "deadline", 0,
-		"a job must be finished this long after its release (default one period)")
+		"a job must be finished this long after its release or trigger (default one period or least interval)")
 	cmd.Flags().DurationVar(&f.maxHold, "max-hold", 0,
 		"longest time from load to the last conversion (default no limit)")
 	cmd.Flags().DurationVar(&f.maxSkew, "max-skew", 0,
@@ -91,8 +94,8 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 }
 
 // taskFlagNames are those that only make sense without a file.
-var taskFlagNames = []string{"name", "target", "rate", "deadline", "max-hold", "max-skew", "binning", "smoothing",
-	"window", "exposure"}
+var taskFlagNames = []string{"name", "target", "rate", "least-interval", "deadline", "max-hold", "max-skew",
+	"binning", "smoothing", "window", "exposure"}
 
 // task returns the task without its target, which needs the daemon's array.
 func (f *taskFlags) task() (*facetdv1.Task, error) {
@@ -100,7 +103,7 @@ func (f *taskFlags) task() (*facetdv1.Task, error) {
 	for _, m := range []struct {
 		is   bool
 		flag string
-	}{{f.name == "", "--name"}, {f.target == "", "--target"}, {f.rate == 0, "--rate"}} {
+	}{{f.name == "", "--name"}, {f.target == "", "--target"}, {f.rate == 0 && f.interval == 0, "--rate"}} {
 		if m.is {
 			missing = append(missing, m.flag)
 		}
@@ -116,7 +119,7 @@ func (f *taskFlags) task() (*facetdv1.Task, error) {
 	for _, d := range []struct {
 		value time.Duration
 		to    **durationpb.Duration
-	}{{f.deadline, &t.Deadline}, {f.maxHold, &t.MaxHold}, {f.maxSkew, &t.MaxSkew}} {
+	}{{f.interval, &t.LeastInterval}, {f.deadline, &t.Deadline}, {f.maxHold, &t.MaxHold}, {f.maxSkew, &t.MaxSkew}} {
 		if d.value != 0 {
 			*d.to = durationpb.New(d.value)
 		}
@@ -138,6 +141,7 @@ var addTask = taskWriting{
 FILE (- is standard input) holds one task, or several under "tasks:". Several are
 added at once: all of them, or none.`,
 	example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
+  facetctl tasks add --name flash --target bow --least-interval 200ms --deadline 80ms
   facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
   facetctl tasks add tasks.yaml
   echo '{name: look, target: {all: {}}, rate_hz: 2}' | facetctl tasks add -`,

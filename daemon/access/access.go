@@ -144,6 +144,7 @@ var methods = map[string]Role{
 	facetdv1.TaskService_UpdateTask_FullMethodName:        Operator,
 	facetdv1.TaskService_DeleteTask_FullMethodName:        Operator,
 	facetdv1.TaskService_SetTaskParameters_FullMethodName: Operator,
+	facetdv1.TaskService_TriggerTask_FullMethodName:       Operator,
 
 	// Health and the schema tell what runs here: strangers learn neither. A probe on
 	// the machine itself uses a loopback address or the socket.

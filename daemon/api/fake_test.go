@@ -61,6 +61,9 @@ func (f *fake) SetParameters(_ context.Context, r *facetdv1.SetTaskParametersReq
 	*facetdv1.SetTaskParametersResponse, error) {
 	return &facetdv1.SetTaskParametersResponse{FirstJob: 7, Views: r.GetViews()}, f.note("parameters", r)
 }
+func (f *fake) Trigger(_ context.Context, task string) (*facetdv1.TriggerTaskResponse, error) {
+	return &facetdv1.TriggerTaskResponse{Job: 3}, f.note("trigger", task)
+}
 func (f *fake) Snapshot() dispatch.Snapshot {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -101,6 +101,11 @@ func (v *taskService) SetTaskParameters(ctx context.Context, r *facetdv1.SetTask
 	return v.s.cfg.Dispatch.SetParameters(ctx, r)
 }
 
+func (v *taskService) TriggerTask(ctx context.Context, r *facetdv1.TriggerTaskRequest) (*facetdv1.TriggerTaskResponse,
+	error) {
+	return v.s.cfg.Dispatch.Trigger(ctx, r.GetTask())
+}
+
 type planService struct {
 	facetdv1.UnimplementedPlanServiceServer
 	s *Server

@@ -86,6 +86,11 @@ func (r *runner) stopsMeanwhile(err error) *SafeStop {
 
 // become makes the table of a change the active one, from a bus time on.
 func (r *runner) become(c *change, epoch bus.Time, uninitialized bool) {
+	r.failTriggers("the task was removed, or is not sporadic any more", func(task string) bool {
+		return slices.ContainsFunc(c.tasks, func(t *facetdv1.Task) bool {
+			return t.GetName() == task && t.GetLeastInterval() != nil
+		})
+	})
 	r.tab = newTable(c, epoch, r.tab)
 	r.standing = c.again()
 	var msg *facetdv1.Plan
@@ -206,6 +211,7 @@ func (r *runner) makeRoom(before bus.Time, cause string) bus.Time {
 	}
 	for !r.tab.idle() && r.tab.due() < before {
 		e, at := r.tab.entry()
+		r.decide(e, at)
 		if e.Segment == 0 && !r.tab.skipped[e.Task] {
 			before = max(before, r.cfg.Array.UpTime(r.tab.cycleStart().Add(e.Release)+1))
 			r.overtake(e, at, cause)
@@ -220,6 +226,7 @@ func (r *runner) makeRoom(before bus.Time, cause string) bus.Time {
 func (r *runner) overtaken(before bus.Time, cause string) {
 	for !r.tab.idle() && r.tab.due() < before {
 		e, at := r.tab.entry()
+		r.decide(e, at)
 		if e.Segment == 0 && !r.tab.skipped[e.Task] && r.tab.cycleStart().Add(e.Release) < before {
 			r.overtake(e, at, cause)
 		}
@@ -292,6 +299,7 @@ func (r *runner) passOver(from bus.Time, cause string) {
 		if at >= from {
 			break
 		}
+		r.decide(entry, at)
 		if !r.tab.skipped[entry.Task] {
 			job := r.tab.open[entry.Task]
 			if entry.Segment == 0 {

@@ -91,7 +91,7 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	if err != nil {
 		return Change{}, err
 	}
-	plan, err := planFor(d.array, next.Tasks)
+	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()))
 	if err != nil {
 		return Change{}, next.Renamed(err)
 	}
@@ -144,7 +144,7 @@ func (d *Dispatcher) Preview(ctx context.Context, c *facetdv1.TaskChanges, opera
 	if err != nil {
 		return nil, err
 	}
-	plan, err := planFor(d.array, next.Tasks)
+	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()))
 	if refusal, ok := err.(*scheduler.RefusalError); ok {
 		return &facetdv1.Plan{Array: d.array.Name, Tasks: next.Tasks, Refusal: refusal.Refusal}, nil
 	}

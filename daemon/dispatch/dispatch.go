@@ -149,6 +149,9 @@ type Service interface {
 	// SetParameters sets what of a task may be set between its jobs.
 	SetParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTaskParametersResponse,
 		error)
+	// Trigger releases a job of a sporadic task, now. Errors besides: *TooSoonError, *SafeStopError,
+	// *failure.Precondition for a task with a rate.
+	Trigger(ctx context.Context, task string) (*facetdv1.TriggerTaskResponse, error)
 	Snapshot() Snapshot
 }
 

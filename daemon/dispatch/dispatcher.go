@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync/atomic"
+	"time"
 
 	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -29,6 +30,7 @@ type Dispatcher struct {
 	runner *runner
 	// parameters are shared with the runner.
 	parameters *parameters
+	triggers   *triggers     // likewise
 	changing   chan struct{} // one change of tasks at a time
 	previews   chan struct{} // one preview at a time; callers wait within their context
 	waiting    atomic.Int64  // calls that take bus time
@@ -45,7 +47,7 @@ func New(cfg Config) (*Dispatcher, error) {
 			return clocksync.Instant{UTC: host, UTCUncertainty: off}
 		}
 	}
-	plan, err := planFor(cfg.Array, cfg.Tasks)
+	plan, err := planFor(cfg.Array, cfg.Tasks, triggerLead(cfg.Bus.Limits()))
 	if err != nil {
 		return nil, err
 	}
@@ -54,10 +56,10 @@ func New(cfg Config) (*Dispatcher, error) {
 		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
-	d.parameters = &parameters{}
+	d.parameters, d.triggers = &parameters{}, &triggers{}
 	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks, revision: max(cfg.Revision, 1)}
 	first.generations = d.board.generations(cfg.Tasks, first.revision)
-	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters)
+	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters, d.triggers)
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
 	d.board.setTasks(&first)
@@ -77,6 +79,7 @@ func (d *Dispatcher) Snapshot() Snapshot {
 	s := d.board.snapshot(now, off)
 	for _, t := range s.Tasks {
 		t.Parameters = d.parameters.of(t.GetTask().GetName())
+		d.triggers.show(t.GetTask().GetName(), t.GetStatus())
 	}
 	// The stop counts from when it was asked for; whether the lines have followed is in it.
 	if s.SafeStop = d.box.stopped(); s.SafeStop != nil &&
@@ -121,12 +124,12 @@ func (d *Dispatcher) Alive(ctx context.Context) error {
 // Fits says what is wrong with a set of tasks on an array, as New would. Errors:
 // invalid.Errors, *scheduler.RefusalError.
 func Fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
-	_, err := planFor(a, specs)
+	_, err := planFor(a, specs, 0)
 	return err
 }
 
-// planFor plans a set of tasks; none at all is a nil plan.
-func planFor(a *chipmodel.Array, specs []*facetdv1.Task) (*scheduler.Plan, error) {
+// planFor plans a set of tasks, of which sporadic ones are triggered a lead ahead; none at all is a nil plan.
+func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
 	}
@@ -138,5 +141,5 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task) (*scheduler.Plan, error
 	if len(m) > 0 {
 		return nil, m
 	}
-	return scheduler.Build(a, tasks, scheduler.Options{})
+	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: lead})
 }

@@ -35,12 +35,20 @@ const handingOver = 10 * time.Millisecond
 
 // lead is how long before its start a segment is handed over when it was not foreseen. The time from reading the clock
 // to handing over must fit in as well, for which the same again is allowed.
-func (r *runner) lead() time.Duration {
-	return r.limits.LeastLead + min(r.limits.LeastLead, handingOver)
-}
+func (r *runner) lead() time.Duration { return leadOf(r.limits) }
+
+func leadOf(l bus.Limits) time.Duration { return l.LeastLead + min(l.LeastLead, handingOver) }
 
 // soonest is the earliest start of a segment that is handed over now.
 func (r *runner) soonest(now bus.Time) bus.Time { return r.cfg.Array.UpTime(now.Add(r.lead())) }
+
+// triggerLead is how long before its start the runner decides whether a reservation is used.
+func triggerLead(l bus.Limits) time.Duration {
+	if l.LeastLead == 0 {
+		return 0
+	}
+	return leadOf(l) + spareLead
+}
 
 // remote reports whether the bus is to be given work ahead of time.
 func (r *runner) remote() bool { return r.limits.LeastLead > 0 }
@@ -50,7 +58,7 @@ func (r *runner) handOver(start bus.Time) bus.Time {
 	if !r.remote() {
 		return start
 	}
-	return start.Add(-r.lead() - spareLead)
+	return start.Add(-triggerLead(r.limits))
 }
 
 // submit hands a segment over. Errors: the bus's.

@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"maps"
 	"slices"
 	"time"
 
@@ -16,7 +17,8 @@ type gap struct {
 
 type gapList []gap
 
-// gapsOf lists the idle stretches of one cycle, the one over its end included.
+// gapsOf lists the idle stretches of one cycle, the one over its end included, and those that there are when one
+// reservation is not used, which is known at its start.
 func gapsOf(p *scheduler.Plan) gapList {
 	var gaps gapList
 	open := map[int]bool{}
@@ -31,15 +33,43 @@ func gapsOf(p *scheduler.Plan) gapList {
 		if i+1 < len(p.Entries) {
 			next = p.Entries[i+1].Start
 		}
-		if length := next - e.End; length > 0 {
-			g := gap{length: length}
-			for task := range open {
-				g.open = append(g.open, task)
-			}
-			gaps = append(gaps, g)
+		gaps = gaps.with(next-e.End, open)
+		if p.Tasks[e.Task].Task.Sporadic != nil && e.Segment == 0 {
+			gaps = gaps.with(afterUnused(p, i)-e.Start, without(open, e.Task))
 		}
 	}
 	return gaps
+}
+
+// with is the list with one more stretch, where it has a length.
+func (gs gapList) with(length time.Duration, open map[int]bool) gapList {
+	if length <= 0 {
+		return gs
+	}
+	g := gap{length: length}
+	for task := range open {
+		g.open = append(g.open, task)
+	}
+	return append(gs, g)
+}
+
+func without(open map[int]bool, task int) map[int]bool {
+	out := maps.Clone(open)
+	delete(out, task)
+	return out
+}
+
+// afterUnused is the start of what comes after a reservation that is not used, by the index of its first entry.
+func afterUnused(p *scheduler.Plan, i int) time.Duration {
+	job := &p.Entries[i]
+	for k := 1; k < len(p.Entries); k++ {
+		e := &p.Entries[(i+k)%len(p.Entries)]
+		cycle := time.Duration((i+k)/len(p.Entries)) * p.Hyperperiod
+		if e.Task != job.Task || e.Job != job.Job || cycle > 0 {
+			return e.Start + cycle
+		}
+	}
+	return job.Start + p.Hyperperiod // it is alone
 }
 
 // longest is the longest gap over which no open job touches the chips.

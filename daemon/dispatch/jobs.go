@@ -216,10 +216,7 @@ func (r *runner) skip(e *scheduler.Entry, at bus.Time) {
 	if r.tab.last(e) {
 		delete(r.tab.skipped, e.Task)
 	}
-	if r.remote() { // it is passed over when it would have been handed over
-		at = min(at, r.cfg.Bus.Now())
-	}
-	r.used(at, bus.Phases{})
+	r.used(min(at, r.cfg.Bus.Now()), bus.Phases{}) // what is still to come of its time is free
 	r.advance()
 }
 
@@ -245,6 +242,7 @@ func (r *runner) endJob(job *openJob, end bus.Time, failure string) {
 func (r *runner) abandon(cause string) {
 	r.again = nil
 	clear(r.tab.open)
+	r.failTriggers(cause, func(string) bool { return false })
 	for len(r.jobs) > 0 {
 		r.endJob(r.jobs[0], r.last, cause)
 	}

@@ -70,7 +70,7 @@ type runner struct {
 	owed        []*debt            // answers to those who wait for what is under way
 }
 
-func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) *runner {
+func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters, t *triggers) *runner {
 	r := &runner{
 		cfg: cfg, log: cfg.Logger, box: box, board: b,
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
@@ -79,7 +79,7 @@ func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) 
 		standing: first, tab: newTable(first.unplanned(), 0, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
-	r.tab.parameters = p
+	r.tab.parameters, r.tab.triggers = p, t
 	p.setTable(first.plan, r.tab.tasks)
 	r.regs.set(program.PowerOn(cfg.Array), nil)
 	r.lag.seen.LeastSlack = bus.NoSlack
@@ -152,6 +152,7 @@ func (r *runner) giveUp(cause error) {
 
 // release makes every line inactive, and fails every open job with a cause.
 func (r *runner) release(cause string) LineRelease {
+	r.tab.triggers.end(&StoppedError{Reason: cause})
 	lines, stop := r.releaseLines()
 	r.drain()
 	r.abandon(cause)
@@ -224,6 +225,9 @@ func (r *runner) quiescent(now bus.Time) (bus.Time, bool) {
 	}
 	soonest := max(r.soonest(now), r.taken)
 	at, quiescent := r.tab.quiescent(r.taken, soonest)
+	if came, waits := r.tab.triggers.earliest(); waits && came < at { // it is to be answered first
+		at, quiescent = came, quiescent && came >= r.taken
+	}
 	if r.remote() && at < soonest { // what was released before still waits
 		return 0, false
 	}
@@ -256,8 +260,12 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 		return r.restoreChips(hard, p, begin)
 	}
 	if !r.resync { // what registers hold is not known before
-		if one := r.pick(begin, at); one != nil {
-			return r.runOnDemand(hard, one, begin, at)
+		until := at
+		if r.tab.skipped[entry.Task] {
+			_, until = r.tab.upcoming()
+		}
+		if one := r.pick(begin, until); one != nil {
+			return r.runOnDemand(hard, one, begin, until)
 		}
 	}
 	if r.tab.skipped[entry.Task] {
@@ -271,6 +279,10 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 		if woken, err := r.wait(ctx, due); woken || err != nil {
 			return err
 		}
+	}
+	if r.decide(entry, at); r.tab.skipped[entry.Task] { // what is not used is free from now on
+		r.skip(entry, at)
+		return nil
 	}
 	if entry.Segment == 0 && r.regs.doubted(r.tab.plan.Tasks[entry.Task].Task.Touches) {
 		r.refuse(entry, at)

@@ -22,7 +22,8 @@ type table struct {
 	cycle   int64
 	next    int // index of the next entry
 	// earliest[i] is the earliest release among the entries from i to the end of
-	// the cycle: before it, everything released has been run.
+	// the cycle, but for reservations: before it, everything released has been run,
+	// unless a trigger waits.
 	earliest []time.Duration
 	// open are the jobs that have begun and of which segments are still to be submitted, by index in plan.Tasks.
 	open map[int]*openJob
@@ -35,6 +36,10 @@ type table struct {
 	restorer *program.Restorer // nil when there are no tasks
 	// parameters are what may be set between the jobs of its tasks.
 	parameters *parameters
+	// triggers release the jobs of its sporadic tasks; triggered are the times of those whose job begins next, by index
+	// in plan.Tasks.
+	triggers  *triggers
+	triggered map[int]bus.Time
 }
 
 // counted is a task by name, with the number of its next job.
@@ -49,11 +54,13 @@ type counted struct {
 func newTable(c *change, epoch bus.Time, before *table) *table {
 	plan := c.plan
 	t := &table{plan: plan, runs: c.runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{},
-		refused: map[int]int{}}
+		refused: map[int]int{}, triggered: map[int]bus.Time{}}
 	t.tasks = before.counted(c)
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
+		t.triggers = before.triggers
+		t.triggers.setTable(plan, t.tasks, epoch)
 	}
 	if plan == nil {
 		return t
@@ -65,7 +72,10 @@ func newTable(c *change, epoch bus.Time, before *table) *table {
 	t.earliest = make([]time.Duration, len(plan.Entries)+1)
 	t.earliest[len(plan.Entries)] = plan.Hyperperiod
 	for i := len(plan.Entries) - 1; i >= 0; i-- {
-		t.earliest[i] = min(t.earliest[i+1], plan.Entries[i].Release)
+		t.earliest[i] = t.earliest[i+1]
+		if e := &plan.Entries[i]; plan.Tasks[e.Task].Task.Sporadic == nil {
+			t.earliest[i] = min(t.earliest[i], e.Release)
+		}
 	}
 	t.gaps = gapsOf(plan)
 	t.assumes = plan.Assumes()
@@ -184,9 +194,14 @@ func (t *table) clashes(chips []int) bool {
 func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *openJob {
 	tp := &t.plan.Tasks[e.Task]
 	begin := t.cycleStart()
+	release, deadline := begin.Add(e.Release), begin.Add(e.Deadline)
+	came, triggered := t.triggered[e.Task]
+	if triggered {
+		release, deadline = came, came.Add(tp.Task.Sporadic.Deadline)
+		delete(t.triggered, e.Task)
+	}
 	job := newOpenJob(a, bus.Job{
-		Task: tp.Task.Name, Number: t.numbers[e.Task],
-		Release: begin.Add(e.Release), Deadline: begin.Add(e.Deadline),
+		Task: tp.Task.Name, Number: t.numbers[e.Task], Release: release, Deadline: deadline,
 		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
@@ -196,7 +211,11 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 	for i := range tp.Members {
 		m := &tp.Members[i]
 		of := &t.tasks[m.Asked]
-		job.members[i] = memberJob{m, of.generation, of.next, begin.Add(t.plan.MemberDeadline(e, m))}
+		due := deadline
+		if !triggered {
+			due = begin.Add(t.plan.MemberDeadline(e, m))
+		}
+		job.members[i] = memberJob{m, of.generation, of.next, due}
 		of.next++
 	}
 	job.task = e.Task

@@ -118,6 +118,14 @@ func (o *Observer) Behind(b dispatch.Behind) {
 	o.repeat(key, b.At, int64(b.By), e)
 }
 
+// often is how often a task has a job.
+func often(t *facetdv1.Task) string {
+	if t.GetLeastInterval() != nil {
+		return fmt.Sprintf(" triggered every %v at most", t.GetLeastInterval().AsDuration())
+	}
+	return fmt.Sprintf(" at %g Hz", t.GetRateHz())
+}
+
 // PlanChanged reports which tasks came, went and changed.
 func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	o.mu.Lock()
@@ -130,10 +138,10 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 		switch {
 		case !was:
 			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epoch,
-				fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
+				fmt.Sprintf("task %s added%s", name, often(t)), plan)
 		case !proto.Equal(old, t):
 			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epoch,
-				fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
+				fmt.Sprintf("task %s changed, now%s", name, often(t)), plan)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.tasks)) {

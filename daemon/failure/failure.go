@@ -37,6 +37,8 @@ const (
 	NotStopped        = "NOT_STOPPED"         // there is nothing to resume
 	NotLockstep       = "NOT_LOCKSTEP"        // bus time does not wait for anybody
 	NoPicture         = "NO_PICTURE"          // the scene has no picture in which to move
+	NotSporadic       = "NOT_SPORADIC"        // a task has a rate, and is not triggered
+	TooSoon           = "TOO_SOON"            // a sporadic task was triggered within its least interval
 )
 
 func (e *Precondition) Error() string { return e.Message }

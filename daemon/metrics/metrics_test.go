@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/types/known/durationpb"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/golden"
 	"facetd.example/api/peertest"
@@ -89,7 +91,9 @@ func sample() *Metrics {
 				State: facetdv1.State_STATE_RUNNING, Now: 4_500_000_000, PlannedUtil: 0.625,
 				Lag:  dispatch.Lag{Worst: 2500 * time.Millisecond, Times: 3, LeastSlack: -2400 * time.Millisecond},
 				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), Measured: 2_000_000_000,
-				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
+				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50), {
+					Task:   &facetdv1.Task{Name: "flash", LeastInterval: durationpb.New(time.Second)},
+					Status: &facetdv1.TaskStatus{PlannedRateHz: 6, Triggers: 9, TriggersRefused: 4}}},
 				Plan: &facetdv1.Plan{
 					Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.5},
 						{Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125}},

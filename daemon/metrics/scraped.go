@@ -29,7 +29,7 @@ type scraped struct {
 var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse,
-	nameLeastSlack, namePlanSlack,
+	nameLeastSlack, namePlanSlack, nameTriggers,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty, nameUTCSteps,
 	nameWorstLag, nameBehind, nameHandoverSlack,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
@@ -181,6 +181,10 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 		name, status := t.GetTask().GetName(), t.GetStatus()
 		send(nameRequestedRate, status.GetRequestedRateHz(), name)
 		send(namePlannedRate, status.GetPlannedRateHz(), name)
+		if t.GetTask().GetLeastInterval() != nil {
+			send(nameTriggers, float64(status.GetTriggers()), name, taken)
+			send(nameTriggers, float64(status.GetTriggersRefused()), name, refused)
+		}
 		if p := predicted[name]; p != nil {
 			send(namePlanResponse, seconds(p.GetWorstResponseNs()), name)
 			send(namePlanSlack, seconds(p.GetLeastSlackNs()), name)

@@ -44,6 +44,7 @@ const (
 	namePlanChanges    = "facetd_plan_changes_total"
 	nameJobs           = "facetd_jobs_total"
 	nameDeadlineMisses = "facetd_deadline_misses_total"
+	nameTriggers       = "facetd_triggers_total"
 	nameFrames         = "facetd_frames_total"
 	nameOnDemand       = "facetd_on_demand_total"
 	nameRequestedRate  = "facetd_task_requested_rate_hertz"
@@ -139,6 +140,9 @@ var table = []Metric{
 		Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
 	{Name: nameDeadlineMisses, Type: Counter, Labels: ofTask,
 		Help: "Jobs that delivered no complete frame set by their deadline: late or failed."},
+	{Name: nameTriggers, Type: Counter, Labels: []string{"task", "answer"}, Values: []string{taken, refused},
+		Help: "Triggers of a sporadic task: taken, each of which is a job, or refused, as they came too soon or as " +
+			"the bus was not driven. They begin anew when the task is removed and added."},
 	{Name: nameFrames, Type: Counter, Labels: ofTask, Help: "Frames of jobs that did not fail."},
 	{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed},
 		Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
@@ -300,4 +304,7 @@ const (
 	failed = "failed"
 	done   = "done"   // an on-demand job
 	closed = "closed" // a recording
+	// Answers to a trigger.
+	taken   = "taken"
+	refused = "refused"
 )

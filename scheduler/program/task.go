@@ -36,7 +36,7 @@ type Task struct {
 	OwnDeadline bool
 	// MaxHold and MaxSkew are 0 where there is no limit.
 	MaxHold, MaxSkew time.Duration
-	// Sporadic is nil for a task with a rate. Rate, period and deadline of a sporadic one are those of its reservations.
+	// Sporadic is nil for a task with a rate. Rate, period and deadline of a sporadic one are of its reservations.
 	Sporadic *Sporadic
 	// Slots are what may be set between jobs, Parameters what each of them gives.
 	Slots      []bus.Slot
@@ -143,8 +143,8 @@ func (t *Task) pixelBias() (value uint16, ok bool) { return t.Views[0].pixelBias
 func (t *Task) Shares() int { return len(t.shares()) }
 
 // MayFollow reports whether a task's views may be read after those of another from one load: the same memory chips at
-// the same rate, both with one, exposed for the same time and loaded under the same pixel bias, neither of which moves, and a first
-// view that begins with every share of the other task, since a share cannot be undone.
+// the same rate, neither of them sporadic, exposed for the same time and loaded under the same pixel bias, neither of
+// which moves, and a first view that begins with every share of the other task, since a share cannot be undone.
 func (t *Task) MayFollow(first *Task) bool {
 	if x, y := &t.Views[0], &first.Views[0]; x.Exposure != y.Exposure || x.ExposureSlot+y.ExposureSlot > 0 {
 		return false
@@ -153,7 +153,10 @@ func (t *Task) MayFollow(first *Task) bool {
 	if other, _ := first.pixelBias(); bias != other || t.biasMoves() || first.biasMoves() {
 		return false
 	}
-	if t.Sporadic != nil || first.Sporadic != nil || !t.Class.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
+	if t.Sporadic != nil || first.Sporadic != nil {
+		return false
+	}
+	if !t.Class.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
 		len(t.Views)+len(first.Views) > maxViews {
 		return false
 	}

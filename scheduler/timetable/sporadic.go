@@ -43,7 +43,8 @@ type TriggerResponse struct {
 }
 
 // SporadicResponse returns what triggers get that use the reservations of one hyperperiod, each of which is decided a
-// lead before its start. There is at least one; they do not overlap, not even those of one cycle with those of the next.
+// lead before its start. There is at least one; they do not overlap, not even those of one cycle with those of the
+// next.
 func SporadicResponse(hyperperiod, lead int64, reservations []Reservation) TriggerResponse {
 	all := slices.Clone(reservations)
 	slices.SortFunc(all, func(x, y Reservation) int { return cmp.Compare(x.Start, y.Start) })

@@ -75,7 +75,8 @@ func TestSporadicResponse(t *testing.T) {
 		}
 		for i, response := range served(h, lead, rs, triggers, r.IntN(2) == 0) {
 			if response > got.Worst || response < got.Best {
-				t.Fatalf("%v in %d, lead %d: trigger %d of %v takes %d, of %d to %d", rs, h, lead, i, triggers, response,
+				t.Fatalf("%v in %d, lead %d: trigger %d of %v takes %d, of %d to %d", rs, h, lead, i, triggers,
+					response,
 					got.Best, got.Worst)
 			}
 		}
@@ -104,7 +105,8 @@ func TestPollingTwiceEachDeadline(t *testing.T) {
 	}
 }
 
-// TestReservationPeriod: a period is no longer than asked for, at least two thirds of that, and its table and that of the
+// TestReservationPeriod: a period is no longer than asked for, at least two thirds of that, and its table and that of
+// the
 // others repeat together soon.
 func TestReservationPeriod(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())

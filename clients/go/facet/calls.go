@@ -70,6 +70,12 @@ func (c *Client) SetTaskParameters(ctx context.Context, task string,
 	return r.GetFirstJob(), err
 }
 
+// Trigger releases a job of a sporadic task, now, and returns which, and when it runs; its frames come in the streams.
+// The *Error of a trigger that came too soon has a precondition of type TOO_SOON.
+func (c *Client) Trigger(ctx context.Context, task string) (*facetdv1.TriggerTaskResponse, error) {
+	return call(ctx, c, c.tasks.TriggerTask, &facetdv1.TriggerTaskRequest{Task: task})
+}
+
 // RemoveTask stops a task.
 func (c *Client) RemoveTask(ctx context.Context, name string) error {
 	_, err := call(ctx, c, c.tasks.DeleteTask, &facetdv1.DeleteTaskRequest{Name: name})

@@ -55,7 +55,7 @@ from .errors import (
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
 from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
-from .task import Applied, AutomaticExposure, Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Trim, Update, View, Window
+from .task import Applied, AutomaticExposure, Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Triggered, Trim, Update, View, Window
 
 __version__ = "0.1.0"
 
@@ -66,6 +66,6 @@ __all__ = [
     "InvalidField", "Lattice", "Arrangement", "AutomaticExposure", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Projection", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RuleViolation", "RunningTask", "SafeStop", "Sent", "Severity", "StaleError", "State",
-    "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "Update", "View",
+    "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Triggered", "Trim", "UnavailableError", "UnsupportedError", "Update", "View",
     "Window", "aio", "connect",
 ]  # fmt: skip

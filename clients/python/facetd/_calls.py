@@ -14,7 +14,7 @@ from .enums import EventKind, Register, Severity, Strobe
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, View, target_message, _duration
+from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, View, target_message, _duration
 
 T = TypeVar("T")
 
@@ -69,6 +69,10 @@ def remove_task(name: str) -> Call[int]:
 def set_parameters(task: str, views: Sequence[Parameters]) -> Call[ParametersSet]:
     request = new("SetTaskParametersRequest", task=task, views=[v._message() for v in views])
     return Call("TaskService/SetTaskParameters", request, ParametersSet._of)
+
+
+def trigger(task: str) -> Call[Triggered]:
+    return Call("TaskService/TriggerTask", new("TriggerTaskRequest", task=task), Triggered._of)
 
 
 def stop(reason: str) -> Call[SafeStop]:

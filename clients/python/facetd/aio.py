@@ -30,7 +30,7 @@ from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Update, View, changes_message
+from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, Update, View, changes_message
 
 T = TypeVar("T")
 
@@ -172,6 +172,11 @@ class Client:
         job on that has not begun, which is returned, without another timetable. Raises
         NotFoundError, and InvalidError with every value that cannot be set."""
         return await self._run(_calls.set_parameters(task, views), timeout)
+
+    async def trigger(self, task: str, *, timeout: float | None = None) -> Triggered:
+        """Releases a job of a sporadic task, now, and says when it runs; the frames come in the
+        streams. Raises NotFoundError, and PreconditionError for a trigger that comes too soon."""
+        return await self._run(_calls.trigger(task), timeout)
 
     async def stop(self, reason: str = "", *, timeout: float | None = None) -> SafeStop:
         """Stops the array until it is resumed, also after a restart of the daemon: every

@@ -51,6 +51,8 @@ class FittingRate:
     #: Why no rate fits at all, and the task that is in the way; empty where that is not proved.
     witness: str
     in_the_way: str
+    #: Of a sporadic task: a deadline with which all tasks fit; 0 where none was found.
+    deadline_ns: int
 
     @classmethod
     def _of(cls, m: Any) -> FittingRate:
@@ -133,6 +135,10 @@ class Prediction:
     segments: int
     #: Frames of one job.
     frames: int
+    #: Of a sporadic task, whose responses are from its trigger: 0 for others.
+    least_interval_ns: int
+    longest_reservation_distance_ns: int
+    worst_response_in_change_ns: int
 
     @classmethod
     def _of(cls, m: Any) -> Prediction:

@@ -251,15 +251,16 @@ class View:
 
 @dataclasses.dataclass(frozen=True)
 class Task:
-    """A standing request for frames at a rate."""
+    """A standing request for frames: at a rate, or, with a least interval in its place, when
+    it is triggered."""
 
     #: Unique among the tasks.
     name: str
     #: The chips that every job reads, of one class.
     target: Target
-    #: Jobs per second.
-    rate_hz: float
-    #: A job must be finished this long after its release; None is one period.
+    #: Jobs per second; 0 for a sporadic task.
+    rate_hz: float = 0
+    #: A job must be finished this long after its release, or trigger; None is one period, or the least interval.
     deadline_ns: int | None = None
     #: Longest time from load to the last conversion of a frame; None is no limit.
     max_hold_ns: int | None = None
@@ -267,6 +268,8 @@ class Task:
     max_skew_ns: int | None = None
     #: What is read of each chip; none is one plain view.
     views: tuple[View, ...] = ()
+    #: Least time between two triggers of a sporadic task; None for a task with a rate.
+    least_interval_ns: int | None = None
 
     @classmethod
     def _of(cls, m: Any) -> Task:
@@ -278,6 +281,7 @@ class Task:
             max_hold_ns=_duration_ns(m, "max_hold"),
             max_skew_ns=_duration_ns(m, "max_skew"),
             views=tuple(View._of(v) for v in m.views),
+            least_interval_ns=_duration_ns(m, "least_interval"),
         )
 
     def _message(self) -> Any:
@@ -290,6 +294,7 @@ class Task:
             max_hold=_duration(self.max_hold_ns),
             max_skew=_duration(self.max_skew_ns),
             views=[v._message() for v in self.views],
+            least_interval=_duration(self.least_interval_ns),
         )
 
 
@@ -313,10 +318,34 @@ class TaskStatus:
     jobs_ended: int
     #: Release of the last of them; None where none has ended.
     last_release_bus_ns: int | None
+    #: Triggers of a sporadic task that were taken, and that were refused.
+    triggers: int
+    triggers_refused: int
+    #: Longest time from a trigger to the end of its job, proved from the timetable; 0 for tasks with a rate.
+    promised_response_ns: int
 
     @classmethod
     def _of(cls, m: Any) -> TaskStatus:
         return cls(**{f.name: value(m, f.name) for f in dataclasses.fields(cls)})
+
+
+@dataclasses.dataclass(frozen=True)
+class Triggered:
+    """The job of a sporadic task that a trigger has released. Times are bus time."""
+
+    #: Number of the job, and generation of the task.
+    job: int
+    generation: int
+    release_bus_ns: int
+    #: When the job runs, where the timetable does not change before.
+    start_bus_ns: int
+    end_bus_ns: int
+    #: From when on the next trigger is taken.
+    next_trigger_bus_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Triggered:
+        return cls(**{f.name: int(getattr(m, f.name)) for f in dataclasses.fields(cls)})
 
 
 @dataclasses.dataclass(frozen=True)

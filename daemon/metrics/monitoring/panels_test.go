@@ -144,6 +144,8 @@ func busRow() row {
 			query{expr: `rate(facetd_select_words_total{$I}[$__rate_interval])`, legend: "{{scope}}"}),
 		plot(lines, "On-demand jobs", "", perSecond,
 			query{expr: `rate(facetd_on_demand_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
+		plot(lines, "Triggers of sporadic tasks", "", perSecond,
+			query{expr: `rate(facetd_triggers_total{$I}[$__rate_interval])`, legend: "{{task}}, {{answer}}"}),
 		plot(lines, "Changes of the timetable", "", count,
 			query{expr: `increase(facetd_plan_changes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 	}}

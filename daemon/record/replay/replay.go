@@ -535,6 +535,11 @@ func (p *Player) SetParameters(context.Context, *facetdv1.SetTaskParametersReque
 	return nil, &RefusedError{"setting parameters of a task"}
 }
 
+// Trigger is refused.
+func (p *Player) Trigger(context.Context, string) (*facetdv1.TriggerTaskResponse, error) {
+	return nil, &RefusedError{"triggering a task"}
+}
+
 // Send is refused.
 func (p *Player) Send(context.Context, *facetdv1.Command) (dispatch.Done, error) {
 	return dispatch.Done{}, &RefusedError{"a command"}
