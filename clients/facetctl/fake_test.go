@@ -522,44 +522,6 @@ func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetd
 	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Environment: f.around}, nil
 }
 
-func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {
-	return &facetdv1.Recording{
-		Name: name, State: state, FrameSets: 950, Lost: 3, LostFrameSets: 2, Bytes: 123456,
-		Parts:     []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
-		StartTime: timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)),
-	}
-}
-
-func (f *fake) StartRecording(_ context.Context, r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse,
-	error) {
-	f.note(r)
-	return &facetdv1.StartRecordingResponse{Recording: fakeRecording("bend",
-		facetdv1.RecordingState_RECORDING_STATE_RUNNING)}, nil
-}
-
-func (f *fake) StopRecording(_ context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse,
-	error) {
-	f.note(r)
-	if r.GetName() != "bend" {
-		return nil, status.Error(codes.NotFound, "no recording of that name runs")
-	}
-	got := fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_CLOSED)
-	got.Reason = "it was asked to stop"
-	return &facetdv1.StopRecordingResponse{Recording: got}, nil
-}
-
-// ListRecordings has two pages.
-func (f *fake) ListRecordings(_ context.Context, r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse,
-	error) {
-	f.note(r)
-	if r.GetPageToken() == "" {
-		return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("arch",
-			facetdv1.RecordingState_RECORDING_STATE_TORN)}, NextPageToken: "arch"}, nil
-	}
-	return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("bend",
-		facetdv1.RecordingState_RECORDING_STATE_CLOSED)}}, nil
-}
-
 func (f *fake) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (*facetdv1.ListEventsResponse, error) {
 	f.note(r)
 	at := timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 5e6, time.UTC))

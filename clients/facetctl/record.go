@@ -16,17 +16,20 @@ func (a *app) recordCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "record",
 		Short: "Record what the array does, in the open MCAP container",
-		Long: `record starts, stops and lists recordings in the daemon's folder (facetd --data DIR).
+		Long: `record starts, stops, lists, copies and deletes recordings in the daemon's folder
+(facetd --data DIR).
 A recording holds frame sets, timetables, status and events with their schemas, so that
 generic tools read it. It never slows the bus: what the disk is too slow for is lost,
 counted, and marked in the file. After a crash 'facetd recover' closes what is left.`,
 		Example: `  facetctl record start --name test-drive --tasks wall,bow --part-bytes 500000000
   facetctl record stop test-drive
-  facetctl record list`,
+  facetctl record list
+  facetctl record download test-drive`,
 		Args: cli.UnknownCommand,
 		RunE: cli.MissingCommand,
 	}
-	cmd.AddCommand(a.recordStartCommand(), a.recordStopCommand(), a.recordListCommand())
+	cmd.AddCommand(a.recordStartCommand(), a.recordStopCommand(), a.recordListCommand(), a.recordDownloadCommand(),
+		a.recordDeleteCommand())
 	return cmd
 }
 

@@ -114,10 +114,12 @@ var methods = map[string]Role{
 
 	facetdv1.ProbeService_ProbeSelects_FullMethodName: Operator, // takes bus time
 
-	facetdv1.RecordService_GetRecording_FullMethodName:   Viewer,
-	facetdv1.RecordService_ListRecordings_FullMethodName: Viewer,
-	facetdv1.RecordService_StartRecording_FullMethodName: Operator,
-	facetdv1.RecordService_StopRecording_FullMethodName:  Operator,
+	facetdv1.RecordService_GetRecording_FullMethodName:      Viewer,
+	facetdv1.RecordService_ListRecordings_FullMethodName:    Viewer,
+	facetdv1.RecordService_StartRecording_FullMethodName:    Operator,
+	facetdv1.RecordService_StopRecording_FullMethodName:     Operator,
+	facetdv1.RecordService_DownloadRecording_FullMethodName: Viewer,
+	facetdv1.RecordService_DeleteRecording_FullMethodName:   Operator,
 
 	facetdv1.ReplayService_GetReplay_FullMethodName:    Viewer,
 	facetdv1.ReplayService_PauseReplay_FullMethodName:  Operator,

@@ -112,6 +112,8 @@ type Config struct {
 	Defects []string `yaml:"defects"`
 	// Calibration is about the correction maps that correct frames.
 	Calibration Calibration `yaml:"calibration"`
+	// Recordings is about which recordings are kept in the data folder.
+	Recordings Recordings `yaml:"recordings"`
 	// Listen is where the daemon listens.
 	Listen Listen `yaml:"listen"`
 	// Access is who may do what from where.
@@ -157,6 +159,16 @@ type LockstepSettings struct {
 type Calibration struct {
 	// MaxAge is the age at which a correction map counts as stale.
 	MaxAge time.Duration `yaml:"max_age"`
+}
+
+// Recordings is about which recordings are kept in the data folder. One is deleted whole, the
+// oldest first, never while it is written, and an event says so.
+type Recordings struct {
+	// KeepFor is how long ago a recording may have ended; 0s means that age does not matter.
+	KeepFor time.Duration `yaml:"keep_for"`
+	// KeepBytes is what all recordings may take, those included that are being written; 0 means
+	// that size does not matter.
+	KeepBytes uint64 `yaml:"keep_bytes" unit:"bytes"`
 }
 
 // Listen is where the daemon listens. Addresses that are not loopback ones speak TLS
@@ -239,6 +251,10 @@ func (c *Config) Validate() invalid.Errors {
 		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v",
 			c.Calibration.MaxAge),
 			"give a time above zero, such as 720h, or leave it out")
+	}
+	if c.Recordings.KeepFor < 0 {
+		m.Add("recordings.keep_for", fmt.Sprintf("recordings cannot be kept for %v", c.Recordings.KeepFor),
+			"give a time above zero, such as 720h, or 0s for no limit")
 	}
 	if c.MaxLag < 0 {
 		m.Add("max_lag", fmt.Sprintf("the host cannot be behind by %v", c.MaxLag),

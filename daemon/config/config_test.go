@@ -63,7 +63,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
 				`f.yaml:1:1: aray: there is no field "aray" here (did you mean "array"? known: bus, name, replay, array, tasks, ` +
-					`scene, pace, lockstep, seed, grain, max_lag, stop_at, data, data_readers, defects, calibration, listen, access, log)`,
+					`scene, pace, lockstep, seed, grain, max_lag, stop_at, data, data_readers, defects, calibration, recordings, listen, access, log)`,
 				`f.yaml:3:3: listen.grcp: there is no field "grcp" here (did you mean "grpc"? known: grpc, unix, http)`,
 				`f.yaml:3:3: listen.grpc: "y" is not an address (write host:port, such as 127.0.0.1:7660)`,
 				`f.yaml:5:7: log.lewel: there is no field "lewel" here (did you mean "level"? known: level, format)`,

@@ -31,6 +31,7 @@ const (
 	NotVirtual        = "NOT_VIRTUAL"         // the bus is a real one
 	NoRecordingFolder = "NO_RECORDING_FOLDER" // the daemon has no folder for recordings
 	NoFreeSpace       = "NO_FREE_SPACE"       // the disk has too little
+	RecordingOpen     = "RECORDING_OPEN"      // it is being written, or was left open
 	Bringup           = "BRINGUP"             // the run cannot go on
 	Calibration       = "CALIBRATION"         // the calibration cannot go on
 	SafeStop          = "SAFE_STOP"           // the array is stopped, and must be resumed first

@@ -111,7 +111,8 @@ func sample() *Metrics {
 		UTCSteps:    func() uint64 { return 2 },
 		Lockstep:    func() lockstep.Stats { return lockstep.Stats{Participants: 3, Stalled: 1, Missing: 2} },
 		Recordings: func() record.Stats {
-			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20,
+			return record.Stats{Running: 2, Closed: 4, Failed: 1, Deleted: record.Deleted{Age: 3}, Messages: 900,
+				FrameSets: 850, Bytes: 1 << 20,
 				Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}
 		},
 		StoredTasks: func() taskstore.Stats {

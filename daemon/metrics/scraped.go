@@ -32,7 +32,8 @@ var scrapedNames = []string{
 	nameLeastSlack, namePlanSlack, nameTriggers,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty, nameUTCSteps,
 	nameWorstLag, nameBehind, nameHandoverSlack,
-	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
+	nameRecordings, nameRecEnded, nameRecDeleted, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost,
+	nameRecLostSets,
 	nameRecFree,
 	nameStoredTasks, nameUnstored, nameSafeStops, nameUnconfirmed, nameStopUnstored,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
@@ -211,6 +212,9 @@ func sendRecordings(st record.Stats, send sender) {
 	send(nameRecordings, float64(st.Running))
 	send(nameRecEnded, float64(st.Closed), closed)
 	send(nameRecEnded, float64(st.Failed), failed)
+	send(nameRecDeleted, float64(st.Deleted.Request), byRequest)
+	send(nameRecDeleted, float64(st.Deleted.Age), byAge)
+	send(nameRecDeleted, float64(st.Deleted.Size), bySize)
 	send(nameRecMessages, float64(st.Messages))
 	send(nameRecFrameSets, float64(st.FrameSets))
 	send(nameRecBytes, float64(st.Bytes))

@@ -71,6 +71,7 @@ const (
 	nameHandoverSlack  = "facetd_handover_least_slack_seconds"
 	nameRecordings     = "facetd_recordings_running"
 	nameRecEnded       = "facetd_recordings_ended_total"
+	nameRecDeleted     = "facetd_recordings_deleted_total"
 	nameRecMessages    = "facetd_recording_messages_total"
 	nameRecFrameSets   = "facetd_recording_frame_sets_total"
 	nameRecBytes       = "facetd_recording_written_bytes_total"
@@ -201,6 +202,9 @@ var table = []Metric{
 		"there only where the daemon has a folder for them."},
 	{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed},
 		Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
+	{Name: nameRecDeleted, Type: Counter, Labels: []string{"reason"}, Values: []string{byRequest, byAge, bySize},
+		Help: "Recordings that were deleted, by reason: by request, or because they were older, or all of them " +
+			"together larger, than is kept."},
 	{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once " +
 		"for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},
 	{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets among them, on-demand captures included."},
@@ -307,4 +311,11 @@ const (
 	// Answers to a trigger.
 	taken   = "taken"
 	refused = "refused"
+)
+
+// Reasons for which a recording is deleted.
+const (
+	byRequest = "request"
+	byAge     = "age"
+	bySize    = "size"
 )

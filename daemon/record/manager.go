@@ -27,7 +27,8 @@ const keptEnded = 64
 // Manager runs recordings. It observes the dispatcher; the observer's methods never
 // wait for a disk. Everything may be called from any goroutine.
 type Manager struct {
-	cfg Config
+	cfg   Config
+	began time.Time
 
 	starting sync.Mutex // one start at a time; never held by the observer
 	closed   bool       // under starting
@@ -39,6 +40,8 @@ type Manager struct {
 	ended map[string]*recording
 	order []string // of ended, oldest first
 	past  Stats    // of recordings that have ended
+	// deleted counts recordings by why they were deleted.
+	deleted map[string]uint64
 }
 
 var _ dispatch.Observer = (*Manager)(nil)
@@ -72,8 +75,11 @@ func NewManager(cfg Config) (*Manager, error) {
 	if err := cfg.Modes.MkdirAll(cfg.Dir); err != nil {
 		return nil, fmt.Errorf("recordings: %w", err)
 	}
+	if cfg.clock == nil {
+		cfg.clock = time.Now
+	}
 	cfg.geometry = cfg.Array.Geometry()
-	m := &Manager{cfg: cfg, ended: map[string]*recording{}}
+	m := &Manager{cfg: cfg, began: cfg.clock(), ended: map[string]*recording{}, deleted: map[string]uint64{}}
 	m.running.Store(&[]*recording{})
 	return m, nil
 }
@@ -214,6 +220,7 @@ func (m *Manager) retire(r *recording, how ending) {
 	m.setRunning(slices.DeleteFunc(slices.Clone(*m.running.Load()), func(o *recording) bool { return o == r }))
 	r.update(func(i *facetdv1.Recording) { i.State, i.Reason = how.state, how.reason })
 	m.past.add(r)
+	r.over = m.cfg.clock()
 	m.ended[r.name] = r
 	m.order = append(slices.DeleteFunc(m.order, func(n string) bool { return n == r.name }), r.name)
 	if len(m.order) > keptEnded {

@@ -10,6 +10,7 @@
 // channels, all protobuf with their schemas embedded:
 //
 //	/facetd/array            facetd.v1.Array, once
+//	/facetd/geometry         facetd.v1.Geometry, once
 //	/facetd/plan             facetd.v1.PlanChange, once at the start and at every change
 //	/facetd/frames/TASK      facetd.v1.FrameSet of one task
 //	/facetd/captures         facetd.v1.FrameSet of on-demand captures
@@ -22,6 +23,9 @@
 // (UTC); its publish time is the bus time at which it was finished, the same way.
 // Images have the sampling time of their first pixel as publish time. Log times of one
 // channel rise; a status may be some milliseconds ahead of frame sets after it.
+//
+// Closed files can be downloaded, from any offset on, and recordings that are not being written deleted: by request, or
+// as Config.Keep says.
 //
 // The bus never waits for a recording: frame sets go into a queue limited in number
 // and bytes, and when it is full the newest is dropped and counted, and the gap is
@@ -82,6 +86,7 @@ const (
 
 	closedSuffix  = ".mcap"
 	partialSuffix = ".mcap.partial"
+	restSuffix    = ".rest" // and a number, of what recovery put aside
 
 	statusPeriod = time.Second
 	syncPeriod   = 5 * time.Second
@@ -110,7 +115,9 @@ type Config struct {
 	// KeepFree is the free space of the disk, in bytes, below which recordings end and none
 	// begins; 0 means DefaultKeepFree.
 	KeepFree uint64
-	Logger   *zap.Logger
+	// Keep says which recordings are kept.
+	Keep   Keeping
+	Logger *zap.Logger
 
 	// QueueLength is how many messages of one recording may wait for the disk; 0 means MaxQueueLength.
 	QueueLength int
@@ -121,6 +128,7 @@ type Config struct {
 	// For tests within the package.
 	create func(path string) (file, error)
 	free   func(dir string) (uint64, error)
+	clock  func() time.Time
 }
 
 type file = File

@@ -45,6 +45,8 @@ type recording struct {
 	ended     string
 	bytesPast uint64 // of the files closed
 
+	over time.Time // when it ended; of the manager, under its mu
+
 	free atomic.Pointer[int64] // see noteFreeSpace
 
 	mu      sync.Mutex

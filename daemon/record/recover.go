@@ -409,10 +409,10 @@ func saveRest(f *os.File, path string, from, to int64) (string, error) {
 		return "", err
 	}
 	modes := fileio.Modes{Files: info.Mode().Perm()} // whoever may read the one may read the other
-	name := path + ".rest"
+	name := path + restSuffix
 	out, err := modes.Create(name, 0)
 	for i := 2; errors.Is(err, os.ErrExist) && i < 100; i++ {
-		name = fmt.Sprintf("%s.rest%d", path, i)
+		name = fmt.Sprintf("%s%s%d", path, restSuffix, i)
 		out, err = modes.Create(name, 0)
 	}
 	if err != nil {

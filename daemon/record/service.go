@@ -69,6 +69,18 @@ func (s *Service) GetRecording(_ context.Context, r *facetdv1.GetRecordingReques
 	return &facetdv1.GetRecordingResponse{Recording: rec}, nil
 }
 
+func (s *Service) DeleteRecording(_ context.Context,
+	r *facetdv1.DeleteRecordingRequest) (*facetdv1.DeleteRecordingResponse, error) {
+	if s.m == nil {
+		return nil, errNone(r.GetName())
+	}
+	rec, err := s.m.Delete(r.GetName())
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.DeleteRecordingResponse{Recording: rec}, nil
+}
+
 func (s *Service) ListRecordings(_ context.Context,
 	r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
 	if s.m == nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -28,19 +29,20 @@ type rig struct {
 	events  facetdv1.EventServiceClient
 	manager *record.Manager
 	journal *events.Journal
+	dir     string
 }
 
 // serve serves both services on a loopback port; keepFree is the free space to be kept.
 func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 	t.Helper()
-	r := &rig{}
+	r := &rig{dir: filepath.Join(t.TempDir(), "recordings")}
 	var err error
 	if r.journal, err = events.Open(events.Config{}); err != nil {
 		t.Fatal(err)
 	}
 	if withFolder {
 		r.manager, err = record.NewManager(record.Config{
-			Dir: t.TempDir(), Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}},
+			Dir: r.dir, Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}},
 			KeepFree: keepFree,
 			HostTime: func(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1e9, ns.NS()), 0 },
 			Now:      func() bus.Time { return 5 },

@@ -14,12 +14,18 @@ type Stats struct {
 	// Lost counts messages that no file holds, LostFrameSets the frame sets among them: the
 	// queue was full, or the disk failed before it had them.
 	Lost, LostFrameSets uint64
+	// Deleted counts recordings by why they were deleted.
+	Deleted Deleted
 	// FreeSpace is how many bytes the disk had left when a running recording last looked,
 	// beyond those that are kept free; negative when it is short of them. HasFreeSpace is
 	// false while no recording runs.
 	FreeSpace    int64
 	HasFreeSpace bool
 }
+
+// Deleted counts recordings that were deleted: by request, or because they were older, or all of them together larger,
+// than is kept.
+type Deleted struct{ Request, Age, Size uint64 }
 
 // add counts a recording that runs or has ended.
 func (s *Stats) add(r *recording) {
@@ -44,6 +50,7 @@ func (m *Manager) Stats() Stats {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	s := m.past
+	s.Deleted = Deleted{m.deleted[byRequest], m.deleted[byAge], m.deleted[bySize]}
 	running := *m.running.Load()
 	s.Running = len(running)
 	for _, r := range running {

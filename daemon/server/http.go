@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/page"
+	"facetd.example/daemon/record"
 )
 
 // Limits of the HTTP server. It has no queue: a request is answered or, beyond the limits of the
@@ -42,6 +43,7 @@ func (s *Server) newHTTP() (*http.Server, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), HTTPBodyBytes))
 	mux.HandleFunc("GET /healthz", s.healthz)
+	mux.Handle("GET /recordings/{file}", http.MaxBytesHandler(record.NewService(s.keeping.recordings), HTTPBodyBytes))
 	mux.Handle("/", operators) // limits the bodies of its calls itself
 	return &http.Server{
 		Handler:           s.access.Guard(mux),

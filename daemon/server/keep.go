@@ -64,6 +64,7 @@ func (s *Server) keep() error {
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),
 		Labels: s.labels(),
+		Keep:   record.Keeping{For: s.cfg.Recordings.KeepFor, Bytes: s.cfg.Recordings.KeepBytes},
 		Logger: s.log.Named("record"),
 	})
 	if err != nil {
@@ -96,7 +97,10 @@ func (k *keeping) run(ctx context.Context, text string, snapshot func() dispatch
 	k.journal.Append(events.Info(facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, text))
 	go k.busEvents.Watch(ctx, snapshot)
 	if k.recordings != nil {
-		go func() { _ = k.recordings.Recover(ctx) }() // each outcome is an event
+		go func() {
+			_ = k.recordings.Recover(ctx) // each outcome is an event
+			k.recordings.Keep(ctx)
+		}()
 	}
 }
 

@@ -71,7 +71,8 @@ func ofTheRecorder(k facetdv1.EventKind) bool {
 	case facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, facetdv1.EventKind_EVENT_KIND_DAEMON_STOPPED,
 		facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
 		facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED, facetdv1.EventKind_EVENT_KIND_RECORDING_LOST,
-		facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST:
+		facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, facetdv1.EventKind_EVENT_KIND_RECORDING_DELETED,
+		facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST:
 		return true
 	}
 	return false

@@ -142,6 +142,8 @@ const (
 	EventKind_EVENT_KIND_CLOCK_SET EventKind = 27
 	// In lockstep bus time has waited long for a participant, goes on again, or one was removed.
 	EventKind_EVENT_KIND_LOCKSTEP EventKind = 28
+	// A recording was deleted, by request or because it was older, or all of them were larger, than is kept.
+	EventKind_EVENT_KIND_RECORDING_DELETED EventKind = 29
 )
 
 // Enum value maps for EventKind.
@@ -176,6 +178,7 @@ var (
 		26: "EVENT_KIND_ACCESS_REFUSED",
 		27: "EVENT_KIND_CLOCK_SET",
 		28: "EVENT_KIND_LOCKSTEP",
+		29: "EVENT_KIND_RECORDING_DELETED",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -207,6 +210,7 @@ var (
 		"EVENT_KIND_ACCESS_REFUSED":      26,
 		"EVENT_KIND_CLOCK_SET":           27,
 		"EVENT_KIND_LOCKSTEP":            28,
+		"EVENT_KIND_RECORDING_DELETED":   29,
 	}
 )
 
@@ -1284,6 +1288,235 @@ func (x *ListRecordingsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// DownloadRecordingRequest names a file of a recording.
+type DownloadRecordingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the file, as RecordingPart has it.
+	File string `protobuf:"bytes,1,opt,name=file,proto3" json:"file,omitempty"`
+	// Bytes that the client has already.
+	Offset uint64 `protobuf:"varint,2,opt,name=offset,proto3" json:"offset,omitempty"`
+	// The etag that came with them; empty for a new download. Without it nothing is compared.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DownloadRecordingRequest) Reset() {
+	*x = DownloadRecordingRequest{}
+	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DownloadRecordingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DownloadRecordingRequest) ProtoMessage() {}
+
+func (x *DownloadRecordingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DownloadRecordingRequest.ProtoReflect.Descriptor instead.
+func (*DownloadRecordingRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *DownloadRecordingRequest) GetFile() string {
+	if x != nil {
+		return x.File
+	}
+	return ""
+}
+
+func (x *DownloadRecordingRequest) GetOffset() uint64 {
+	if x != nil {
+		return x.Offset
+	}
+	return 0
+}
+
+func (x *DownloadRecordingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// DownloadRecordingResponse is a piece of the file. There is at least one, which has no data where nothing is left.
+type DownloadRecordingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where in the file the data begin.
+	Offset uint64 `protobuf:"varint,1,opt,name=offset,proto3" json:"offset,omitempty"`
+	// The bytes.
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	// Bytes of the whole file.
+	TotalBytes uint64 `protobuf:"varint,3,opt,name=total_bytes,json=totalBytes,proto3" json:"total_bytes,omitempty"`
+	// Another for every other file.
+	Etag          string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DownloadRecordingResponse) Reset() {
+	*x = DownloadRecordingResponse{}
+	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DownloadRecordingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DownloadRecordingResponse) ProtoMessage() {}
+
+func (x *DownloadRecordingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DownloadRecordingResponse.ProtoReflect.Descriptor instead.
+func (*DownloadRecordingResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *DownloadRecordingResponse) GetOffset() uint64 {
+	if x != nil {
+		return x.Offset
+	}
+	return 0
+}
+
+func (x *DownloadRecordingResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *DownloadRecordingResponse) GetTotalBytes() uint64 {
+	if x != nil {
+		return x.TotalBytes
+	}
+	return 0
+}
+
+func (x *DownloadRecordingResponse) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// DeleteRecordingRequest names a recording.
+type DeleteRecordingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteRecordingRequest) Reset() {
+	*x = DeleteRecordingRequest{}
+	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteRecordingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteRecordingRequest) ProtoMessage() {}
+
+func (x *DeleteRecordingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteRecordingRequest.ProtoReflect.Descriptor instead.
+func (*DeleteRecordingRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *DeleteRecordingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// DeleteRecordingResponse holds what was deleted.
+type DeleteRecordingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The recording as it was.
+	Recording     *Recording `protobuf:"bytes,1,opt,name=recording,proto3" json:"recording,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteRecordingResponse) Reset() {
+	*x = DeleteRecordingResponse{}
+	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteRecordingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteRecordingResponse) ProtoMessage() {}
+
+func (x *DeleteRecordingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteRecordingResponse.ProtoReflect.Descriptor instead.
+func (*DeleteRecordingResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *DeleteRecordingResponse) GetRecording() *Recording {
+	if x != nil {
+		return x.Recording
+	}
+	return nil
+}
+
 // EventFilter chooses events; unset fields let everything through.
 type EventFilter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1299,7 +1532,7 @@ type EventFilter struct {
 
 func (x *EventFilter) Reset() {
 	*x = EventFilter{}
-	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	mi := &file_facetd_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1311,7 +1544,7 @@ func (x *EventFilter) String() string {
 func (*EventFilter) ProtoMessage() {}
 
 func (x *EventFilter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[14]
+	mi := &file_facetd_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1324,7 +1557,7 @@ func (x *EventFilter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventFilter.ProtoReflect.Descriptor instead.
 func (*EventFilter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *EventFilter) GetMinSeverity() Severity {
@@ -1366,7 +1599,7 @@ type ListEventsRequest struct {
 
 func (x *ListEventsRequest) Reset() {
 	*x = ListEventsRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	mi := &file_facetd_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1378,7 +1611,7 @@ func (x *ListEventsRequest) String() string {
 func (*ListEventsRequest) ProtoMessage() {}
 
 func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[15]
+	mi := &file_facetd_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1391,7 +1624,7 @@ func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEventsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListEventsRequest) GetAfterSequence() uint64 {
@@ -1440,7 +1673,7 @@ type ListEventsResponse struct {
 
 func (x *ListEventsResponse) Reset() {
 	*x = ListEventsResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	mi := &file_facetd_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1452,7 +1685,7 @@ func (x *ListEventsResponse) String() string {
 func (*ListEventsResponse) ProtoMessage() {}
 
 func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[16]
+	mi := &file_facetd_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1465,7 +1698,7 @@ func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEventsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListEventsResponse) GetEvents() []*Event {
@@ -1512,7 +1745,7 @@ type StreamEventsRequest struct {
 
 func (x *StreamEventsRequest) Reset() {
 	*x = StreamEventsRequest{}
-	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	mi := &file_facetd_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1524,7 +1757,7 @@ func (x *StreamEventsRequest) String() string {
 func (*StreamEventsRequest) ProtoMessage() {}
 
 func (x *StreamEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[17]
+	mi := &file_facetd_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1537,7 +1770,7 @@ func (x *StreamEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamEventsRequest.ProtoReflect.Descriptor instead.
 func (*StreamEventsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *StreamEventsRequest) GetAfterSequence() uint64 {
@@ -1579,7 +1812,7 @@ type StreamEventsResponse struct {
 
 func (x *StreamEventsResponse) Reset() {
 	*x = StreamEventsResponse{}
-	mi := &file_facetd_v1_record_proto_msgTypes[18]
+	mi := &file_facetd_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1591,7 +1824,7 @@ func (x *StreamEventsResponse) String() string {
 func (*StreamEventsResponse) ProtoMessage() {}
 
 func (x *StreamEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_record_proto_msgTypes[18]
+	mi := &file_facetd_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1604,7 +1837,7 @@ func (x *StreamEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamEventsResponse.ProtoReflect.Descriptor instead.
 func (*StreamEventsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *StreamEventsResponse) GetEvent() *Event {
@@ -1716,7 +1949,21 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"recordings\x18\x01 \x03(\v2\x14.facetd.v1.RecordingR\n" +
 	"recordings\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x85\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"Z\n" +
+	"\x18DownloadRecordingRequest\x12\x12\n" +
+	"\x04file\x18\x01 \x01(\tR\x04file\x12\x16\n" +
+	"\x06offset\x18\x02 \x01(\x04R\x06offset\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\"|\n" +
+	"\x19DownloadRecordingResponse\x12\x16\n" +
+	"\x06offset\x18\x01 \x01(\x04R\x06offset\x12\x12\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\x12\x1f\n" +
+	"\vtotal_bytes\x18\x03 \x01(\x04R\n" +
+	"totalBytes\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\",\n" +
+	"\x16DeleteRecordingRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"M\n" +
+	"\x17DeleteRecordingResponse\x122\n" +
+	"\trecording\x18\x01 \x01(\v2\x14.facetd.v1.RecordingR\trecording\"\x85\x01\n" +
 	"\vEventFilter\x126\n" +
 	"\fmin_severity\x18\x01 \x01(\x0e2\x13.facetd.v1.SeverityR\vminSeverity\x12*\n" +
 	"\x05kinds\x18\x02 \x03(\x0e2\x14.facetd.v1.EventKindR\x05kinds\x12\x12\n" +
@@ -1750,7 +1997,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xcf\x06\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xf1\x06\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1781,18 +2028,21 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x12EVENT_KIND_BRINGUP\x10\x19\x12\x1d\n" +
 	"\x19EVENT_KIND_ACCESS_REFUSED\x10\x1a\x12\x18\n" +
 	"\x14EVENT_KIND_CLOCK_SET\x10\x1b\x12\x17\n" +
-	"\x13EVENT_KIND_LOCKSTEP\x10\x1c*\xa0\x01\n" +
+	"\x13EVENT_KIND_LOCKSTEP\x10\x1c\x12 \n" +
+	"\x1cEVENT_KIND_RECORDING_DELETED\x10\x1d*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +
 	"\x16RECORDING_STATE_CLOSED\x10\x02\x12\x1a\n" +
 	"\x16RECORDING_STATE_FAILED\x10\x03\x12\x18\n" +
-	"\x14RECORDING_STATE_TORN\x10\x042\xe2\x02\n" +
+	"\x14RECORDING_STATE_TORN\x10\x042\x9e\x04\n" +
 	"\rRecordService\x12U\n" +
 	"\x0eStartRecording\x12 .facetd.v1.StartRecordingRequest\x1a!.facetd.v1.StartRecordingResponse\x12R\n" +
 	"\rStopRecording\x12\x1f.facetd.v1.StopRecordingRequest\x1a .facetd.v1.StopRecordingResponse\x12O\n" +
 	"\fGetRecording\x12\x1e.facetd.v1.GetRecordingRequest\x1a\x1f.facetd.v1.GetRecordingResponse\x12U\n" +
-	"\x0eListRecordings\x12 .facetd.v1.ListRecordingsRequest\x1a!.facetd.v1.ListRecordingsResponse2\xac\x01\n" +
+	"\x0eListRecordings\x12 .facetd.v1.ListRecordingsRequest\x1a!.facetd.v1.ListRecordingsResponse\x12`\n" +
+	"\x11DownloadRecording\x12#.facetd.v1.DownloadRecordingRequest\x1a$.facetd.v1.DownloadRecordingResponse0\x01\x12X\n" +
+	"\x0fDeleteRecording\x12!.facetd.v1.DeleteRecordingRequest\x1a\".facetd.v1.DeleteRecordingResponse2\xac\x01\n" +
 	"\fEventService\x12I\n" +
 	"\n" +
 	"ListEvents\x12\x1c.facetd.v1.ListEventsRequest\x1a\x1d.facetd.v1.ListEventsResponse\x12Q\n" +
@@ -1811,77 +2061,86 @@ func file_facetd_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_facetd_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_facetd_v1_record_proto_goTypes = []any{
-	(Severity)(0),                  // 0: facetd.v1.Severity
-	(EventKind)(0),                 // 1: facetd.v1.EventKind
-	(RecordingState)(0),            // 2: facetd.v1.RecordingState
-	(*Event)(nil),                  // 3: facetd.v1.Event
-	(*EventValue)(nil),             // 4: facetd.v1.EventValue
-	(*PlanChange)(nil),             // 5: facetd.v1.PlanChange
-	(*Recording)(nil),              // 6: facetd.v1.Recording
-	(*RecordingPart)(nil),          // 7: facetd.v1.RecordingPart
-	(*RecordingOptions)(nil),       // 8: facetd.v1.RecordingOptions
-	(*StartRecordingRequest)(nil),  // 9: facetd.v1.StartRecordingRequest
-	(*StartRecordingResponse)(nil), // 10: facetd.v1.StartRecordingResponse
-	(*StopRecordingRequest)(nil),   // 11: facetd.v1.StopRecordingRequest
-	(*StopRecordingResponse)(nil),  // 12: facetd.v1.StopRecordingResponse
-	(*GetRecordingRequest)(nil),    // 13: facetd.v1.GetRecordingRequest
-	(*GetRecordingResponse)(nil),   // 14: facetd.v1.GetRecordingResponse
-	(*ListRecordingsRequest)(nil),  // 15: facetd.v1.ListRecordingsRequest
-	(*ListRecordingsResponse)(nil), // 16: facetd.v1.ListRecordingsResponse
-	(*EventFilter)(nil),            // 17: facetd.v1.EventFilter
-	(*ListEventsRequest)(nil),      // 18: facetd.v1.ListEventsRequest
-	(*ListEventsResponse)(nil),     // 19: facetd.v1.ListEventsResponse
-	(*StreamEventsRequest)(nil),    // 20: facetd.v1.StreamEventsRequest
-	(*StreamEventsResponse)(nil),   // 21: facetd.v1.StreamEventsResponse
-	nil,                            // 22: facetd.v1.Event.FieldsEntry
-	(*timestamppb.Timestamp)(nil),  // 23: google.protobuf.Timestamp
-	(*Plan)(nil),                   // 24: facetd.v1.Plan
-	(*durationpb.Duration)(nil),    // 25: google.protobuf.Duration
+	(Severity)(0),                     // 0: facetd.v1.Severity
+	(EventKind)(0),                    // 1: facetd.v1.EventKind
+	(RecordingState)(0),               // 2: facetd.v1.RecordingState
+	(*Event)(nil),                     // 3: facetd.v1.Event
+	(*EventValue)(nil),                // 4: facetd.v1.EventValue
+	(*PlanChange)(nil),                // 5: facetd.v1.PlanChange
+	(*Recording)(nil),                 // 6: facetd.v1.Recording
+	(*RecordingPart)(nil),             // 7: facetd.v1.RecordingPart
+	(*RecordingOptions)(nil),          // 8: facetd.v1.RecordingOptions
+	(*StartRecordingRequest)(nil),     // 9: facetd.v1.StartRecordingRequest
+	(*StartRecordingResponse)(nil),    // 10: facetd.v1.StartRecordingResponse
+	(*StopRecordingRequest)(nil),      // 11: facetd.v1.StopRecordingRequest
+	(*StopRecordingResponse)(nil),     // 12: facetd.v1.StopRecordingResponse
+	(*GetRecordingRequest)(nil),       // 13: facetd.v1.GetRecordingRequest
+	(*GetRecordingResponse)(nil),      // 14: facetd.v1.GetRecordingResponse
+	(*ListRecordingsRequest)(nil),     // 15: facetd.v1.ListRecordingsRequest
+	(*ListRecordingsResponse)(nil),    // 16: facetd.v1.ListRecordingsResponse
+	(*DownloadRecordingRequest)(nil),  // 17: facetd.v1.DownloadRecordingRequest
+	(*DownloadRecordingResponse)(nil), // 18: facetd.v1.DownloadRecordingResponse
+	(*DeleteRecordingRequest)(nil),    // 19: facetd.v1.DeleteRecordingRequest
+	(*DeleteRecordingResponse)(nil),   // 20: facetd.v1.DeleteRecordingResponse
+	(*EventFilter)(nil),               // 21: facetd.v1.EventFilter
+	(*ListEventsRequest)(nil),         // 22: facetd.v1.ListEventsRequest
+	(*ListEventsResponse)(nil),        // 23: facetd.v1.ListEventsResponse
+	(*StreamEventsRequest)(nil),       // 24: facetd.v1.StreamEventsRequest
+	(*StreamEventsResponse)(nil),      // 25: facetd.v1.StreamEventsResponse
+	nil,                               // 26: facetd.v1.Event.FieldsEntry
+	(*timestamppb.Timestamp)(nil),     // 27: google.protobuf.Timestamp
+	(*Plan)(nil),                      // 28: facetd.v1.Plan
+	(*durationpb.Duration)(nil),       // 29: google.protobuf.Duration
 }
 var file_facetd_v1_record_proto_depIdxs = []int32{
-	23, // 0: facetd.v1.Event.time:type_name -> google.protobuf.Timestamp
+	27, // 0: facetd.v1.Event.time:type_name -> google.protobuf.Timestamp
 	0,  // 1: facetd.v1.Event.severity:type_name -> facetd.v1.Severity
 	1,  // 2: facetd.v1.Event.kind:type_name -> facetd.v1.EventKind
-	22, // 3: facetd.v1.Event.fields:type_name -> facetd.v1.Event.FieldsEntry
-	24, // 4: facetd.v1.PlanChange.plan:type_name -> facetd.v1.Plan
+	26, // 3: facetd.v1.Event.fields:type_name -> facetd.v1.Event.FieldsEntry
+	28, // 4: facetd.v1.PlanChange.plan:type_name -> facetd.v1.Plan
 	2,  // 5: facetd.v1.Recording.state:type_name -> facetd.v1.RecordingState
 	7,  // 6: facetd.v1.Recording.parts:type_name -> facetd.v1.RecordingPart
-	23, // 7: facetd.v1.Recording.start_time:type_name -> google.protobuf.Timestamp
-	23, // 8: facetd.v1.Recording.end_time:type_name -> google.protobuf.Timestamp
+	27, // 7: facetd.v1.Recording.start_time:type_name -> google.protobuf.Timestamp
+	27, // 8: facetd.v1.Recording.end_time:type_name -> google.protobuf.Timestamp
 	8,  // 9: facetd.v1.Recording.options:type_name -> facetd.v1.RecordingOptions
-	25, // 10: facetd.v1.RecordingOptions.part_duration:type_name -> google.protobuf.Duration
-	25, // 11: facetd.v1.RecordingOptions.max_duration:type_name -> google.protobuf.Duration
+	29, // 10: facetd.v1.RecordingOptions.part_duration:type_name -> google.protobuf.Duration
+	29, // 11: facetd.v1.RecordingOptions.max_duration:type_name -> google.protobuf.Duration
 	8,  // 12: facetd.v1.StartRecordingRequest.options:type_name -> facetd.v1.RecordingOptions
 	6,  // 13: facetd.v1.StartRecordingResponse.recording:type_name -> facetd.v1.Recording
 	6,  // 14: facetd.v1.StopRecordingResponse.recording:type_name -> facetd.v1.Recording
 	6,  // 15: facetd.v1.GetRecordingResponse.recording:type_name -> facetd.v1.Recording
 	6,  // 16: facetd.v1.ListRecordingsResponse.recordings:type_name -> facetd.v1.Recording
-	0,  // 17: facetd.v1.EventFilter.min_severity:type_name -> facetd.v1.Severity
-	1,  // 18: facetd.v1.EventFilter.kinds:type_name -> facetd.v1.EventKind
-	17, // 19: facetd.v1.ListEventsRequest.filter:type_name -> facetd.v1.EventFilter
-	3,  // 20: facetd.v1.ListEventsResponse.events:type_name -> facetd.v1.Event
-	17, // 21: facetd.v1.StreamEventsRequest.filter:type_name -> facetd.v1.EventFilter
-	3,  // 22: facetd.v1.StreamEventsResponse.event:type_name -> facetd.v1.Event
-	4,  // 23: facetd.v1.Event.FieldsEntry.value:type_name -> facetd.v1.EventValue
-	9,  // 24: facetd.v1.RecordService.StartRecording:input_type -> facetd.v1.StartRecordingRequest
-	11, // 25: facetd.v1.RecordService.StopRecording:input_type -> facetd.v1.StopRecordingRequest
-	13, // 26: facetd.v1.RecordService.GetRecording:input_type -> facetd.v1.GetRecordingRequest
-	15, // 27: facetd.v1.RecordService.ListRecordings:input_type -> facetd.v1.ListRecordingsRequest
-	18, // 28: facetd.v1.EventService.ListEvents:input_type -> facetd.v1.ListEventsRequest
-	20, // 29: facetd.v1.EventService.StreamEvents:input_type -> facetd.v1.StreamEventsRequest
-	10, // 30: facetd.v1.RecordService.StartRecording:output_type -> facetd.v1.StartRecordingResponse
-	12, // 31: facetd.v1.RecordService.StopRecording:output_type -> facetd.v1.StopRecordingResponse
-	14, // 32: facetd.v1.RecordService.GetRecording:output_type -> facetd.v1.GetRecordingResponse
-	16, // 33: facetd.v1.RecordService.ListRecordings:output_type -> facetd.v1.ListRecordingsResponse
-	19, // 34: facetd.v1.EventService.ListEvents:output_type -> facetd.v1.ListEventsResponse
-	21, // 35: facetd.v1.EventService.StreamEvents:output_type -> facetd.v1.StreamEventsResponse
-	30, // [30:36] is the sub-list for method output_type
-	24, // [24:30] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	6,  // 17: facetd.v1.DeleteRecordingResponse.recording:type_name -> facetd.v1.Recording
+	0,  // 18: facetd.v1.EventFilter.min_severity:type_name -> facetd.v1.Severity
+	1,  // 19: facetd.v1.EventFilter.kinds:type_name -> facetd.v1.EventKind
+	21, // 20: facetd.v1.ListEventsRequest.filter:type_name -> facetd.v1.EventFilter
+	3,  // 21: facetd.v1.ListEventsResponse.events:type_name -> facetd.v1.Event
+	21, // 22: facetd.v1.StreamEventsRequest.filter:type_name -> facetd.v1.EventFilter
+	3,  // 23: facetd.v1.StreamEventsResponse.event:type_name -> facetd.v1.Event
+	4,  // 24: facetd.v1.Event.FieldsEntry.value:type_name -> facetd.v1.EventValue
+	9,  // 25: facetd.v1.RecordService.StartRecording:input_type -> facetd.v1.StartRecordingRequest
+	11, // 26: facetd.v1.RecordService.StopRecording:input_type -> facetd.v1.StopRecordingRequest
+	13, // 27: facetd.v1.RecordService.GetRecording:input_type -> facetd.v1.GetRecordingRequest
+	15, // 28: facetd.v1.RecordService.ListRecordings:input_type -> facetd.v1.ListRecordingsRequest
+	17, // 29: facetd.v1.RecordService.DownloadRecording:input_type -> facetd.v1.DownloadRecordingRequest
+	19, // 30: facetd.v1.RecordService.DeleteRecording:input_type -> facetd.v1.DeleteRecordingRequest
+	22, // 31: facetd.v1.EventService.ListEvents:input_type -> facetd.v1.ListEventsRequest
+	24, // 32: facetd.v1.EventService.StreamEvents:input_type -> facetd.v1.StreamEventsRequest
+	10, // 33: facetd.v1.RecordService.StartRecording:output_type -> facetd.v1.StartRecordingResponse
+	12, // 34: facetd.v1.RecordService.StopRecording:output_type -> facetd.v1.StopRecordingResponse
+	14, // 35: facetd.v1.RecordService.GetRecording:output_type -> facetd.v1.GetRecordingResponse
+	16, // 36: facetd.v1.RecordService.ListRecordings:output_type -> facetd.v1.ListRecordingsResponse
+	18, // 37: facetd.v1.RecordService.DownloadRecording:output_type -> facetd.v1.DownloadRecordingResponse
+	20, // 38: facetd.v1.RecordService.DeleteRecording:output_type -> facetd.v1.DeleteRecordingResponse
+	23, // 39: facetd.v1.EventService.ListEvents:output_type -> facetd.v1.ListEventsResponse
+	25, // 40: facetd.v1.EventService.StreamEvents:output_type -> facetd.v1.StreamEventsResponse
+	33, // [33:41] is the sub-list for method output_type
+	25, // [25:33] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_record_proto_init() }
@@ -1896,15 +2155,15 @@ func file_facetd_v1_record_proto_init() {
 		(*EventValue_Integer)(nil),
 		(*EventValue_Number)(nil),
 	}
-	file_facetd_v1_record_proto_msgTypes[15].OneofWrappers = []any{}
-	file_facetd_v1_record_proto_msgTypes[17].OneofWrappers = []any{}
+	file_facetd_v1_record_proto_msgTypes[19].OneofWrappers = []any{}
+	file_facetd_v1_record_proto_msgTypes[21].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_record_proto_rawDesc), len(file_facetd_v1_record_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   20,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -19,10 +19,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordService_StartRecording_FullMethodName = "/facetd.v1.RecordService/StartRecording"
-	RecordService_StopRecording_FullMethodName  = "/facetd.v1.RecordService/StopRecording"
-	RecordService_GetRecording_FullMethodName   = "/facetd.v1.RecordService/GetRecording"
-	RecordService_ListRecordings_FullMethodName = "/facetd.v1.RecordService/ListRecordings"
+	RecordService_StartRecording_FullMethodName    = "/facetd.v1.RecordService/StartRecording"
+	RecordService_StopRecording_FullMethodName     = "/facetd.v1.RecordService/StopRecording"
+	RecordService_GetRecording_FullMethodName      = "/facetd.v1.RecordService/GetRecording"
+	RecordService_ListRecordings_FullMethodName    = "/facetd.v1.RecordService/ListRecordings"
+	RecordService_DownloadRecording_FullMethodName = "/facetd.v1.RecordService/DownloadRecording"
+	RecordService_DeleteRecording_FullMethodName   = "/facetd.v1.RecordService/DeleteRecording"
 )
 
 // RecordServiceClient is the client API for RecordService service.
@@ -44,6 +46,14 @@ type RecordServiceClient interface {
 	GetRecording(ctx context.Context, in *GetRecordingRequest, opts ...grpc.CallOption) (*GetRecordingResponse, error)
 	// ListRecordings returns the recordings in the daemon's folder, by name.
 	ListRecordings(ctx context.Context, in *ListRecordingsRequest, opts ...grpc.CallOption) (*ListRecordingsResponse, error)
+	// DownloadRecording sends a closed file of a recording, from an offset on: a download that broke off goes on
+	// with the offset that it has reached. Over HTTP the same is GET /recordings/FILE, with ranges. NOT_FOUND when
+	// there is no such file, FAILED_PRECONDITION when it is not closed, OUT_OF_RANGE for an offset behind its end,
+	// ABORTED when it is another file than the one of the etag.
+	DownloadRecording(ctx context.Context, in *DownloadRecordingRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DownloadRecordingResponse], error)
+	// DeleteRecording deletes all files of a recording. NOT_FOUND when there is none of that name,
+	// FAILED_PRECONDITION while it is written.
+	DeleteRecording(ctx context.Context, in *DeleteRecordingRequest, opts ...grpc.CallOption) (*DeleteRecordingResponse, error)
 }
 
 type recordServiceClient struct {
@@ -94,6 +104,35 @@ func (c *recordServiceClient) ListRecordings(ctx context.Context, in *ListRecord
 	return out, nil
 }
 
+func (c *recordServiceClient) DownloadRecording(ctx context.Context, in *DownloadRecordingRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DownloadRecordingResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &RecordService_ServiceDesc.Streams[0], RecordService_DownloadRecording_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[DownloadRecordingRequest, DownloadRecordingResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type RecordService_DownloadRecordingClient = grpc.ServerStreamingClient[DownloadRecordingResponse]
+
+func (c *recordServiceClient) DeleteRecording(ctx context.Context, in *DeleteRecordingRequest, opts ...grpc.CallOption) (*DeleteRecordingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DeleteRecordingResponse)
+	err := c.cc.Invoke(ctx, RecordService_DeleteRecording_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // RecordServiceServer is the server API for RecordService service.
 // All implementations must embed UnimplementedRecordServiceServer
 // for forward compatibility.
@@ -113,6 +152,14 @@ type RecordServiceServer interface {
 	GetRecording(context.Context, *GetRecordingRequest) (*GetRecordingResponse, error)
 	// ListRecordings returns the recordings in the daemon's folder, by name.
 	ListRecordings(context.Context, *ListRecordingsRequest) (*ListRecordingsResponse, error)
+	// DownloadRecording sends a closed file of a recording, from an offset on: a download that broke off goes on
+	// with the offset that it has reached. Over HTTP the same is GET /recordings/FILE, with ranges. NOT_FOUND when
+	// there is no such file, FAILED_PRECONDITION when it is not closed, OUT_OF_RANGE for an offset behind its end,
+	// ABORTED when it is another file than the one of the etag.
+	DownloadRecording(*DownloadRecordingRequest, grpc.ServerStreamingServer[DownloadRecordingResponse]) error
+	// DeleteRecording deletes all files of a recording. NOT_FOUND when there is none of that name,
+	// FAILED_PRECONDITION while it is written.
+	DeleteRecording(context.Context, *DeleteRecordingRequest) (*DeleteRecordingResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
 }
 
@@ -134,6 +181,12 @@ func (UnimplementedRecordServiceServer) GetRecording(context.Context, *GetRecord
 }
 func (UnimplementedRecordServiceServer) ListRecordings(context.Context, *ListRecordingsRequest) (*ListRecordingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListRecordings not implemented")
+}
+func (UnimplementedRecordServiceServer) DownloadRecording(*DownloadRecordingRequest, grpc.ServerStreamingServer[DownloadRecordingResponse]) error {
+	return status.Error(codes.Unimplemented, "method DownloadRecording not implemented")
+}
+func (UnimplementedRecordServiceServer) DeleteRecording(context.Context, *DeleteRecordingRequest) (*DeleteRecordingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteRecording not implemented")
 }
 func (UnimplementedRecordServiceServer) mustEmbedUnimplementedRecordServiceServer() {}
 func (UnimplementedRecordServiceServer) testEmbeddedByValue()                       {}
@@ -228,6 +281,35 @@ func _RecordService_ListRecordings_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordService_DownloadRecording_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(DownloadRecordingRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(RecordServiceServer).DownloadRecording(m, &grpc.GenericServerStream[DownloadRecordingRequest, DownloadRecordingResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type RecordService_DownloadRecordingServer = grpc.ServerStreamingServer[DownloadRecordingResponse]
+
+func _RecordService_DeleteRecording_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteRecordingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).DeleteRecording(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_DeleteRecording_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).DeleteRecording(ctx, req.(*DeleteRecordingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // RecordService_ServiceDesc is the grpc.ServiceDesc for RecordService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -251,8 +333,18 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListRecordings",
 			Handler:    _RecordService_ListRecordings_Handler,
 		},
+		{
+			MethodName: "DeleteRecording",
+			Handler:    _RecordService_DeleteRecording_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "DownloadRecording",
+			Handler:       _RecordService_DownloadRecording_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "facetd/v1/record.proto",
 }
 

@@ -153,6 +153,8 @@ class EventKind(_Enum):
     BRINGUP = 25
     ACCESS_REFUSED = 26
     CLOCK_SET = 27
+    LOCKSTEP = 28
+    RECORDING_DELETED = 29
 
 
 class LineState(_Enum):

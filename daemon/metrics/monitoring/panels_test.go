@@ -176,7 +176,9 @@ func recordings() row {
 	const none = "Empty where the daemon has no data folder. "
 	return row{"Recordings and events", []panel{
 		plot("Recordings", none, count, query{expr: `facetd_recordings_running{$I}`, legend: "run"},
-			query{expr: `increase(facetd_recordings_ended_total{$I}[$__rate_interval])`, legend: "ended: {{outcome}}"}),
+			query{expr: `increase(facetd_recordings_ended_total{$I}[$__rate_interval])`, legend: "ended: {{outcome}}"},
+			query{expr: `increase(facetd_recordings_deleted_total{$I}[$__rate_interval])`,
+				legend: "deleted: {{reason}}"}),
 		plot("Written", none, units.BytesPerSecondIEC,
 			query{expr: `rate(facetd_recording_written_bytes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		plot("Messages", none, perSecond, query{expr: `rate(facetd_recording_messages_total{$I}[$__rate_interval])`,
