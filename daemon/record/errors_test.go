@@ -27,14 +27,15 @@ import (
 
 var errDisk = errors.New("the disk fails")
 
-// failingReads fails from one read on.
+// failingReads fails from one read on, or that once.
 type failingReads struct {
 	io.ReaderAt
 	good int
+	once bool
 }
 
 func (f *failingReads) ReadAt(p []byte, at int64) (int, error) {
-	if f.good--; f.good < 0 {
+	if f.good--; f.good == -1 || f.good < 0 && !f.once {
 		return 0, errDisk
 	}
 	return f.ReaderAt.ReadAt(p, at)
@@ -44,24 +45,27 @@ func (f *failingReads) ReadAt(p []byte, at int64) (int, error) {
 // else.
 func TestADiskThatCannotBeRead(t *testing.T) {
 	data := plainFile(t)
-	for good := 0; ; good++ {
-		r, err := newReader(&failingReads{bytes.NewReader(data), good}, int64(len(data)), DefaultLimits)
-		messages := 0
-		if err == nil {
-			for _, err = range r.All() {
-				if err == nil {
-					messages++
+	for _, once := range []bool{false, true} {
+		for good := 0; ; good++ {
+			src := &failingReads{bytes.NewReader(data), good, once}
+			r, err := newReader(src, int64(len(data)), DefaultLimits)
+			messages := 0
+			if err == nil {
+				for _, err = range r.All() {
+					if err == nil {
+						messages++
+					}
 				}
 			}
-		}
-		if err == nil {
-			if messages != 3 || good < 10 {
-				t.Errorf("%d messages after %d reads", messages, good)
+			if err == nil && src.good >= 0 {
+				if messages != 3 || good < 10 {
+					t.Errorf("%d messages after %d reads", messages, good)
+				}
+				break
 			}
-			return
-		}
-		if !errors.Is(err, errDisk) || good > 100 {
-			t.Fatalf("the read after %d good ones fails: %v", good, err)
+			if !errors.Is(err, errDisk) || good > 100 {
+				t.Fatalf("the read after %d good ones fails: %v", good, err)
+			}
 		}
 	}
 }

@@ -244,3 +244,126 @@ func TestRisksAreTakenOnce(t *testing.T) {
 		t.Errorf("%d experiments were risky; the test needs some", found)
 	}
 }
+
+// TestTheReportOfAFault spells out places, what is there together, and how many more there are; each with what to do.
+func TestTheReportOfAFault(t *testing.T) {
+	a := demo(t)
+	dead := func(chips ...int) (out []Fault) {
+		for _, c := range chips {
+			out = append(out, Fault{Kind: Dead, Chip: c})
+		}
+		return out
+	}
+	var many []int
+	for c := range a.Chips {
+		many = append(many, c)
+	}
+	r := &Result{array: a, Verdict: Faulty, Explanations: 22, Cases: []Case{
+		{Places: [][]Fault{dead(0), dead(1, 2)}}, {Places: [][]Fault{dead(many...)}},
+		{Places: [][]Fault{dead(3), dead(4)}}}}
+	report := r.Report()
+	place := func(c int) string { return Fault{Kind: Dead, Chip: c}.place(a) }
+	for _, says := range []string{
+		"Inferred from all readouts (if there is no more than one fault; second ones were not looked for):\n- " +
+			place(0),
+		"- together with one of these 2:\n  - " + place(1) + ".\n    To do: ",
+		"Or else:\n- one of these 19:\n  - " + place(0), "  - " + place(15) + ".\n", "  - 3 more.\nOr else:\n",
+		"- " + place(3) + ".\n  To do: ", "- together with " + place(4) + ".\n  To do: ",
+	} {
+		if !strings.Contains(report, says) {
+			t.Errorf("the report does not say %q:\n%s", says, report)
+		}
+	}
+	if strings.Contains(report, place(16)) {
+		t.Errorf("too many places:\n%s", report)
+	}
+}
+
+// TestWhatAMeasurementLeaves: named where it is one, counted where they are more.
+func TestWhatAMeasurementLeaves(t *testing.T) {
+	a := demo(t)
+	r := &Result{array: a}
+	one, other := Fault{Kind: Dead, Chip: 1}, Fault{Kind: Dead, Chip: 2}
+	single := Case{Places: [][]Fault{{one}}}
+	pairs := Case{Places: [][]Fault{{one, other}, {{Kind: LaneOpen}, {Kind: LaneOpen, Lane: 1}}}}
+	for want, o := range map[string]HandOutcome{
+		"there is no fault":               {NoFault: true},
+		places(a, []Fault{one}):           {Cases: []Case{single}},
+		"there is no fault, or one other": {NoFault: true, Cases: []Case{single}},
+		"4 explanations are left":         {Cases: []Case{pairs}},
+		"5 explanations are left":         {NoFault: true, Cases: []Case{pairs}},
+		"2 explanations are left":         {Cases: []Case{single, {Places: [][]Fault{{other}}}}},
+		"3 explanations are left":         {NoFault: true, Cases: []Case{single, {Places: [][]Fault{{other}}}}},
+	} {
+		if got := r.left(&o); got != want {
+			t.Errorf("%+v: %q, want %q", o, got, want)
+		}
+	}
+}
+
+// TestWhatIsNotMade: where no safe experiment tells a fault from none, one that is not safe is told, if any would: with
+// what would be enabled together, and under which fault.
+func TestWhatIsNotMade(t *testing.T) {
+	a := bustest.MustArray()
+	p := planner(t, a)
+	told, disabled := 0, 0
+	for i := 1; i < len(p.singles); i++ {
+		for j := range i {
+			hyps := []hypothesis{p.singles[j], p.singles[i]}
+			if _, safe := p.chooser(hyps).exact(); safe {
+				continue
+			}
+			list := p.unsafe(hyps)
+			// Any two words that show it, whether they are safe or not.
+			differ := false
+			for _, enable := range p.enable {
+				for _, readout := range p.readout {
+					e := one(enable, readout)
+					differ = differ || !slices.Equal(p.Observe(hyps[0].faults, e).Levels[0],
+						p.Observe(hyps[1].faults, e).Levels[0])
+				}
+			}
+			if differ && len(list) == 0 {
+				t.Errorf("%v and %v: nothing is told", hyps[0].faults, hyps[1].faults)
+			}
+			for _, u := range list {
+				told++
+				if len(u.Chips) < 2 || u.Lane == "" || len(u.Enable) == 0 || len(u.Readout) == 0 {
+					t.Errorf("%v and %v: %+v", hyps[0].faults, hyps[1].faults, u)
+				}
+				if u.Disable == nil {
+					continue
+				}
+				disabled++
+				word := func(names []string) (w chipmodel.LineSet) {
+					for _, n := range names {
+						w |= 1 << slices.Index(p.a.Lines, n)
+					}
+					return w
+				}
+				shows := func(h hypothesis) (out []uint64) {
+					n := len(a.Lanes)
+					u1, v1, w1 := make([]uint64, n), make([]uint64, n), make([]uint64, n)
+					p.reach(h.faults, word(u.Enable), u1)
+					p.reach(h.faults, word(u.Disable), v1)
+					p.reach(h.faults, word(u.Readout), w1)
+					for lane := range n {
+						levels := uint64(0)
+						if u1[lane]&^v1[lane]&w1[lane] != 0 {
+							levels = uint64(Driven)
+						}
+						out = append(out, levels&(h.conv.keep>>(2*lane)&3)|h.conv.set>>(2*lane)&3)
+					}
+					return out
+				}
+				if slices.Equal(shows(hyps[0]), shows(hyps[1])) {
+					t.Errorf("%v and %v: %+v does not tell them apart", hyps[0].faults, hyps[1].faults, u)
+				}
+			}
+		}
+	}
+	if told < 3 {
+		t.Errorf("%d experiments were not made; the test needs some", told)
+	}
+	t.Logf("%d experiments, %d with disabling", told, disabled)
+}

@@ -6,6 +6,9 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
@@ -103,6 +106,64 @@ func TestPrepare(t *testing.T) {
 	}
 	if p.Prepare(nil)[0].Word != F|G|H|X0|X1|X2 {
 		t.Errorf("%+v", p.Prepare(nil)[0])
+	}
+}
+
+// Chips with memory load and counters are reset where there are such, and nothing else is strobed; a lane without chips
+// is passed over, wherever it stands.
+func TestPrepareAndReadWhatThereIs(t *testing.T) {
+	for name, classes := range map[string][]string{"memory": {"mem"}, "counter": {"count"}, "both": {"mem", "count"},
+		"neither": {"hex"}} {
+		msg := Message()
+		msg.Chips = slices.DeleteFunc(msg.Chips, func(c *facetdv1.Chip) bool {
+			return !slices.Contains(classes, c.GetClass())
+		})
+		msg.Classes = slices.DeleteFunc(msg.Classes, func(c *facetdv1.ChipClass) bool {
+			return !slices.Contains(classes, c.GetName())
+		})
+		msg.Groups = nil
+		spare := proto.CloneOf(msg.Lanes[0])
+		spare.Name = "spare"
+		msg.Lanes = slices.Insert(msg.Lanes, 0, spare)
+		a, wrong := chipmodel.New(msg)
+		if len(wrong) > 0 {
+			t.Fatal(wrong)
+		}
+		m, err := diagnosis.NewModel(a)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := diagnosis.NewPrograms(m, time.Microsecond)
+		var strobes []facetdv1.Strobe
+		for _, op := range p.Prepare(nil) {
+			if op.Kind == bus.OpStrobe {
+				strobes = append(strobes, op.Strobe)
+			}
+		}
+		var want []facetdv1.Strobe
+		if slices.Contains(classes, "mem") {
+			want = append(want, chipmodel.Load)
+		}
+		if slices.Contains(classes, "count") {
+			want = append(want, chipmodel.Reset)
+		}
+		if !slices.Equal(strobes, want) {
+			t.Errorf("%s: strobes %v, want %v", name, strobes, want)
+		}
+		lane := a.Chips[0].Lane
+		e := diagnosis.Experiment{Readouts: []chipmodel.LineSet{0}}
+		var caps []bus.Capture
+		for n, code := range []uint16{100, 900} {
+			for l := range a.Lanes {
+				if len(a.Lanes[l].Chips) > 0 {
+					caps = append(caps, bus.Capture{Frame: n*len(a.Lanes) + l, Codes: slices.Repeat([]uint16{code}, 8)})
+				}
+			}
+		}
+		readouts, idle, err := p.Read(e, caps)
+		if err != nil || lane == 0 || readouts[0][lane] != diagnosis.Driven || idle[lane].Mean != 100 {
+			t.Errorf("%s: lane %d shows %v, idle %v, %v", name, lane, readouts, idle, err)
+		}
 	}
 }
 
