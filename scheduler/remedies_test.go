@@ -387,13 +387,15 @@ func TestLeastUse(t *testing.T) {
 func TestTicksThatAreTooSmall(t *testing.T) {
 	p := plannerOf(t, bustest.MustArray(), []*facetdv1.Task{on("one", 100, nil, "h0"), on("two", 300, nil, "s0")})
 	for _, c := range []struct {
-		jobs []int64
-		want bool
-	}{{[]int64{7, 11}, true}, {[]int64{1021, 1031}, false}, {[]int64{1 << 12, 1031}, true}} {
-		cad := &cadence{grain: 1, hyperperiod: 1 << 20, jobs: c.jobs, deadlines: []int64{1 << 19, 1 << 19}}
+		hyperperiod int64
+		jobs        []int64
+		want        bool
+	}{{1 << 20, []int64{7, 11}, true}, {1 << 20, []int64{1021, 1031}, false}, {1 << 20, []int64{1 << 12, 1031}, true},
+		{1 << 50, []int64{1021, 1}, true}, {1 << 51, []int64{1021, 1}, false}} {
+		cad := &cadence{grain: 1, hyperperiod: c.hyperperiod, jobs: c.jobs, deadlines: []int64{1 << 19, 1 << 19}}
 		tasks, ok := p.wholeTasks(cad)
 		if ok != c.want || (tasks != nil) != c.want {
-			t.Errorf("%v jobs: %v, %v", c.jobs, tasks, ok)
+			t.Errorf("%v jobs in %d ns: %v, %v", c.jobs, c.hyperperiod, tasks, ok)
 		}
 	}
 }
