@@ -76,6 +76,9 @@ func build(w *program.Words, tasks []*program.Task, opt Options) (*Plan, error) 
 	apart := sync.OnceValue(func() *attempt {
 		var found *attempt
 		if refusal == nil {
+			if found = p.keeping(p.tasks); found != nil {
+				return found
+			}
 			if found, refusal = p.solveAny(cads); found == nil {
 				found = p.raised(p.tasks)
 			}
@@ -165,9 +168,43 @@ func (p *planner) fit(tasks []*program.Task, states int) (*planner, *attempt) {
 // search looks for a table of tasks that differ from the planner's own in rate and deadline only; nil where none is
 // found.
 func (p *planner) search(tasks []*program.Task) *attempt {
+	if found := p.keeping(tasks); found != nil {
+		return found
+	}
 	cads, refusal := p.cadences(tasks)
 	if refusal != nil {
 		return nil
+	}
+	found, _ := p.solveAny(cads)
+	return found
+}
+
+// keeping looks for a table in which the tasks that run already keep to their periods, so that their releases can stay
+// where they are; nil where none is found, or none runs. The other tasks have exactly their rates, or, where such a
+// table would be too long, the fewest jobs that are enough.
+func (p *planner) keeping(tasks []*program.Task) *attempt {
+	periods := make([]*big.Rat, len(tasks))
+	deadlines := make([]time.Duration, len(tasks))
+	var kept []*big.Rat
+	for i, t := range tasks {
+		periods[i], deadlines[i] = t.Period, t.Deadline
+		if t.Kept != nil {
+			periods[i] = t.Kept
+			kept = append(kept, t.Kept)
+		}
+	}
+	if len(kept) == 0 {
+		return nil
+	}
+	most := int64(p.opt.MaxSegments)
+	t := newTiming(periods, deadlines, p.array.Grain())
+	var cads []*cadence
+	if exact, ok := t.exact(p.opt.MaxHyperperiod, most); ok {
+		cads = append(cads, exact)
+	} else if base, ok := newTiming(kept, nil, p.array.Grain()).common(p.opt.MaxHyperperiod); ok {
+		if c := t.evenOver(base, most, p.utilization); c != nil {
+			cads = append(cads, c)
+		}
 	}
 	found, _ := p.solveAny(cads)
 	return found

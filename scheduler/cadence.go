@@ -91,20 +91,25 @@ func (c *cadence) total() int64 {
 // common multiple of the periods and of one grain. It reports false where
 // that is longer than most nanoseconds, or has more jobs than allowed.
 func (t *timing) exact(most time.Duration, jobs int64) (*cadence, bool) {
+	h, ok := t.common(most)
+	if !ok {
+		return nil, false
+	}
+	c := t.evenIn(h)
+	return c, c.total() <= jobs
+}
+
+// common is the least common multiple of the periods and of one grain, false where that is longer than most.
+func (t *timing) common(most time.Duration) (int64, bool) {
 	h := new(big.Rat).SetInt64(t.grain)
 	limit := new(big.Rat).SetInt64(int64(most))
 	for _, p := range t.periods {
 		h = lcmRat(h, p)
 		if h.Cmp(limit) > 0 {
-			return nil, false
+			return 0, false
 		}
 	}
-	c := t.cadence(h.Num().Int64())
-	for _, p := range t.periods {
-		n := new(big.Rat).Quo(h, p)
-		c.jobs = append(c.jobs, n.Num().Int64())
-	}
-	return c, c.total() <= jobs
+	return h.Num().Int64(), true
 }
 
 // lcmRat is the least common multiple of two fractions in lowest terms: the lcm of
@@ -197,11 +202,15 @@ const (
 // table whose utilization is near the least. Rates that snapping would nearly double stay close to what was asked for.
 // It is nil where every table has more jobs than allowed.
 func (t *timing) even(jobs int64, utilization func(*cadence) float64) *cadence {
-	longest := slices.Max(t.floors())
+	return t.evenOver(slices.Max(t.floors()), jobs, utilization)
+}
+
+// evenOver is even with multiples of another time, which need not be long enough for one job of every task.
+func (t *timing) evenOver(base, jobs int64, utilization func(*cadence) float64) *cadence {
 	var all []*cadence
 	least := math.Inf(1)
 	for m := range int64(maxEven) {
-		if c := t.evenIn(longest * (m + 1)); c.total() <= jobs {
+		if c := t.evenIn(base * (m + 1)); c.total() <= jobs {
 			all = append(all, c)
 			least = min(least, utilization(c))
 		}
@@ -246,3 +255,22 @@ func scale(v, num, den int64) int64 {
 }
 
 func floor(r *big.Rat) int64 { return new(big.Int).Quo(r.Num(), r.Denom()).Int64() }
+
+// NextRelease is the first release of a bus job at or after a time from the start of the table, which goes on for ever
+// in both directions.
+func (p *Plan) NextRelease(task int, since time.Duration) time.Duration {
+	n := int64(p.Tasks[task].JobsPerCycle)
+	c := cadence{grain: int64(p.Array.Grain()), hyperperiod: int64(p.Hyperperiod), jobs: []int64{n}}
+	cycle := since / p.Hyperperiod
+	if since%p.Hyperperiod < 0 {
+		cycle--
+	}
+	begin := cycle * p.Hyperperiod
+	hi, lo := bits.Mul64(uint64(since-begin), uint64(n))
+	k, _ := bits.Div64(hi, lo, uint64(p.Hyperperiod)) // the release before, or one of it
+	for ; ; k++ {
+		if at := begin + time.Duration(c.release(0, int64(k))); at >= since {
+			return at
+		}
+	}
+}

@@ -36,7 +36,8 @@ func (v *taskService) ApplyTasks(ctx context.Context, r *facetdv1.ApplyTasksRequ
 	if err != nil {
 		return nil, underChanges(err)
 	}
-	answer := &facetdv1.ApplyTasksResponse{Revision: done.Revision, EffectiveBusNs: done.Effective.NS()}
+	answer := &facetdv1.ApplyTasksResponse{Revision: done.Revision, EffectiveBusNs: done.Effective.NS(),
+		Shifts: done.Shifts}
 	running := v.s.cfg.Dispatch.Snapshot().Tasks
 	for _, t := range r.GetChanges().GetAdd() {
 		answer.Tasks = append(answer.Tasks, asItRuns(running, t))
@@ -57,7 +58,7 @@ func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequ
 		return nil, moved(err, "add[0]", "task")
 	}
 	return &facetdv1.CreateTaskResponse{Task: asItRuns(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask()),
-		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
+		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision, Shifts: done.Shifts}, nil
 }
 
 func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse,
@@ -71,7 +72,7 @@ func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequ
 		return nil, moved(err, "update[0].", "")
 	}
 	return &facetdv1.UpdateTaskResponse{Task: asItRuns(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask()),
-		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
+		EffectiveBusNs: done.Effective.NS(), Revision: done.Revision, Shifts: done.Shifts}, nil
 }
 
 func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse,
@@ -81,7 +82,8 @@ func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequ
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: done.Effective.NS(), Revision: done.Revision}, nil
+	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: done.Effective.NS(), Revision: done.Revision,
+		Shifts: done.Shifts}, nil
 }
 
 func noTask() error {

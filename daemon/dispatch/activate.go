@@ -69,9 +69,40 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
-	r.become(c, epoch, uninitialized)
-	answer(changeDone{effective: epoch})
+	from := at
+	if uninitialized {
+		from = epoch
+	}
+	place, _ := r.tab.place(c, from, epoch)
+	r.taken = max(r.taken, epoch) // what was released meanwhile waits
+	r.become(c, place, uninitialized)
+	answer(changeDone{effective: epoch, shifts: place.shifts})
 	return nil
+}
+
+// suitsWithin is how long a change waits for an instant at which no release has to move for it. Most find one at the
+// first; after as long jobs of the table before have come in every constellation that is common.
+const suitsWithin = 2 * time.Second
+
+// suits reports whether an instant is right for the change that waits, if one does: the releases of the tasks that go
+// on stay on their grid, and none of their jobs ends late for the initialization, or it has waited for long enough.
+func (r *runner) suits(at bus.Time) bool {
+	c := r.box.nextChange()
+	if c == nil || c.plan == nil || r.tab.idle() {
+		return true
+	}
+	begin := at.Add(c.plan.InitializationTime)
+	if r.remote() { // what follows is handed over once the result is there
+		begin = begin.Add(r.lead())
+	}
+	if _, ok := r.tab.place(c, at, r.cfg.Array.UpTime(begin)); ok {
+		return true
+	}
+	r.wanted = 0 // an instant there was
+	if c.unsuited == 0 {
+		c.unsuited = at
+	}
+	return at.Sub(c.unsuited) >= min(suitsWithin, 2*r.tab.plan.Hyperperiod)
 }
 
 // stopsMeanwhile is the safe stop that somebody has asked for before the initialization of a table was known to have
@@ -85,16 +116,16 @@ func (r *runner) stopsMeanwhile(err error) *SafeStop {
 }
 
 // become makes the table of a change the active one, from a bus time on.
-func (r *runner) become(c *change, epoch bus.Time, uninitialized bool) {
+func (r *runner) become(c *change, at placement, uninitialized bool) {
 	r.failTriggers("the task was removed, or is not sporadic any more", func(task string) bool {
 		return slices.ContainsFunc(c.tasks, func(t *facetdv1.Task) bool {
 			return t.GetName() == task && t.GetLeastInterval() != nil
 		})
 	})
-	r.tab = newTable(c, epoch, r.tab)
+	r.tab = newTable(c, at, r.tab)
 	r.standing = c.again()
 	var msg *facetdv1.Plan
-	r.board.setTable(c, epoch)
+	r.board.setTable(c, at)
 	if c.plan != nil {
 		msg = c.plan.Message
 	}
@@ -108,8 +139,9 @@ func (r *runner) become(c *change, epoch bus.Time, uninitialized bool) {
 	if c.done != nil && r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)
 	}
-	r.cfg.Observer.PlanChanged(msg, epoch)
-	r.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(c.tasks)),
+	r.cfg.Observer.PlanChanged(msg, at.begin)
+	r.log.Info("timetable active", zap.Int64("bus_ns", at.begin.NS()), zap.Int("shifted", len(at.shifts)),
+		zap.Int("tasks", len(c.tasks)),
 		zap.Float64("utilization", msg.GetUtilization()))
 }
 

@@ -93,6 +93,7 @@ type memberJob struct {
 	generation uint64 // of the task
 	number     uint64 // among its jobs
 	deadline   bus.Time
+	shift      *int64 // of the grid of its releases, that it tells; nil where there is none
 }
 
 // setOf is the frame set of one member of a job that is closed: its own frames, job
@@ -104,7 +105,7 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 		Task: m.Task.Name, TaskGeneration: m.generation, Job: m.number, StartBusNs: o.set.GetStartBusNs(),
 		FinishBusNs:  o.set.GetFinishBusNs(),
 		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
-		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]),
+		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]), ReleaseShiftNs: m.shift,
 	}
 	s.Late = s.GetFailure() == "" && s.GetFinishBusNs() > s.GetDeadlineBusNs()
 	s.SkewNs = skewOf(s.GetFrames(), o.rows[m.FirstFrame:frames])

@@ -1,11 +1,10 @@
 package dispatch
 
 import (
+	"math/big"
 	"slices"
 	"sync"
 	"time"
-
-	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -31,8 +30,9 @@ type board struct {
 	tasks    []*taskStats
 	revision uint64 // of the tasks
 	epoch    bus.Time
-	busy     bus.Phases // since epoch
-	// Of the whole cycles since the epoch.
+	since    bus.Time   // when it became active: the epoch, or in the middle of a cycle
+	busy     bus.Phases // since then
+	// Until the end of the last cycle.
 	cycleBusy bus.Phases
 	cycleEnd  bus.Time
 
@@ -66,15 +66,15 @@ func (b *board) setTasks(c *change) {
 }
 
 // setTable says which table is active, and since when.
-func (b *board) setTable(c *change, epoch bus.Time) {
+func (b *board) setTable(c *change, at placement) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.tasks, b.revision = statsFor(b.tasks, c), c.revision
 	for _, t := range b.tasks {
-		t.rate.Restart(epoch)
+		t.rate.Restart(at.begin)
 	}
-	b.plan, b.epoch, b.busy = c.plan, epoch, bus.Phases{}
-	b.cycleBusy, b.cycleEnd = bus.Phases{}, epoch
+	b.plan, b.epoch, b.since, b.busy = c.plan, at.epoch, at.begin, bus.Phases{}
+	b.cycleBusy, b.cycleEnd = bus.Phases{}, at.begin
 }
 
 // used counts bus time of the active table, until last.
@@ -121,15 +121,15 @@ func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
 	s := Snapshot{
 		State: b.state, Fault: b.fault, Now: now, Epoch: b.epoch, Revision: b.revision,
 		Uncertainty: uncertainty,
-		Busy:        b.busy, Measured: max(b.last.Sub(b.epoch), 0),
+		Busy:        b.busy, Measured: max(b.last.Sub(b.since), 0),
 		Violations: b.broken, LastBroken: slices.Clone(b.lastBad), Lag: b.lag,
 	}
 	if b.plan != nil {
 		s.Plan, s.Active = b.plan.Message, b.plan
 		s.PlannedUtil = b.plan.Message.GetUtilization()
-		s.Measured = max(now.Sub(b.epoch), 0)
-		if b.cycleEnd > b.epoch {
-			s.Busy, s.Measured = b.cycleBusy, b.cycleEnd.Sub(b.epoch)
+		s.Measured = max(now.Sub(b.since), 0)
+		if b.cycleEnd > b.since {
+			s.Busy, s.Measured = b.cycleBusy, b.cycleEnd.Sub(b.since)
 		}
 	}
 	for _, t := range b.tasks {
@@ -149,6 +149,24 @@ func (b *board) active() ([]*facetdv1.Task, uint64) {
 	return specs, b.revision
 }
 
+// periods are those, in nanoseconds, at which tasks run as they are; nil for others.
+func (b *board) periods(tasks []*facetdv1.Task) []*big.Rat {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := make([]*big.Rat, len(tasks))
+	if b.plan == nil {
+		return out
+	}
+	for asked, task := range busTasks(b.plan) {
+		for i, spec := range tasks {
+			if b.tasks[asked].is(spec) {
+				out[i] = big.NewRat(int64(b.plan.Hyperperiod), int64(b.plan.Tasks[task].JobsPerCycle))
+			}
+		}
+	}
+	return out
+}
+
 // generations are those of tasks in a revision: of those that are as they were the one that they have.
 func (b *board) generations(tasks []*facetdv1.Task, revision uint64) []uint64 {
 	b.mu.Lock()
@@ -157,7 +175,7 @@ func (b *board) generations(tasks []*facetdv1.Task, revision uint64) []uint64 {
 	for i, spec := range tasks {
 		out[i] = revision
 		for _, t := range b.tasks {
-			if t.task == spec || t.task.GetName() == spec.GetName() && proto.Equal(t.task, spec) {
+			if t.is(spec) {
 				out[i] = t.generation
 			}
 		}

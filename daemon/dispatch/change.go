@@ -26,8 +26,10 @@ type change struct {
 	asked       bus.Time
 	// gone says that the caller waits no longer; the mailbox's lock guards it.
 	gone bool
-	// postponed is how often its initialization was, of the runner.
+	// Of the runner: postponed is how often its initialization was, unsuited since when it waits for an instant that
+	// suits it; 0 where it does not.
 	postponed int
+	unsuited  bus.Time
 }
 
 // again is the same change for the runner's own use: it has no one to answer.
@@ -42,6 +44,7 @@ func (c *change) unplanned() *change {
 
 type changeDone struct {
 	effective bus.Time
+	shifts    []*facetdv1.TaskShift
 	err       error
 }
 
@@ -51,6 +54,8 @@ type Change struct {
 	Effective bus.Time
 	// Revision of the tasks from then on.
 	Revision uint64
+	// Shifts are those of the tasks that were not changed and whose releases could not stay on their grid.
+	Shifts []*facetdv1.TaskShift
 }
 
 // Apply makes changes to the tasks, all or none, and returns once the timetable with them is active.
@@ -91,7 +96,7 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	if err != nil {
 		return Change{}, err
 	}
-	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()))
+	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
 	if err != nil {
 		return Change{}, next.Renamed(err)
 	}
@@ -106,13 +111,13 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	defer d.waiting.Add(-1)
 	select {
 	case done := <-c.done:
-		return Change{done.effective, revision}, done.err
+		return Change{done.effective, revision, done.shifts}, done.err
 	case <-ctx.Done():
 		if d.box.withdrawChange(c) {
 			return Change{}, ctx.Err()
 		}
 		done := <-c.done
-		return Change{done.effective, revision}, done.err
+		return Change{done.effective, revision, done.shifts}, done.err
 	}
 }
 
@@ -144,7 +149,7 @@ func (d *Dispatcher) Preview(ctx context.Context, c *facetdv1.TaskChanges, opera
 	if err != nil {
 		return nil, err
 	}
-	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()))
+	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
 	if refusal, ok := err.(*scheduler.RefusalError); ok {
 		return &facetdv1.Plan{Array: d.array.Name, Tasks: next.Tasks, Refusal: refusal.Refusal}, nil
 	}

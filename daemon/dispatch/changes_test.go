@@ -91,3 +91,6 @@ func TestChangesAreOne(t *testing.T) {
 		<-done
 	})
 }
+
+// starting is the place of a table that begins with its cycle.
+func starting(at bus.Time) placement { return placement{epoch: at, from: at, begin: at} }

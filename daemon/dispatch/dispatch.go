@@ -25,7 +25,13 @@
 // hyperperiod, as the queue of the bus is too short for that, or as the host has been behind by more than MaxLag for as
 // long again, jobs fail to make room for it. Where the host comes too late for its initialization again and again, it
 // takes effect without, and the registers are restored afterwards: removing load is what helps such a host. It waits
-// 10 s at most for a bus that is lost. A panic on the goroutine that owns the bus ends Run.
+// 10 s at most for a bus that is lost.
+//
+// Through a change the releases of tasks that are not changed stay on their grid: its table begins as if it had run
+// before, in the middle of a cycle where need be, at an instant from which its jobs can wait for the initialization and
+// all end in time. For such an instant it waits two seconds at most. Where there is none, or where the new timetable
+// has another period for a task, the answer says by how much the releases move, and so does the task's next frame set.
+// The planner keeps to the periods of what runs where it can. A panic on the goroutine that owns the bus ends Run.
 package dispatch
 
 import (

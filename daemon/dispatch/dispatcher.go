@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"math/big"
 	"sync/atomic"
 	"time"
 
@@ -47,7 +48,7 @@ func New(cfg Config) (*Dispatcher, error) {
 			return clocksync.Instant{UTC: host, UTCUncertainty: off}
 		}
 	}
-	plan, err := planFor(cfg.Array, cfg.Tasks, triggerLead(cfg.Bus.Limits()))
+	plan, err := planFor(cfg.Array, cfg.Tasks, triggerLead(cfg.Bus.Limits()), nil)
 	if err != nil {
 		return nil, err
 	}
@@ -124,12 +125,13 @@ func (d *Dispatcher) Alive(ctx context.Context) error {
 // Fits says what is wrong with a set of tasks on an array, as New would. Errors:
 // invalid.Errors, *scheduler.RefusalError.
 func Fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
-	_, err := planFor(a, specs, 0)
+	_, err := planFor(a, specs, 0, nil)
 	return err
 }
 
-// planFor plans a set of tasks, of which sporadic ones are triggered a lead ahead; none at all is a nil plan.
-func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration) (*scheduler.Plan, error) {
+// planFor plans a set of tasks, of which sporadic ones are triggered a lead ahead; none at all is a nil plan. Those
+// that run already are to keep to their periods, nil for the others; none at all is nil, too.
+func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration, kept []*big.Rat) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
 	}
@@ -140,6 +142,9 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration) (*s
 	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		return nil, m
+	}
+	for i, period := range kept {
+		tasks[i].Kept = period
 	}
 	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: lead})
 }

@@ -142,13 +142,13 @@ func TestWaitingJobsAreCompiledAnew(t *testing.T) {
 	}
 	fits("at first", 1)
 	fits("nothing changed", 1)
-	r.tab = newTable(&r.standing, 0, r.tab)
+	r.tab = newTable(&r.standing, starting(0), r.tab)
 	fits("another timetable", 2)
 	fits("nothing changed", 2)
 	r.onDemands++
 	fits("another job ran", 3)
 	r.onDemands++
-	r.tab = newTable(&change{runs: programsOf(nil)}, 0, r.tab)
+	r.tab = newTable(&change{runs: programsOf(nil)}, starting(0), r.tab)
 	fits("no timetable any more, after another job", 4)
 }
 
@@ -228,7 +228,7 @@ func TestWhatAFrameAddsUp(t *testing.T) {
 // TestAMemberIsLateByItsOwnDeadline: tasks that share a load may have deadlines of their own.
 func TestAMemberIsLateByItsOwnDeadline(t *testing.T) {
 	r := newRig(t, free, 0, nil, memTask(100)).runner
-	r.tab = newTable(&r.standing, 0, r.tab)
+	r.tab = newTable(&r.standing, starting(0), r.tab)
 	for _, c := range []struct {
 		after   time.Duration // its deadline after the end of the job
 		failure string
@@ -272,10 +272,10 @@ func TestRefusedOnDemand(t *testing.T) {
 // next.
 func TestNumbersOfJobs(t *testing.T) {
 	r := newRig(t, free, 0, nil, memTask(100), countTask(30)).runner
-	r.tab = newTable(&r.standing, 0, r.tab)
+	r.tab = newTable(&r.standing, starting(0), r.tab)
 	for want := range uint64(4) {
 		if want == 2 {
-			r.tab = newTable(&r.standing, 50, r.tab)
+			r.tab = newTable(&r.standing, starting(50), r.tab)
 		}
 		for i := range r.tab.plan.Tasks {
 			job := r.tab.begin(r.cfg.Array, &scheduler.Entry{Task: i}, 0)

@@ -194,7 +194,7 @@ func everyJobEnded(t *testing.T, r *rig) {
 			}
 			next[name] = fs.GetJob() + 1
 		}
-		if began := r.runner.tab.nextJobOf(name); next[name] != began {
+		if began := r.runner.tab.taskOf(name).next; next[name] != began {
 			t.Errorf("%d jobs of %s began, %d ended", began, name, next[name])
 		}
 	}

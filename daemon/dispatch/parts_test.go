@@ -131,7 +131,7 @@ func TestAResumeThatIsWithdrawn(t *testing.T) {
 // the time before the next segment.
 func TestGapsToTheNanosecond(t *testing.T) {
 	r := newRig(t, free, 0, nil, memTask(100)).runner
-	r.tab = newTable(&r.standing, bus.Time(time.Second), r.tab)
+	r.tab = newTable(&r.standing, starting(bus.Time(time.Second)), r.tab)
 	one := &onDemand{compile: func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error) {
 		return &program.OnDemandPlan{Time: time.Millisecond}, nil
 	}}
@@ -174,7 +174,7 @@ func TestDelaysThatAreAbsorbed(t *testing.T) {
 		task := memTask(100 + float64(rng.IntN(900)))
 		task.Deadline = durationpb.New(time.Duration(700+rng.IntN(300)) * time.Microsecond)
 		r := newRig(t, free, 0, nil, task, countTask(100+float64(rng.IntN(900)))).runner
-		tab := newTable(&r.standing, bus.Time(time.Second), r.tab)
+		tab := newTable(&r.standing, starting(bus.Time(time.Second)), r.tab)
 		// The edges: a delay with which some job ends just at its deadline.
 		for i := range tab.plan.Entries {
 			e := &tab.plan.Entries[i]
@@ -205,7 +205,7 @@ func TestRecalledJobsOfDoubtedChips(t *testing.T) {
 		if err := r.prepare(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		r.tab = newTable(&r.standing, bus.Time(time.Second), r.tab)
+		r.tab = newTable(&r.standing, starting(bus.Time(time.Second)), r.tab)
 		var entry *scheduler.Entry
 		for i := range r.tab.plan.Entries {
 			if e := &r.tab.plan.Entries[i]; e.Segment == segment && len(r.tab.plan.Tasks[e.Task].Segments) > 1 &&

@@ -90,7 +90,7 @@ func TestWhenToRestore(t *testing.T) {
 		}
 		c := r.standing
 		c.plan = &plan
-		r.tab = newTable(&c, 0, r.tab)
+		r.tab = newTable(&c, starting(0), r.tab)
 		for plan.Tasks[plan.Entries[r.tab.next].Task].Task.Name != "joined" {
 			r.tab.next++
 		}

@@ -28,8 +28,8 @@ func TestMakeRoom(t *testing.T) {
 		}
 		r := newRig(t, free, 0, nil, tasks...)
 		run := r.runner
-		run.tab = newTable(&run.standing, bus.Time(time.Second), run.tab)
-		run.board.setTable(&run.standing, run.tab.epoch)
+		run.tab = newTable(&run.standing, starting(bus.Time(time.Second)), run.tab)
+		run.board.setTable(&run.standing, starting(run.tab.epoch))
 		tab := run.tab
 		passed := rng.IntN(len(tab.plan.Entries))
 		before := tab.epoch.Add(tab.plan.Entries[passed].Start + time.Duration(rng.Int64N(int64(300*time.Microsecond))))

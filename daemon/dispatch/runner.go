@@ -76,7 +76,7 @@ func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters, 
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
 			board: b, reach: map[chipmodel.LineSet]int{}},
 		limits:   cfg.Bus.Limits(),
-		standing: first, tab: newTable(first.unplanned(), 0, nil),
+		standing: first, tab: newTable(first.unplanned(), placement{}, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
 	r.tab.parameters, r.tab.triggers = p, t
@@ -109,7 +109,7 @@ func (r *runner) loop(ctx context.Context) error {
 	defer r.watchLoss(hard, cancel)()
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if r.box.stopped() != nil { // since before the daemon started
-		r.board.setTable(&r.standing, firstStart)
+		r.board.setTable(&r.standing, placement{epoch: firstStart, begin: firstStart})
 	} else if err := r.activate(hard, &r.standing, r.cfg.Array.UpTime(firstStart)); err != nil {
 		return err
 	}
@@ -188,13 +188,14 @@ func (r *runner) step(ctx, hard context.Context) error {
 	}
 	now := r.now()
 	quiescentAt, quiescent := r.quiescent(now)
-	if cause := r.waitsInVain(now, quiescent); cause != "" {
+	cause := r.waitsInVain(now, quiescent)
+	if cause != "" {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
 		}
 		quiescentAt, quiescent = r.makeRoom(max(r.soonest(now), r.taken), cause), true
 	}
-	if quiescent && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
+	if quiescent && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) && (cause != "" || r.suits(quiescentAt)) {
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}

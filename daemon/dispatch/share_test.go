@@ -160,7 +160,8 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 				t.Errorf("jobs of %s are released %v apart", fs.GetTask(), apart)
 			}
 		}
-		if restarts != 10 || last["whole"].GetJob() < 250 || last["soft"].GetJob() < 30 {
+		// A task that is added begins with the next release of the others, which stay on their grid.
+		if restarts != 10 || last["whole"].GetJob() < 250 || last["soft"].GetJob() < 28 {
 			t.Errorf("%d restarts; last job of whole %d, of soft %d", restarts, last["whole"].GetJob(),
 				last["soft"].GetJob())
 		}

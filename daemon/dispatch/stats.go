@@ -43,6 +43,11 @@ func statsFor(before []*taskStats, c *change) []*taskStats {
 	return out
 }
 
+// is reports whether a task is the one that runs, as it is.
+func (t *taskStats) is(spec *facetdv1.Task) bool {
+	return t.task == spec || t.task.GetName() == spec.GetName() && proto.Equal(t.task, spec)
+}
+
 // ended counts one job.
 func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	s := &t.status

@@ -25,6 +25,10 @@ type table struct {
 	// the cycle, but for reservations: before it, everything released has been run,
 	// unless a trigger waits.
 	earliest []time.Duration
+	// from is where the table took over from the one before, which has run what was released before; first is earliest
+	// for the cycle in which that was, where it was not at the beginning of one.
+	from  bus.Time
+	first []time.Duration
 	// open are the jobs that have begun and of which segments are still to be submitted, by index in plan.Tasks.
 	open map[int]*openJob
 	// skipped marks those of plan.Tasks whose current job was given up.
@@ -47,20 +51,25 @@ type counted struct {
 	name       string
 	generation uint64
 	next       uint64
+	// shift of the grid of its releases that its next frame set tells; nil where there is none.
+	shift *int64
 }
 
 // newTable is the table of a change at its beginning. The jobs of the tasks, and those of the bus,
 // that the table before had too are counted on.
-func newTable(c *change, epoch bus.Time, before *table) *table {
+func newTable(c *change, at placement, before *table) *table {
 	plan := c.plan
-	t := &table{plan: plan, runs: c.runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{},
-		refused: map[int]int{}, triggered: map[int]bus.Time{}}
+	t := &table{plan: plan, runs: c.runs, epoch: at.epoch, from: at.from, open: map[int]*openJob{},
+		skipped: map[int]bool{}, refused: map[int]int{}, triggered: map[int]bus.Time{}}
 	t.tasks = before.counted(c)
+	for i := range t.tasks {
+		t.tasks[i].moved(at.shifts)
+	}
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
 		t.triggers = before.triggers
-		t.triggers.setTable(plan, t.tasks, epoch)
+		t.triggers.setTable(plan, t.tasks, at.epoch)
 	}
 	if plan == nil {
 		return t
@@ -69,14 +78,8 @@ func newTable(c *change, epoch bus.Time, before *table) *table {
 	for i := range t.numbers {
 		t.numbers[i] = before.numberOf(plan.Tasks[i].Task.Name)
 	}
-	t.earliest = make([]time.Duration, len(plan.Entries)+1)
-	t.earliest[len(plan.Entries)] = plan.Hyperperiod
-	for i := len(plan.Entries) - 1; i >= 0; i-- {
-		t.earliest[i] = t.earliest[i+1]
-		if e := &plan.Entries[i]; plan.Tasks[e.Task].Task.Sporadic == nil {
-			t.earliest[i] = min(t.earliest[i], e.Release)
-		}
-	}
+	t.earliest = t.releasesFrom(func(*scheduler.Entry) bool { return true })
+	t.begin0()
 	t.gaps = gapsOf(plan)
 	t.assumes = plan.Assumes()
 	t.restorer = program.NewRestorer(plan.Array, t.assumes)
@@ -87,22 +90,29 @@ func newTable(c *change, epoch bus.Time, before *table) *table {
 func (t *table) counted(c *change) []counted {
 	out := make([]counted, len(c.tasks))
 	for i, spec := range c.tasks {
-		out[i] = counted{spec.GetName(), c.generations[i], t.nextJobOf(spec.GetName())}
+		out[i] = counted{name: spec.GetName(), generation: c.generations[i]}
+		old := t.taskOf(spec.GetName())
+		if old != nil {
+			out[i].next = old.next
+		}
+		if old != nil && old.generation == out[i].generation {
+			out[i].shift = old.shift
+		}
 	}
 	return out
 }
 
-// nextJobOf is the number of a task's next job; 0 where the table has none of the name.
-func (t *table) nextJobOf(name string) uint64 {
+// taskOf is a task that the table has; nil where it has none of the name.
+func (t *table) taskOf(name string) *counted {
 	if t == nil {
-		return 0
+		return nil
 	}
-	for _, c := range t.tasks {
-		if c.name == name {
-			return c.next
+	for i := range t.tasks {
+		if t.tasks[i].name == name {
+			return &t.tasks[i]
 		}
 	}
-	return 0
+	return nil
 }
 
 // numberOf is the next number of a bus job; 0 where the table has none of the name.
@@ -151,7 +161,12 @@ func (t *table) last(e *scheduler.Entry) bool {
 }
 
 // due is the earliest release of what was not run. The table is not idle.
-func (t *table) due() bus.Time { return t.cycleStart().Add(t.earliest[t.next]) }
+func (t *table) due() bus.Time {
+	if t.cycle == 0 && t.first != nil {
+		return t.epoch.Add(t.first[t.next])
+	}
+	return t.cycleStart().Add(t.earliest[t.next])
+}
 
 // quiescent returns the latest instant from last to now at which a change loses nothing: no job is
 // open then, and none released before it waits. last is when the bus was last used. On a host that
@@ -215,8 +230,9 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		if !triggered {
 			due = begin.Add(t.plan.MemberDeadline(e, m))
 		}
-		job.members[i] = memberJob{m, of.generation, of.next, due}
+		job.members[i] = memberJob{m, of.generation, of.next, due, of.shift}
 		of.next++
+		of.shift = nil
 	}
 	job.task = e.Task
 	t.open[e.Task] = job

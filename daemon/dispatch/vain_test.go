@@ -28,7 +28,7 @@ func TestAShortLagMakesNoRoom(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				r := newRig(t, realtime, 0, nil, memTask(50), countTask(30)).runner
 				r.cfg.MaxLag = limit
-				r.tab = newTable(&r.standing, 0, r.tab)
+				r.tab = newTable(&r.standing, starting(0), r.tab)
 				c := &change{}
 				if err := r.box.putChange(c); err != nil {
 					t.Fatal(err)
@@ -60,8 +60,8 @@ func TestCyclesPassedOverEnd(t *testing.T) {
 		"by a safe stop": func(r *runner, before bus.Time) { r.overtaken(before, "stopped") },
 	} {
 		r := newRig(t, free, 0, nil, memTask(50), countTask(30)).runner
-		r.tab = newTable(&r.standing, bus.Time(time.Second), r.tab)
-		r.board.setTable(&r.standing, r.tab.epoch)
+		r.tab = newTable(&r.standing, starting(bus.Time(time.Second)), r.tab)
+		r.board.setTable(&r.standing, starting(r.tab.epoch))
 		pass(r, r.tab.epoch.Add(r.tab.plan.Hyperperiod*5/2))
 		if end := r.board.cycleEnd; end != r.tab.epoch.Add(2*r.tab.plan.Hyperperiod) {
 			t.Errorf("%s: the last cycle ended %v after the table began, want two of %v", name, end.Sub(r.tab.epoch),

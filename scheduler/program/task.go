@@ -6,6 +6,7 @@
 package program
 
 import (
+	"cmp"
 	"math/big"
 	"slices"
 	"strings"
@@ -30,6 +31,9 @@ type Task struct {
 	// RateHz is the rate asked for, Period its exact period in nanoseconds.
 	RateHz float64
 	Period *big.Rat
+	// Kept is a period at most as long, in nanoseconds, that the planner keeps to where it can: the one at which the
+	// task runs already. nil where there is none.
+	Kept *big.Rat
 	// Deadline is relative to the release; it is at most one period, and one period where none was asked for
 	// (OwnDeadline says whether one was).
 	Deadline    time.Duration
@@ -90,7 +94,7 @@ func (t *Task) Members() []*Task {
 // At returns the task at another rate. A deadline of its own stays, where it is not longer than the new period.
 func (t *Task) At(rateHz float64) *Task {
 	out := *t
-	out.RateHz, out.Period = rateHz, periodOf(rateHz)
+	out.RateHz, out.Period, out.Kept = rateHz, periodOf(rateHz), nil
 	out.Deadline = time.Duration(floor(out.Period))
 	if t.OwnDeadline {
 		out.Deadline = min(out.Deadline, t.Deadline)
@@ -153,7 +157,8 @@ func (t *Task) MayFollow(first *Task) bool {
 	if other, _ := first.pixelBias(); bias != other || t.biasMoves() || first.biasMoves() {
 		return false
 	}
-	if t.Sporadic != nil || first.Sporadic != nil {
+	if t.Sporadic != nil || first.Sporadic != nil ||
+		t.Kept != nil && first.Kept != nil && t.Kept.Cmp(first.Kept) != 0 {
 		return false
 	}
 	if !t.Class.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
@@ -169,7 +174,7 @@ func (t *Task) MayFollow(first *Task) bool {
 func Merge(first, second *Task) *Task {
 	t := &Task{
 		Name: first.Name + "," + second.Name, Chips: first.Chips, Touches: first.Touches, Class: first.Class,
-		RateHz: first.RateHz, Period: first.Period,
+		RateHz: first.RateHz, Period: first.Period, Kept: cmp.Or(first.Kept, second.Kept),
 		Deadline: min(first.Deadline, second.Deadline), OwnDeadline: first.OwnDeadline || second.OwnDeadline,
 		MaxHold: tightest(first.MaxHold, second.MaxHold),
 		MaxSkew: tightest(first.MaxSkew, second.MaxSkew),

@@ -585,6 +585,9 @@ type FrameSet struct {
 	StartBusNs int64 `protobuf:"varint,10,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
 	// Generation of the task (see RunningTask); 0 for on-demand captures.
 	TaskGeneration uint64 `protobuf:"varint,11,opt,name=task_generation,json=taskGeneration,proto3" json:"task_generation,omitempty"`
+	// Set in the first frame set of a task that was not changed itself, after a change of others
+	// that moved the grid of its releases: as TaskShift.shift_ns.
+	ReleaseShiftNs *int64 `protobuf:"varint,12,opt,name=release_shift_ns,json=releaseShiftNs,proto3,oneof" json:"release_shift_ns,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -692,6 +695,13 @@ func (x *FrameSet) GetStartBusNs() int64 {
 func (x *FrameSet) GetTaskGeneration() uint64 {
 	if x != nil {
 		return x.TaskGeneration
+	}
+	return 0
+}
+
+func (x *FrameSet) GetReleaseShiftNs() int64 {
+	if x != nil && x.ReleaseShiftNs != nil {
+		return *x.ReleaseShiftNs
 	}
 	return 0
 }
@@ -1957,7 +1967,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\vexposure_ns\x18\x1a \x01(\x03R\n" +
 	"exposureNs\x129\n" +
 	"\x19first_sample_monotonic_ns\x18\x1b \x01(\x03R\x16firstSampleMonotonicNs\x12\x1b\n" +
-	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\"\xde\x02\n" +
+	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\"\xa2\x03\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +
@@ -1971,7 +1981,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\fstart_bus_ns\x18\n" +
 	" \x01(\x03R\n" +
 	"startBusNs\x12'\n" +
-	"\x0ftask_generation\x18\v \x01(\x04R\x0etaskGeneration\"\x90\x01\n" +
+	"\x0ftask_generation\x18\v \x01(\x04R\x0etaskGeneration\x12-\n" +
+	"\x10release_shift_ns\x18\f \x01(\x03H\x00R\x0ereleaseShiftNs\x88\x01\x01B\x13\n" +
+	"\x11_release_shift_ns\"\x90\x01\n" +
 	"\x14CaptureFramesRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12&\n" +
@@ -2203,6 +2215,7 @@ func file_facetd_v1_frame_proto_init() {
 	file_facetd_v1_identity_proto_init()
 	file_facetd_v1_status_proto_init()
 	file_facetd_v1_task_proto_init()
+	file_facetd_v1_frame_proto_msgTypes[1].OneofWrappers = []any{}
 	file_facetd_v1_frame_proto_msgTypes[6].OneofWrappers = []any{
 		(*FollowFrameSetsRequest_Start)(nil),
 		(*FollowFrameSetsRequest_Grant)(nil),

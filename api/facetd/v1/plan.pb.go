@@ -1456,7 +1456,8 @@ type GetPlanResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The plan.
 	Plan *Plan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
-	// Bus time at which its table began, in nanoseconds.
+	// Bus time at which its first cycle began, in nanoseconds; or would have begun, where it took
+	// over in the middle of a cycle.
 	EpochBusNs    int64 `protobuf:"varint,2,opt,name=epoch_bus_ns,json=epochBusNs,proto3" json:"epoch_bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -1897,6 +1897,83 @@ func (x *GetTaskResponse) GetTask() *RunningTask {
 	return nil
 }
 
+// TaskShift says that the releases of a task that was not changed could not stay on their grid.
+// Where every job from the last release before the change to the end of the initialization of
+// its registers would have ended late, or where the task has another rate now, its first release
+// is later or earlier than it would have been. The frame set of that job says it, too.
+type TaskShift struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// How much later its first release under the new timetable is than its next one would have
+	// been under the one before, in nanoseconds; below 0 where it is earlier.
+	ShiftNs int64 `protobuf:"varint,2,opt,name=shift_ns,json=shiftNs,proto3" json:"shift_ns,omitempty"`
+	// Its rate in the timetable before, in hertz.
+	PlannedRateBeforeHz float64 `protobuf:"fixed64,3,opt,name=planned_rate_before_hz,json=plannedRateBeforeHz,proto3" json:"planned_rate_before_hz,omitempty"`
+	// Its rate in the new one, in hertz.
+	PlannedRateHz float64 `protobuf:"fixed64,4,opt,name=planned_rate_hz,json=plannedRateHz,proto3" json:"planned_rate_hz,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskShift) Reset() {
+	*x = TaskShift{}
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskShift) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskShift) ProtoMessage() {}
+
+func (x *TaskShift) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskShift.ProtoReflect.Descriptor instead.
+func (*TaskShift) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *TaskShift) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *TaskShift) GetShiftNs() int64 {
+	if x != nil {
+		return x.ShiftNs
+	}
+	return 0
+}
+
+func (x *TaskShift) GetPlannedRateBeforeHz() float64 {
+	if x != nil {
+		return x.PlannedRateBeforeHz
+	}
+	return 0
+}
+
+func (x *TaskShift) GetPlannedRateHz() float64 {
+	if x != nil {
+		return x.PlannedRateHz
+	}
+	return 0
+}
+
 // ApplyTasksRequest asks for several changes at once.
 type ApplyTasksRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1908,7 +1985,7 @@ type ApplyTasksRequest struct {
 
 func (x *ApplyTasksRequest) Reset() {
 	*x = ApplyTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1920,7 +1997,7 @@ func (x *ApplyTasksRequest) String() string {
 func (*ApplyTasksRequest) ProtoMessage() {}
 
 func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[25]
+	mi := &file_facetd_v1_task_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1933,7 +2010,7 @@ func (x *ApplyTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksRequest.ProtoReflect.Descriptor instead.
 func (*ApplyTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ApplyTasksRequest) GetChanges() *TaskChanges {
@@ -1953,13 +2030,16 @@ type ApplyTasksResponse struct {
 	Revision uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
 	// Bus time at which the new timetable took effect, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,3,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Tasks that were not changed and whose releases are no longer on the grid on which they
+	// were; those of all others are, exactly.
+	Shifts        []*TaskShift `protobuf:"bytes,4,rep,name=shifts,proto3" json:"shifts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ApplyTasksResponse) Reset() {
 	*x = ApplyTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1971,7 +2051,7 @@ func (x *ApplyTasksResponse) String() string {
 func (*ApplyTasksResponse) ProtoMessage() {}
 
 func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[26]
+	mi := &file_facetd_v1_task_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1984,7 +2064,7 @@ func (x *ApplyTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyTasksResponse.ProtoReflect.Descriptor instead.
 func (*ApplyTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ApplyTasksResponse) GetTasks() []*RunningTask {
@@ -2008,6 +2088,13 @@ func (x *ApplyTasksResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+func (x *ApplyTasksResponse) GetShifts() []*TaskShift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
+}
+
 // CreateTaskRequest asks for a new task.
 type CreateTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2019,7 +2106,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2031,7 +2118,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[27]
+	mi := &file_facetd_v1_task_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2044,7 +2131,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{27}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -2062,14 +2149,16 @@ type CreateTaskResponse struct {
 	// Bus time at which the new timetable took effect, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
 	// Revision of the tasks with this change.
-	Revision      uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	// As those of ApplyTasksResponse.
+	Shifts        []*TaskShift `protobuf:"bytes,4,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2081,7 +2170,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[28]
+	mi := &file_facetd_v1_task_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2094,7 +2183,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{28}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -2118,6 +2207,13 @@ func (x *CreateTaskResponse) GetRevision() uint64 {
 	return 0
 }
 
+func (x *CreateTaskResponse) GetShifts() []*TaskShift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
+}
+
 // UpdateTaskRequest asks for a changed task.
 type UpdateTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2133,7 +2229,7 @@ type UpdateTaskRequest struct {
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2145,7 +2241,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[29]
+	mi := &file_facetd_v1_task_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2158,7 +2254,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{29}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -2190,14 +2286,16 @@ type UpdateTaskResponse struct {
 	// Bus time at which the new timetable took effect, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
 	// Revision of the tasks with this change.
-	Revision      uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	// As those of ApplyTasksResponse.
+	Shifts        []*TaskShift `protobuf:"bytes,4,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[30]
+	mi := &file_facetd_v1_task_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2209,7 +2307,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[30]
+	mi := &file_facetd_v1_task_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2222,7 +2320,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{30}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -2246,6 +2344,13 @@ func (x *UpdateTaskResponse) GetRevision() uint64 {
 	return 0
 }
 
+func (x *UpdateTaskResponse) GetShifts() []*TaskShift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
+}
+
 // DeleteTaskRequest asks for the end of a task.
 type DeleteTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2259,7 +2364,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[31]
+	mi := &file_facetd_v1_task_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2271,7 +2376,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[31]
+	mi := &file_facetd_v1_task_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2284,7 +2389,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{31}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -2308,14 +2413,16 @@ type DeleteTaskResponse struct {
 	// nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,1,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
 	// Revision of the tasks with this change.
-	Revision      uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// As those of ApplyTasksResponse.
+	Shifts        []*TaskShift `protobuf:"bytes,3,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[32]
+	mi := &file_facetd_v1_task_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2327,7 +2434,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[32]
+	mi := &file_facetd_v1_task_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2340,7 +2447,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{32}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -2355,6 +2462,13 @@ func (x *DeleteTaskResponse) GetRevision() uint64 {
 		return x.Revision
 	}
 	return 0
+}
+
+func (x *DeleteTaskResponse) GetShifts() []*TaskShift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
 }
 
 var File_facetd_v1_task_proto protoreflect.FileDescriptor
@@ -2527,34 +2641,43 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x0eGetTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"=\n" +
 	"\x0fGetTaskResponse\x12*\n" +
-	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\"E\n" +
+	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\"\x97\x01\n" +
+	"\tTaskShift\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x19\n" +
+	"\bshift_ns\x18\x02 \x01(\x03R\ashiftNs\x123\n" +
+	"\x16planned_rate_before_hz\x18\x03 \x01(\x01R\x13plannedRateBeforeHz\x12&\n" +
+	"\x0fplanned_rate_hz\x18\x04 \x01(\x01R\rplannedRateHz\"E\n" +
 	"\x11ApplyTasksRequest\x120\n" +
-	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\"\x88\x01\n" +
+	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\"\xb6\x01\n" +
 	"\x12ApplyTasksResponse\x12,\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12(\n" +
-	"\x10effective_bus_ns\x18\x03 \x01(\x03R\x0eeffectiveBusNs\"8\n" +
+	"\x10effective_bus_ns\x18\x03 \x01(\x03R\x0eeffectiveBusNs\x12,\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"8\n" +
 	"\x11CreateTaskRequest\x12#\n" +
-	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"\x86\x01\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"\xb4\x01\n" +
 	"\x12CreateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x04R\brevision\"\x89\x01\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\x12,\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"\x89\x01\n" +
 	"\x11UpdateTaskRequest\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
 	"updateMask\x12\x12\n" +
-	"\x04etag\x18\x03 \x01(\tR\x04etag\"\x86\x01\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\"\xb4\x01\n" +
 	"\x12UpdateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x04R\brevision\";\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\x12,\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\";\n" +
 	"\x11DeleteTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag\"Z\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"\x88\x01\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x04R\brevision2\xf1\x04\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision\x12,\n" +
+	"\x06shifts\x18\x03 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts2\xf1\x04\n" +
 	"\vTaskService\x12F\n" +
 	"\tListTasks\x12\x1b.facetd.v1.ListTasksRequest\x1a\x1c.facetd.v1.ListTasksResponse\x12@\n" +
 	"\aGetTask\x12\x19.facetd.v1.GetTaskRequest\x1a\x1a.facetd.v1.GetTaskResponse\x12I\n" +
@@ -2581,7 +2704,7 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                      // 0: facetd.v1.Task
 	(*View)(nil),                      // 1: facetd.v1.View
@@ -2608,33 +2731,34 @@ var file_facetd_v1_task_proto_goTypes = []any{
 	(*ListTasksResponse)(nil),         // 22: facetd.v1.ListTasksResponse
 	(*GetTaskRequest)(nil),            // 23: facetd.v1.GetTaskRequest
 	(*GetTaskResponse)(nil),           // 24: facetd.v1.GetTaskResponse
-	(*ApplyTasksRequest)(nil),         // 25: facetd.v1.ApplyTasksRequest
-	(*ApplyTasksResponse)(nil),        // 26: facetd.v1.ApplyTasksResponse
-	(*CreateTaskRequest)(nil),         // 27: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),        // 28: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),         // 29: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),        // 30: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),         // 31: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),        // 32: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),                    // 33: facetd.v1.Target
-	(*durationpb.Duration)(nil),       // 34: google.protobuf.Duration
-	(*fieldmaskpb.FieldMask)(nil),     // 35: google.protobuf.FieldMask
+	(*TaskShift)(nil),                 // 25: facetd.v1.TaskShift
+	(*ApplyTasksRequest)(nil),         // 26: facetd.v1.ApplyTasksRequest
+	(*ApplyTasksResponse)(nil),        // 27: facetd.v1.ApplyTasksResponse
+	(*CreateTaskRequest)(nil),         // 28: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 29: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 30: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 31: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 32: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 33: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 34: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 35: google.protobuf.Duration
+	(*fieldmaskpb.FieldMask)(nil),     // 36: google.protobuf.FieldMask
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	33, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	34, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	34, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	34, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	34, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	35, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	35, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	35, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
-	34, // 5: facetd.v1.Task.least_interval:type_name -> google.protobuf.Duration
+	35, // 5: facetd.v1.Task.least_interval:type_name -> google.protobuf.Duration
 	6,  // 6: facetd.v1.View.binning:type_name -> facetd.v1.Binning
 	7,  // 7: facetd.v1.View.shares:type_name -> facetd.v1.Share
 	8,  // 8: facetd.v1.View.window:type_name -> facetd.v1.Window
 	9,  // 9: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
 	3,  // 10: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	34, // 11: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	35, // 11: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
 	2,  // 12: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
-	34, // 13: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
+	35, // 13: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
 	5,  // 14: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
 	5,  // 15: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
 	5,  // 16: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
@@ -2642,8 +2766,8 @@ var file_facetd_v1_task_proto_depIdxs = []int32{
 	5,  // 18: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
 	5,  // 19: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
 	4,  // 20: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
-	34, // 21: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
-	34, // 22: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	35, // 21: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	35, // 22: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
 	0,  // 23: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
 	0,  // 24: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
 	11, // 25: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
@@ -2652,40 +2776,44 @@ var file_facetd_v1_task_proto_depIdxs = []int32{
 	14, // 28: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
 	15, // 29: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
 	0,  // 30: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
-	35, // 31: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
+	36, // 31: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
 	20, // 32: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
 	20, // 33: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	34, // 34: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	35, // 34: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
 	12, // 35: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
 	12, // 36: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
 	13, // 37: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
 	12, // 38: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	0,  // 39: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	12, // 40: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 41: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	35, // 42: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12, // 43: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	21, // 44: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	23, // 45: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	25, // 46: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
-	27, // 47: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	29, // 48: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	31, // 49: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	18, // 50: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	16, // 51: facetd.v1.TaskService.TriggerTask:input_type -> facetd.v1.TriggerTaskRequest
-	22, // 52: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	24, // 53: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	26, // 54: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
-	28, // 55: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	30, // 56: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	32, // 57: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	19, // 58: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	17, // 59: facetd.v1.TaskService.TriggerTask:output_type -> facetd.v1.TriggerTaskResponse
-	52, // [52:60] is the sub-list for method output_type
-	44, // [44:52] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	25, // 39: facetd.v1.ApplyTasksResponse.shifts:type_name -> facetd.v1.TaskShift
+	0,  // 40: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	12, // 41: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	25, // 42: facetd.v1.CreateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	0,  // 43: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	36, // 44: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12, // 45: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	25, // 46: facetd.v1.UpdateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	25, // 47: facetd.v1.DeleteTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	21, // 48: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	23, // 49: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	26, // 50: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
+	28, // 51: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	30, // 52: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	32, // 53: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	18, // 54: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	16, // 55: facetd.v1.TaskService.TriggerTask:input_type -> facetd.v1.TriggerTaskRequest
+	22, // 56: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	24, // 57: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	27, // 58: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
+	29, // 59: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	31, // 60: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	33, // 61: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	19, // 62: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	17, // 63: facetd.v1.TaskService.TriggerTask:output_type -> facetd.v1.TriggerTaskResponse
+	56, // [56:64] is the sub-list for method output_type
+	48, // [48:56] is the sub-list for method input_type
+	48, // [48:48] is the sub-list for extension type_name
+	48, // [48:48] is the sub-list for extension extendee
+	0,  // [0:48] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -2706,7 +2834,7 @@ func file_facetd_v1_task_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   33,
+			NumMessages:   34,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

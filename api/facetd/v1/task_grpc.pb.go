@@ -37,6 +37,9 @@ const (
 // takes effect at an instant when no chip is held and no job is open; it loses
 // no frame of the other tasks.
 //
+// Through any change the releases of the tasks that are not changed stay on their grid: each is
+// a whole number of periods after the one before. Where that is not possible the answer says so.
+//
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
 // ErrorInfo of reason STALE whose metadata has the present one as `current`; nothing was changed.
@@ -169,6 +172,9 @@ func (c *taskServiceClient) TriggerTask(ctx context.Context, in *TriggerTaskRequ
 // TaskService adds, lists and removes tasks while the array runs. A change
 // takes effect at an instant when no chip is held and no job is open; it loses
 // no frame of the other tasks.
+//
+// Through any change the releases of the tasks that are not changed stay on their grid: each is
+// a whole number of periods after the one before. Where that is not possible the answer says so.
 //
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
