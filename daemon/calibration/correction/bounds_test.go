@@ -1,9 +1,11 @@
 package correction
 
 import (
+	"errors"
 	"strings"
 	"testing"
 
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 )
 
@@ -78,3 +80,37 @@ func TestMergingUpToTheMost(t *testing.T) {
 		t.Errorf("as many as may be: %v, %d frames", err, a.Frames())
 	}
 }
+
+// TestLevelsOfFewFrames: a level of two frames is taken, by a fit and by an update; one of a single frame, of none, or
+// of another shape than the map's is refused by its name.
+func TestLevelsOfFewFrames(t *testing.T) {
+	shape, scale := Shape{Rows: 4, Columns: 6}, Scale{VoltsPerCode: 1e-3, HighestCode: 1023}
+	code := func(i int) float64 { return float64(500 + 2*(i%3)) }
+	level := func(s Shape, frames int) Level { return Level{10, simulated(t, s, scale, frames, code)} }
+	m, err := Fit(Offset, []Level{level(shape, 2)}, Options{Kelvin: 300})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := UpdateOffsets(m, level(shape, 2), Options{Kelvin: 300}); err != nil {
+		t.Error(err)
+	}
+	for name, l := range map[string]Level{"one frame": level(shape, 1), "none": {Lux: 10}} {
+		for path, err := range map[string]error{
+			"levels[0].frames": second(Fit(Offset, []Level{l}, Options{})),
+			"level.frames":     second(UpdateOffsets(m, l, Options{})),
+		} {
+			var wrong invalid.Errors
+			if !errors.As(err, &wrong) || wrong[0].Path != path || !strings.Contains(wrong[0].Message, "two frames") {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+	}
+	if _, err := UpdateOffsets(m, level(Shape{Rows: 6, Columns: 4}, 9), Options{}); err == nil {
+		t.Error("a level of another shape")
+	}
+	if _, err := Fit(OffsetGain, []Level{level(shape, 2), {Lux: 20}}, Options{}); err == nil {
+		t.Error("a second level without frames")
+	}
+}
+
+func second(_ *Map, err error) error { return err }
