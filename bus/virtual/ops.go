@@ -79,16 +79,26 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 // output with a bias register settles as fast as that register lets it.
 func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	chip := &b.array.Chips[c]
-	lane := &b.array.Lanes[chip.Lane]
 	moves := b.array.StepTime(chip.Class)
 	if chip.Class.Counts() {
 		moves *= time.Duration(s.Window.ColumnStep)
 	}
-	given := t.PixelInterval - moves
-	if !lane.SampleAndHold {
-		given -= b.array.ConversionTime(chip.Lane)
+	return b.lanes[chip.Lane].Residual(t.PixelInterval-moves-b.converting(s), b.neededNow(c))
+}
+
+// converting is how long after a sample the readout may not move on: one series of steps moves all lanes, and where one
+// of them does not hold, every chip stays until the slowest has converted.
+func (b *Bus) converting(s *bus.Scan) time.Duration {
+	hold, slowest := true, time.Duration(0)
+	for _, c := range s.Chips {
+		lane := b.array.Chips[c].Lane
+		hold = hold && b.array.Lanes[lane].SampleAndHold
+		slowest = max(slowest, b.array.ConversionTime(lane))
 	}
-	return b.lanes[chip.Lane].Residual(given, b.neededNow(c))
+	if hold {
+		return 0
+	}
+	return slowest
 }
 
 // neededNow is what a chip's lane needs to settle at the chip's output bias.

@@ -16,6 +16,7 @@ import (
 	"facetd.example/api/dial"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
@@ -28,10 +29,11 @@ const (
 )
 
 // Kinds of bus. A recording stands in the place of one: ReplayOf, and the names of its
-// files in order with commas between them.
+// files in order with commas between them. BridgeTo stands before the address of a device.
 const (
 	Virtual  = "virtual"
 	ReplayOf = "replay:"
+	BridgeTo = "bridge:"
 )
 
 // Paces of bus time.
@@ -61,9 +63,11 @@ const maxSocketPath = 107
 // Config says what the daemon runs and where it listens. The fields with a yaml name
 // are the schema of its configuration file; start from Default.
 type Config struct {
-	// Bus is virtual, or replay: and the files of one recording in order, with commas
+	// Bus is virtual; or bridge: and the address of the device that drives the array, which is
+	// unix:PATH or tcp:HOST:PORT; or replay: and the files of one recording in order, with commas
 	// between them. A recording brings its own array and tasks: the fields array, tasks,
-	// scene, pace, seed and defects are then ignored.
+	// scene, pace, seed and defects are then ignored. With a device scene, pace, seed and
+	// defects are, and the grain is the tick of its clock.
 	Bus string `yaml:"bus"`
 	// Name is what tells this daemon from others: answers carry it. Empty means the array's
 	// name.
@@ -281,9 +285,18 @@ func (c *Config) Validate() invalid.Errors {
 // checkBus checks the kind of bus and how a recording is played.
 func (c *Config) checkBus(m *invalid.Errors) {
 	files, plays := c.Recording()
+	address, bridged := c.Device()
 	switch {
+	case bridged:
+		if err := bridge.CheckAddress(address); err != nil {
+			m.Add("bus", err.Error(), "write "+BridgeTo+"unix:PATH or "+BridgeTo+"tcp:HOST:PORT")
+		}
+		if c.Pace != Realtime {
+			m.Add("pace", fmt.Sprintf("the time of a device does not run at pace %s", c.Pace), "leave it out")
+		}
 	case !plays && c.Bus != Virtual:
-		m.Add("bus", fmt.Sprintf("%q is not possible", c.Bus), "use "+Virtual+", or "+ReplayOf+"FILE[,FILE...]")
+		m.Add("bus", fmt.Sprintf("%q is not possible", c.Bus), "use "+Virtual+", "+BridgeTo+"ADDRESS, or "+ReplayOf+
+			"FILE[,FILE...]")
 	case plays && slices.Contains(files, ""):
 		m.Add("bus", fmt.Sprintf("%q lacks the name of a file", c.Bus), "write "+ReplayOf+"FILE[,FILE...]")
 	case plays && c.StopAt != 0:
@@ -307,6 +320,9 @@ func (c *Config) checkLockstep(m *invalid.Errors) {
 		m.Add("lockstep.participants", "a name is empty", "leave it out")
 	}
 }
+
+// Device returns the address of the device that Bus names, if it is one.
+func (c *Config) Device() (address string, bridged bool) { return strings.CutPrefix(c.Bus, BridgeTo) }
 
 // Recording returns the files that Bus names, if it is a recording.
 func (c *Config) Recording() (files []string, plays bool) {

@@ -32,7 +32,9 @@ const serveHelp = `The daemon runs an array with tasks on the virtual bus: by de
 Flags go before the configuration file's fields. --scene is a description such as
 uniform:200, demo:high=800 or grating:mean=100,contrast=0.5, or the name of an
 equirectangular PNG or JPEG. --bus replay:FILE plays a recording in place of a bus: it
-brings its array and tasks along, and what acts on an array is refused.
+brings its array and tasks along, and what acts on an array is refused. With
+--bus bridge:ADDRESS a device drives the array; 'facetd chips' simulates one for the
+firmware that runs as a process.
 With --run-for it ends at that bus time and sums up what was achieved, with a SHA-256
 over the bus times and codes of all frame sets; without, it ends on SIGINT or SIGTERM.
 On SIGHUP it reads the file of --config and the files named there again: log level,
@@ -77,7 +79,8 @@ func serveCommand() *cobra.Command {
 func (f *serveFlags) register(cmd *cobra.Command) {
 	d, fl := config.Default(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
-	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
+	fl.StringVar(&f.bus, "bus", d.Bus, "virtual; bridge:ADDRESS: the device at unix:PATH or tcp:HOST:PORT; "+
+		"or replay:FILE[,FILE...]: the files of one recording in order")
 	fl.StringVar(&f.name, "name", d.Name, "name of this daemon among others (default the array's)")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed,
 		"how many times as fast as it happened a recording is played; 0 as fast as possible")
@@ -172,6 +175,10 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 func fitBus(c *config.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"},
 		"no recording is played; give --bus replay:FILE"
+	if _, bridged := c.Device(); bridged {
+		names = append(names, "scene", "pace", "seed", "grain", "defect", "ground-truth")
+		why = "the array is a real one, or 'facetd chips' simulates it"
+	}
 	if strings.HasPrefix(c.Bus, config.ReplayOf) {
 		names, why = []string{"array", "tasks", "scene", "pace", "seed", "grain", "run-for", "ground-truth"},
 			"a recording brings its own, and is played to its end"

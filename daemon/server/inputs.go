@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -36,6 +37,8 @@ type inputs struct {
 	scene       scene.Scene
 	light       string // the scene's description with a digest of its pictures
 
+	device *bridge.Device // that drives the array; nil where none does
+
 	// Of a recording there are the array and these alone.
 	player *replay.Player
 	hooks  *playHooks
@@ -45,6 +48,9 @@ type inputs struct {
 func (in *inputs) release() {
 	if in != nil && in.player != nil {
 		_ = in.player.Close() // it was only read
+	}
+	if in != nil && in.device != nil {
+		in.device.Close()
 	}
 }
 

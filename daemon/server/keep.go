@@ -79,6 +79,9 @@ func (s *Server) labels() map[string]string {
 	if s.player != nil {
 		return map[string]string{"version": s.cfg.Version, "replay_of": strings.Join(s.player.Replay().GetFiles(), ",")}
 	}
+	if s.bridges() {
+		return map[string]string{"version": s.cfg.Version, "device": s.cfg.Bus, "grain": s.grain.String()}
+	}
 	return map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace,
 		"grain": s.cfg.Grain.String()}
 }

@@ -75,6 +75,9 @@ func (s *Server) reloadable(in *inputs) *reload.Reload {
 func (s *Server) reloadRead(next *config.Config) (reload.Files, invalid.Errors) {
 	setup := s.cfg
 	setup.Config = *next
+	if s.bridges() {
+		setup.Grain = s.grain // the device's
+	}
 	in, m := setup.load(s.log)
 	if len(m) == 0 && in.array.Digest != s.array.Digest {
 		m.Add("array", "its file now holds another array than the one that runs", "restart the daemon to run it")

@@ -22,6 +22,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/bus/wake"
 	"facetd.example/chipmodel"
@@ -80,6 +81,8 @@ type Server struct {
 
 	running atomic.Pointer[context.Context] // of Run
 
+	grain time.Duration // of the bus
+
 	mu    sync.Mutex
 	final *facetdv1.Status // once the bus has ended
 }
@@ -111,16 +114,22 @@ func New(cfg Setup) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("log: %w", err)
 	}
-	in, m := cfg.load(log)
+	device, on, err := cfg.dial()
+	if err != nil {
+		return nil, err
+	}
+	in, m := on.load(log)
 	if len(m) > 0 {
+		(&inputs{device: device}).release()
 		return nil, m
 	}
+	in.device = device
 	gate, err := access.New(cfg.Access, access.Options{ReadFile: cfg.ReadFile, Logger: log.Named("access")})
 	if err != nil {
 		in.release()
 		return nil, err
 	}
-	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(),
+	s := &Server{cfg: cfg, grain: on.Grain, access: gate, log: log, array: in.array, hub: stream.NewHub(),
 		metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
 	if err := s.assemble(in); err != nil {
@@ -210,8 +219,11 @@ func (s *Server) assemble(in *inputs) error {
 // open makes the bus with its dispatcher, or the player of a recording, and says
 // what can be probed there.
 func (s *Server) open(in *inputs) (*probe.Config, error) {
-	if in.player != nil {
+	switch {
+	case in.player != nil:
 		return s.playback(in)
+	case in.device != nil:
+		return s.bridged(in)
 	}
 	return s.virtualBus(in)
 }
@@ -237,11 +249,33 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		}
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}
-	var driven bus.BusCloser = simulated
-	if s.cfg.wrapBus != nil {
-		driven = s.cfg.wrapBus(simulated)
+	d, err := s.drive(in, s.wrapped(simulated), simulated.Inspector())
+	if err != nil {
+		return nil, err
 	}
+	s.driveLockstep(d)
+	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Do: d.Do, Now: s.bus.Now}
+	if s.lockstep != nil {
+		light.Act = s.lockstep.Act
+	}
+	s.light = environment.New(light)
+	return &probe.Config{
+		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.claim,
+	}, nil
+}
+
+// wrapped is a bus with what a test puts around it.
+func (s *Server) wrapped(b bus.BusCloser) bus.BusCloser {
+	if s.cfg.wrapBus == nil {
+		return b
+	}
+	return s.cfg.wrapBus(b)
+}
+
+// drive makes what runs the tasks on a bus, and keeps what happens there. Where it fails it closes the bus.
+func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspector) (*dispatch.Dispatcher, error) {
 	s.bus = driven
+	var err error
 	if s.clock, err = hostclock.New(s.cfg.utc); err != nil {
 		_ = s.bus.Close() // it has not run
 		return nil, err
@@ -256,7 +290,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	d, err := s.dispatch(in, dispatch.Config{
-		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(), Instant: s.instant,
+		Array: s.array, Bus: driven, Inspector: inspector, Observer: s.observers(), Instant: s.instant,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
@@ -267,15 +301,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	s.stop.Drive(d)
-	s.driveLockstep(d)
-	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Do: d.Do, Now: s.bus.Now}
-	if s.lockstep != nil {
-		light.Act = s.lockstep.Act
-	}
-	s.light = environment.New(light)
-	return &probe.Config{
-		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.claim,
-	}, nil
+	return d, nil
 }
 
 // dispatch makes the dispatcher, which runs the tasks configured and, where there is a folder
@@ -332,8 +358,11 @@ func (s *Server) info() api.Info {
 	if s.clock != nil && out.Pace == facetdv1.Pace_PACE_REALTIME { // in free pace times say nothing of this host's
 		out.Boot = s.clock.Boot()
 	}
-	if s.player != nil {
+	switch {
+	case s.player != nil:
 		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
+	case s.bridges():
+		out.Bus, out.Pace, out.Seed = "bridge", facetdv1.Pace_PACE_UNSPECIFIED, 0
 	}
 	return out
 }

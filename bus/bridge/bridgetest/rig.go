@@ -1,0 +1,265 @@
+package bridgetest
+
+import (
+	"bufio"
+	"errors"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"facetd.example/api/peertest"
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/chips"
+	"facetd.example/bus/bridge/wire"
+	"facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
+)
+
+// Mutants of the firmware, by their numbers in core.h.
+const (
+	RowTick = iota + 1
+	RowMicrosecond
+	Select
+	Strobe
+	Patterns
+	Lanes
+	Twice
+	Release
+)
+
+// built has the firmware of this test binary, by what it was built with.
+var built struct {
+	sync.Mutex
+	dir string
+	of  map[bool]string
+}
+
+// Firmware builds the firmware as a process of this machine and returns its path: with sanitizers, or with mutants.
+// Where there is no C compiler the test is skipped.
+func Firmware(t testing.TB, mutants bool) string {
+	t.Helper()
+	peertest.Program(t, "cc")
+	tool := peertest.Program(t, "make")
+	built.Lock()
+	defer built.Unlock()
+	if path := built.of[mutants]; path != "" {
+		return path
+	}
+	if built.dir == "" {
+		dir, err := os.MkdirTemp("", "bridge")
+		if err != nil {
+			t.Fatal(err)
+		}
+		built.dir, built.of = dir, map[bool]string{}
+	}
+	out := filepath.Join(built.dir, "sanitized")
+	args := []string{"-s", "-C", filepath.Join(root(t), "bus/bridge/firmware"), "host", "OUT=" + out, "OPTIMIZE=-O0"}
+	if mutants {
+		out = filepath.Join(built.dir, "mutants")
+		args = append(args[:4], "OUT="+out, "OPTIMIZE=-O0", "SANITIZE=", "DEFINES=-DMUTANTS")
+	}
+	if text, err := exec.Command(tool, args...).CombinedOutput(); err != nil {
+		t.Fatalf("the firmware does not build: %v\n%s", err, text)
+	}
+	built.of[mutants] = filepath.Join(out, "host")
+	return built.of[mutants]
+}
+
+// Clean removes what Firmware has built; for TestMain.
+func Clean() {
+	built.Lock()
+	defer built.Unlock()
+	if built.dir != "" {
+		_ = os.RemoveAll(built.dir) // which is in the folder for such things
+	}
+	built.dir, built.of = "", nil
+}
+
+// root is the folder of the repository.
+func root(t testing.TB) string {
+	t.Helper()
+	dir, err := os.Getwd()
+	for err == nil {
+		if _, missing := os.Stat(filepath.Join(dir, "go.mod")); missing == nil {
+			return dir
+		}
+		if filepath.Dir(dir) == dir {
+			err = errors.New("there is no go.mod above the test")
+		}
+		dir = filepath.Dir(dir)
+	}
+	t.Fatal(err)
+	return ""
+}
+
+// Config is what a rig is made of.
+type Config struct {
+	Array *chipmodel.Array // behind the pins
+	Scene scene.Scene
+	Seed  uint64
+	// Tick of the device's clock, whole nanoseconds; 0 is 40 ns.
+	Tick time.Duration
+	// Mutant of the firmware; 0 is none.
+	Mutant int
+	// Path of the link's socket; "" is one of the rig's own.
+	Path string
+}
+
+// Rig is a firmware process with simulated chips behind its pins.
+type Rig struct {
+	// Address of its link.
+	Address string
+	// Process may be killed and stopped by the test.
+	Process *os.Process
+
+	tick  time.Duration
+	mu    sync.Mutex
+	trace []wire.PinEvent
+}
+
+// Start starts a rig, which ends with the test.
+func Start(t testing.TB, cfg Config) *Rig {
+	t.Helper()
+	path := Firmware(t, cfg.Mutant != 0)
+	dir := t.TempDir()
+	r := &Rig{Address: "unix:" + filepath.Join(dir, "link"), tick: cfg.Tick}
+	if cfg.Path != "" {
+		r.Address = "unix:" + cfg.Path
+	}
+	if r.tick == 0 {
+		r.tick = 40
+	}
+	listener, err := net.Listen("unix", filepath.Join(dir, "pins"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	served := make(chan error, 1)
+	go func() { served <- r.serve(listener, &cfg) }()
+	args := []string{"--link", r.Address, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
+		strconv.FormatInt(int64(r.tick), 10)}
+	if cfg.Mutant != 0 {
+		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
+	}
+	cmd := exec.Command(path, args...)
+	stderr, err := cmd.StderrPipe()
+	if err == nil {
+		err = cmd.Start()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Process = cmd.Process
+	said := make(chan string, 1)
+	go func() {
+		var all strings.Builder
+		for s := bufio.NewScanner(stderr); s.Scan(); {
+			all.WriteString(s.Text() + "\n")
+		}
+		said <- all.String()
+	}()
+	t.Cleanup(func() {
+		_ = r.Process.Kill() // it may have ended
+		text := <-said
+		_ = cmd.Wait()       // which tells of the kill
+		_ = listener.Close() // as nobody comes any more
+		if err := <-served; err != nil {
+			t.Errorf("the chips: %v", err)
+		}
+		if text != "" {
+			t.Errorf("the firmware says:\n%s", text)
+		}
+	})
+	return r
+}
+
+func (r *Rig) serve(listener net.Listener, cfg *Config) error {
+	conn, err := listener.Accept()
+	if errors.Is(err, net.ErrClosed) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	err = chips.Serve(conn, chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed,
+		Trace: func(e wire.PinEvent) {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			r.trace = append(r.trace, e)
+		}})
+	if err != nil && (strings.Contains(err.Error(), "reset") || strings.Contains(err.Error(), "broken pipe")) {
+		err = nil // the process was killed
+	}
+	return errors.Join(err, conn.Close())
+}
+
+// Pins are what has happened at the pins from one time of the device to another, by its own clock, as finely as it can
+// be seen, in order.
+func (r *Rig) Pins(from, to bus.Time) []bustest.Pin {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	var out []bustest.Pin
+	for i := range r.trace {
+		out = r.expand(out, &r.trace[i])
+	}
+	bustest.SortPins(out)
+	return slices.DeleteFunc(out, func(p bustest.Pin) bool { return p.At < from || p.At >= to })
+}
+
+func (r *Rig) at(ticks uint64) bus.Time { return bus.Time(ticks) * bus.Time(r.tick) }
+
+// expand appends the parts of a pin event.
+func (r *Rig) expand(dst []bustest.Pin, e *wire.PinEvent) []bustest.Pin {
+	p := bustest.Pin{At: r.at(e.At), Which: int(e.Which), Value: uint64(e.Value)}
+	switch e.Kind {
+	case wire.PinSelect:
+		p.Kind, p.Value = bustest.PinLines, e.Word
+	case wire.PinRelease:
+		p.Kind, p.Value = bustest.PinLines, 0
+	case wire.PinWrite:
+		p.Kind, p.Width = bustest.PinWrite, r.at(e.Width).Elapsed()
+	case wire.PinStrobe:
+		p.Kind, p.Width = bustest.PinStrobe, r.at(e.Width).Elapsed()
+	case wire.PinRow:
+		p.Kind = bustest.PinRow
+	case wire.PinColumn:
+		p.Kind = bustest.PinColumn
+	case wire.PinClock:
+		for i := range uint64(e.Count) {
+			dst = append(dst, bustest.Pin{At: r.at(e.At + i*e.Width), Kind: bustest.PinClock})
+		}
+		return dst
+	case wire.PinSample:
+		for i := range uint64(e.Count) {
+			if i > 0 || e.First != 0 {
+				dst = r.move(dst, e, i)
+			}
+			dst = append(dst, bustest.Pin{At: r.at(e.At + i*e.Interval), Kind: bustest.PinSample,
+				Value: uint64(e.Lanes)})
+		}
+		return dst
+	default:
+		return dst
+	}
+	return append(dst, p)
+}
+
+// move appends the move to a sample of a train.
+func (r *Rig) move(dst []bustest.Pin, e *wire.PinEvent, i uint64) []bustest.Pin {
+	from := e.At + i*e.Interval - e.Lead
+	if e.Counts == 0 {
+		return append(dst, bustest.Pin{At: r.at(from), Kind: bustest.PinColumn,
+			Value: uint64(e.Value) + i*uint64(e.Step)})
+	}
+	for k := range uint64(e.Step) {
+		dst = append(dst, bustest.Pin{At: r.at(from + k*e.Width), Kind: bustest.PinClock})
+	}
+	return dst
+}

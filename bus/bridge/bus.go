@@ -1,0 +1,410 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/wire"
+	"facetd.example/bus/rules"
+	"facetd.example/chipmodel"
+)
+
+const (
+	// DefaultLease is for how long a device goes on without hearing of its host, where nothing else is said.
+	DefaultLease = time.Second
+	// beats is how often in a lease the device hears of its host, and is asked for its time.
+	beats = 10
+	// trips is how often a device is asked for its time before its clock is used.
+	trips = 8
+	// leastLink is the least that the way to a device is allowed for; beyond, it is four times the longest round trip
+	// of those at first: a link is seldom as slow again (common practice, no source).
+	leastLink = 2 * time.Millisecond
+)
+
+// Device is a device that has answered.
+type Device struct {
+	address string
+	session *session
+	tick    time.Duration
+}
+
+// Dial connects to a device at an address of AddressForm and shakes hands. Errors: the connection's, *VersionError.
+// Close it, or the bus that it is given to.
+func Dial(ctx context.Context, address string) (*Device, error) {
+	s, err := greet(ctx, address)
+	if err != nil {
+		return nil, err
+	}
+	return &Device{address, s, time.Duration(s.welcome.TickNs)}, nil
+}
+
+// Grain is the tick of the device's clock: the grain of its bus.
+func (d *Device) Grain() time.Duration { return d.tick }
+
+// Close hangs up.
+func (d *Device) Close() { d.session.close() }
+
+// Config is what a bus needs.
+type Config struct {
+	// Device drives the array; the bus closes it.
+	Device *Device
+	// Array is on the grain of the device.
+	Array *chipmodel.Array
+	// Lease is for how long the device goes on without hearing of this host; 0 is DefaultLease.
+	Lease time.Duration
+}
+
+// Bus is the bus of a device. One goroutine owns it; Now, HostTime, Limits and Lost may be called from any.
+type Bus struct {
+	array     *chipmodel.Array
+	address   string
+	limits    bus.Limits
+	inspector *rules.Inspector
+	clock     *clock
+	news      chan struct{} // holds a token when something came from the device
+	lost      chan error
+	chips     chipsSeen // of the owner
+
+	mu       sync.Mutex
+	session  *session
+	boot     uint32
+	cut      *bus.LostError
+	heard    time.Time
+	closed   bool
+	ids      uint32
+	taken    uint32 // id of the last result that was taken
+	flights  []*flight
+	programs map[*bus.Program]*compiled
+	held     map[[16]byte]uint16 // programs on the device
+	reply    *wire.Reply         // to what was asked last
+	released map[uint32]wire.Released
+}
+
+var _ bus.BusCloser = (*Bus)(nil)
+
+// New configures a device for an array. Errors: an array that the device cannot drive, the connection's. The device is
+// then closed.
+func New(ctx context.Context, cfg Config) (*Bus, error) {
+	d := cfg.Device
+	w := &d.session.welcome
+	b := &Bus{
+		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
+		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
+		programs: map[*bus.Program]*compiled{}, released: map[uint32]wire.Released{},
+		chips: newChipsSeen(cfg.Array),
+	}
+	err := b.fits(w)
+	if err == nil {
+		b.limits = bus.Limits{Grain: d.tick, Queue: int(w.Queue), StoreBytes: int(w.Store),
+			Release: b.duration(w.Release), Lease: cfg.Lease}
+		if b.limits.Lease == 0 {
+			b.limits.Lease = DefaultLease
+		}
+		err = b.attach(ctx, d.session)
+	}
+	if err != nil {
+		d.Close()
+		return nil, err
+	}
+	b.limits.LeastLead = b.array.Up(b.duration(w.Ready) + max(4*b.clock.worst, leastLink))
+	return b, nil
+}
+
+// duration is a number of ticks as a time.
+func (b *Bus) duration(ticks uint64) time.Duration { return time.Duration(ticks) * b.clock.tick }
+
+// fits reports why a device cannot drive the array.
+func (b *Bus) fits(w *wire.Welcome) error {
+	a := b.array
+	switch {
+	case a.Grain() != b.clock.tick:
+		return fmt.Errorf("the clock of the device has a tick of %v, and the array is on a grain of %v", b.clock.tick,
+			a.Grain())
+	case len(a.Lines) > int(w.Lines) || len(a.Lanes) > int(w.Lanes):
+		return fmt.Errorf("the device drives %d lines and converts %d lanes, and the array has %d and %d", w.Lines,
+			w.Lanes, len(a.Lines), len(a.Lanes))
+	case b.duration(w.Release) > a.Timing.ReleaseLimit:
+		return fmt.Errorf("the device needs %v to make every line inactive, and the array's release_limit is %v",
+			b.duration(w.Release), a.Timing.ReleaseLimit)
+	}
+	return nil
+}
+
+// attach configures a device that has shaken hands, learns its clock and begins to hear it.
+func (b *Bus) attach(ctx context.Context, s *session) error {
+	deadline := time.Now().Add(handshakeTime)
+	if d, set := ctx.Deadline(); set && d.Before(deadline) {
+		deadline = d
+	}
+	if err := s.conn.SetDeadline(deadline); err != nil {
+		return err
+	}
+	if err := b.configure(s); err != nil {
+		return err
+	}
+	if err := s.conn.SetDeadline(time.Time{}); err != nil {
+		return err
+	}
+	b.mu.Lock()
+	b.session, b.cut, b.heard = s, nil, time.Now()
+	b.held = map[[16]byte]uint16{}
+	for _, r := range s.held {
+		b.held[r.Hash] = r.Index
+	}
+	b.mu.Unlock()
+	s.run(func(f *wire.Frame) { b.take(s, f) }, func(err error) { b.lose(s, err) }, b.limits.Lease/beats,
+		func() { b.beat(s) })
+	return nil
+}
+
+// configure asks for the time some times, and then ends the device's safe state.
+func (b *Bus) configure(s *session) error {
+	if s.boot != b.boot {
+		b.boot = s.boot
+		b.clock.restart(b.array.UpTime(b.clock.Now()))
+	}
+	for range trips {
+		if err := s.send(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {
+			return err
+		}
+		f, err := s.next()
+		if err != nil {
+			return err
+		}
+		var c wire.Clock
+		if _, err := wire.Take(f.Payload, &c); err != nil || f.Type != wire.TypeClock {
+			return fmt.Errorf("the device did not tell its time, but sent a message of type %d", f.Type)
+		}
+		b.clock.answered(c.Token, c.Now)
+	}
+	lease := b.clock.ticksOf(b.limits.Lease)
+	lease -= min(s.welcome.Ready, lease/2) // it looks at its clock that often
+	if err := s.send(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
+		Lanes: uint8(len(b.array.Lanes))})); err != nil {
+		return err
+	}
+	f, err := s.next()
+	if err != nil {
+		return err
+	}
+	var r wire.Reply
+	if _, err := wire.Take(f.Payload, &r); err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
+		return fmt.Errorf("the device refuses its configuration (message of type %d, code %d)", f.Type, r.Code)
+	}
+	return nil
+}
+
+// take takes what the device says, on the goroutine of its session.
+func (b *Bus) take(s *session, f *wire.Frame) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.session != s {
+		return
+	}
+	b.heard = time.Now()
+	var err error
+	switch f.Type {
+	case wire.TypeClock:
+		var c wire.Clock
+		if _, err = wire.Take(f.Payload, &c); err == nil {
+			b.clock.answered(c.Token, c.Now)
+		}
+		return
+	case wire.TypeData:
+		err = b.takeData(f.Payload)
+	case wire.TypeTimes:
+		err = b.takeTimes(f.Payload)
+	case wire.TypeResult:
+		err = b.takeResult(f.Payload)
+	case wire.TypeReply:
+		err = b.takeReply(f.Payload)
+	case wire.TypeReleased:
+		var r wire.Released
+		if _, err = wire.Take(f.Payload, &r); err == nil {
+			b.released[r.Id] = r
+		}
+	case wire.TypeSafe:
+		var m wire.Safe
+		if _, err = wire.Take(f.Payload, &m); err == nil {
+			err = &SafeError{m.Why}
+		}
+	}
+	if err != nil {
+		go s.fail(err) // which takes the lock
+	}
+	b.notify()
+}
+
+func (b *Bus) notify() {
+	select {
+	case b.news <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+// beat lets the device hear of its host, asks for its time, and notices a device that is silent.
+func (b *Bus) beat(s *session) {
+	b.mu.Lock()
+	silent := b.session == s && time.Since(b.heard) > b.limits.Lease
+	b.mu.Unlock()
+	if silent {
+		s.fail(ErrSilent)
+		return
+	}
+	if err := s.send(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {
+		s.fail(err)
+	}
+}
+
+// lose says that a session has ended by itself: what was in flight has failed.
+func (b *Bus) lose(s *session, cause error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.session != s || b.closed {
+		return
+	}
+	b.session, b.cut = nil, &bus.LostError{Cause: cause}
+	for _, f := range b.flights {
+		if f.result == nil && f.err == nil {
+			f.err = b.cut
+		}
+	}
+	b.notify()
+	select {
+	case b.lost <- cause:
+	default: // the loss before it was not heard of yet
+	}
+}
+
+// await waits until something has come from the device. Errors: ctx's, *bus.LostError.
+func (b *Bus) await(ctx context.Context, came func() bool) error {
+	for {
+		b.mu.Lock()
+		done, cut := came(), b.cut
+		b.mu.Unlock()
+		switch {
+		case done:
+			return nil
+		case cut != nil:
+			return cut
+		}
+		select {
+		case <-b.news:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// send sends a message in the session that there is. A session that cannot be sent in is lost. The caller holds mu.
+func (b *Bus) send(kind uint8, payload []byte) error {
+	s := b.session
+	if s == nil {
+		return b.cut
+	}
+	if err := s.send(kind, payload); err != nil {
+		go s.fail(err) // which takes the lock
+		return &bus.LostError{Cause: err}
+	}
+	return nil
+}
+
+// Now returns the time of the device's clock, as far as it is known.
+func (b *Bus) Now() bus.Time { return b.clock.Now() }
+
+// HostTime maps bus time to host time. It is off by half of the least round trips, and the drift since.
+func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) { return b.clock.host(at) }
+
+// Limits returns what the device can do, the way to it included.
+func (b *Bus) Limits() bus.Limits { return b.limits }
+
+// Lost returns the channel on which losses are told.
+func (b *Bus) Lost() <-chan error { return b.lost }
+
+// Inspector returns the inspector that judges the bus, by the times that the device measured. It belongs to the
+// goroutine that owns the bus.
+func (b *Bus) Inspector() *rules.Inspector { return b.inspector }
+
+// WaitUntil waits until the device's clock shows a bus time.
+func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
+	for {
+		left := b.clock.until(at)
+		if left <= 0 || ctx.Err() != nil {
+			return ctx.Err()
+		}
+		t := time.NewTimer(left)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			t.Stop()
+		}
+	}
+}
+
+// Cancel takes back what has not begun: what the device has not begun to make ready.
+func (b *Bus) Cancel(after bus.Time) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed {
+		return bus.ErrClosed
+	}
+	return b.send(wire.TypeCancel, wire.Append(nil, wire.Cancel{After: b.clock.toDevice(after)}))
+}
+
+// Release has the device make every line inactive.
+func (b *Bus) Release(ctx context.Context) (bus.Stop, error) {
+	asked := b.Now()
+	b.mu.Lock()
+	if b.closed {
+		b.mu.Unlock()
+		return bus.Stop{Received: asked, Inactive: asked}, bus.ErrClosed
+	}
+	b.ids++
+	id := b.ids
+	err := b.send(wire.TypeRelease, wire.Append(nil, wire.Release{Id: id}))
+	b.mu.Unlock()
+	var r wire.Released
+	if err == nil {
+		err = b.await(ctx, func() (is bool) { r, is = b.released[id]; return is })
+	}
+	b.mu.Lock()
+	delete(b.released, id)
+	b.mu.Unlock()
+	if err != nil {
+		l := b.limits
+		return bus.Stop{Received: asked, Inactive: asked.Add(l.Lease + l.Release)}, err
+	}
+	stop := bus.Stop{Received: b.clock.toBus(r.Received), Inactive: b.clock.toBus(r.Inactive), Confirmed: true}
+	b.chips.released()
+	b.inspector.Released(stop.Received, stop.Inactive)
+	return stop, nil
+}
+
+// closeTime is how long a device may take to release its lines when the bus is closed; after that its lease does.
+const closeTime = time.Second
+
+// Close releases every line and hangs up.
+func (b *Bus) Close() error {
+	ctx, cancel := context.WithTimeout(context.Background(), closeTime)
+	defer cancel()
+	_, err := b.Release(ctx)
+	if errors.Is(err, bus.ErrClosed) {
+		return err
+	}
+	b.mu.Lock()
+	s := b.session
+	b.closed, b.session = true, nil
+	b.cut = &bus.LostError{Cause: errEnded}
+	b.mu.Unlock()
+	if s != nil {
+		s.close()
+	}
+	if lost := (*bus.LostError)(nil); errors.As(err, &lost) {
+		return nil // it has released them by itself
+	}
+	return err
+}

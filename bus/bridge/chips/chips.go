@@ -1,0 +1,295 @@
+package chips
+
+import (
+	"math/bits"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/bridge/wire"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/die"
+	"facetd.example/chipmodel/scene"
+)
+
+// Config is what the chips need.
+type Config struct {
+	// Array is what is behind the pins; it has classes and lanes.
+	Array *chipmodel.Array
+	Scene scene.Scene
+	// Seed makes mismatch and noise repeatable.
+	Seed uint64
+	// Trace, where set, is called with everything that happens at the pins, in order.
+	Trace func(e wire.PinEvent)
+}
+
+// Chips are simulated chips with what their pins show. They are for one goroutine.
+type Chips struct {
+	cfg   Config
+	array *chipmodel.Array // on the board's grain
+	tick  time.Duration
+	chips []chip
+	lanes []lane
+	// The wires.
+	word        chipmodel.LineSet
+	wordSince   bustime.Time
+	listening   []int
+	row, column int
+	// When the address, or a counter, had moved for the last time.
+	moved bustime.Time
+	volts []float64
+	one   []float64
+}
+
+// chip is one chip.
+type chip struct {
+	die    *die.Die
+	class  *chipmodel.Class
+	light  *die.Light
+	settle time.Duration // of its lane, at nominal output bias
+	// counter is how many pulses it has counted since it was reset.
+	counter int
+	// exposing is when its exposure began; Never when it did not.
+	exposing bustime.Time
+}
+
+// lane is one lane with its converter.
+type lane struct{ *die.Lane }
+
+// New switches the chips on behind a board with a tick: every line inactive, every register at its power-on value.
+// Error: a tick on which the array cannot be operated.
+func New(cfg Config, tick time.Duration) (*Chips, error) {
+	a, err := cfg.Array.OnGrain(tick)
+	if err != nil {
+		return nil, err
+	}
+	s := &Chips{cfg: cfg, array: a, tick: tick}
+	widest := 0
+	for i := range a.Chips {
+		class := a.Chips[i].Class
+		widest = max(widest, class.Columns)
+		s.chips = append(s.chips, chip{die: die.New(a, i, cfg.Seed), class: class, settle: a.LaneSettle(i),
+			exposing: bustime.Never})
+	}
+	for i := range a.Lanes {
+		s.lanes = append(s.lanes, lane{die.NewLane(a, i, cfg.Seed)})
+	}
+	s.volts, s.one = make([]float64, wire.MaxTrain), make([]float64, max(widest, wire.MaxTrain))
+	s.light(cfg.Scene)
+	return s, nil
+}
+
+// light puts the chips under a scene. Chips under one lamp share what it takes to follow it.
+func (s *Chips) light(light scene.Scene) {
+	light = scene.Remembering(light)
+	lags := map[analog.Lamp]*analog.LogLag{}
+	for i := range s.chips {
+		view := scene.NewView(s.array.Chips[i].Camera())
+		course := scene.CourseOf(light, view)
+		if lags[course.Lamp] == nil {
+			lags[course.Lamp] = analog.NewLogLag(course.Lamp)
+		}
+		l := &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lags[course.Lamp],
+			Row: func(dst []float64, row int, at bustime.Time) { course.Mean.Row(dst, view, row, at) }}
+		if sweep := scene.SweepOf(course.Mean, view); sweep != nil {
+			l.Sweep = func(dst []float64, row, first, last int, from, to bustime.Time) {
+				sweep(dst, row, scene.Sweep{First: first, Last: last, From: from, To: to})
+			}
+		}
+		s.chips[i].light = l
+	}
+}
+
+// time is a number of ticks as a time.
+func (s *Chips) time(ticks uint64) bustime.Time { return bustime.Time(ticks) * bustime.Time(s.tick) }
+
+// Do lets something happen at the pins, and appends the codes of what was sampled to dst, lane by lane. What comes from
+// a board is not trusted: it may drive nonsense, and then the chips show that.
+func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
+	if s.cfg.Trace != nil {
+		s.cfg.Trace(*e)
+	}
+	at := s.time(e.At)
+	switch e.Kind {
+	case wire.PinSelect:
+		s.selects(chipmodel.LineSet(e.Word), at)
+	case wire.PinRelease:
+		s.selects(0, at)
+	case wire.PinWrite:
+		for _, c := range s.listening {
+			s.chips[c].die.Write(facetdv1.Register(e.Which), e.Value)
+		}
+	case wire.PinStrobe:
+		for _, c := range s.listening {
+			s.strobe(&s.chips[c], facetdv1.Strobe(e.Which), at, s.time(e.Width).Elapsed())
+		}
+	case wire.PinRow:
+		s.row, s.moved = int(e.Value), at
+	case wire.PinColumn:
+		s.column, s.moved = int(e.Value), at
+	case wire.PinClock:
+		s.clock(int(e.Count))
+		s.moved = s.time(e.At + uint64(max(e.Count, 1)-1)*e.Width)
+	case wire.PinSample:
+		return s.sample(dst, e)
+	}
+	return dst
+}
+
+func (s *Chips) selects(word chipmodel.LineSet, at bustime.Time) {
+	s.word, s.wordSince = word, at
+	s.listening = s.array.Reach(word)
+}
+
+func (s *Chips) clock(pulses int) {
+	for _, c := range s.listening {
+		s.chips[c].counter += pulses
+	}
+}
+
+// strobe acts on a chip that listens.
+func (s *Chips) strobe(c *chip, strobe facetdv1.Strobe, at bustime.Time, width time.Duration) {
+	hold := time.Duration(0)
+	switch strobe {
+	case chipmodel.Reset:
+		c.counter = 0
+	case chipmodel.Advance:
+		c.counter++
+	case chipmodel.Expose:
+		if c.class.HasShutter() {
+			c.exposing = at
+		}
+		return
+	case chipmodel.Share:
+		hold = width - s.array.StrobeTime()
+	case chipmodel.Load:
+		if c.exposing >= s.wordSince { // it was selected all the time
+			hold = at.Sub(c.exposing)
+		}
+		c.exposing = bustime.Never
+	}
+	c.die.Strobe(strobe, at, hold, c.light)
+}
+
+// drivers are the chips that drive a lane.
+func (s *Chips) drivers(lane int) []int {
+	var out []int
+	for _, c := range s.listening {
+		if s.array.Chips[c].Lane == lane && s.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// idleFraction is where in its converter's range a lane lies that nothing drives: a weak pull holds it a little above
+// the low end (common practice, no source).
+const idleFraction = 1.0 / 32
+
+// sample samples a train of pixels on lanes, and moves from one to the next.
+func (s *Chips) sample(dst []uint16, e *wire.PinEvent) []uint16 {
+	n := min(int(e.Count), wire.MaxTrain)
+	if n == 0 {
+		return dst
+	}
+	if e.First != 0 {
+		s.move(e, 1)
+		s.moved = s.time(e.At - e.Lead)
+		if e.Counts != 0 {
+			s.moved = s.moved.Add(time.Duration(e.Step-1) * s.time(e.Width).Elapsed())
+		}
+	}
+	for mask := e.Lanes; mask != 0; mask &= mask - 1 {
+		lane := bits.TrailingZeros16(mask)
+		dst = append(dst, make([]uint16, n)...)
+		if lane < len(s.lanes) {
+			s.convert(dst[len(dst)-n:], lane, e)
+		}
+	}
+	s.move(e, n-1)
+	return dst
+}
+
+// move moves on by some pixels of a train.
+func (s *Chips) move(e *wire.PinEvent, pixels int) {
+	if e.Counts != 0 {
+		s.clock(pixels * int(e.Step))
+		return
+	}
+	s.column += pixels * int(e.Step)
+}
+
+// convert fills codes with what a lane shows: the signal of the chip that drives it, the mean of several, or its idle
+// level.
+func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
+	drivers := s.drivers(lane)
+	volts, one := s.volts[:len(codes)], s.one[:len(codes)]
+	clear(volts)
+	if len(drivers) == 0 {
+		c := s.array.Lanes[lane].Spec.GetConverter()
+		for i := range volts {
+			volts[i] = c.GetLowVolts() + idleFraction*(c.GetHighVolts()-c.GetLowVolts())
+		}
+	}
+	first, rest := 0.0, 0.0
+	for _, c := range drivers {
+		s.signal(one, c, e)
+		for i := range volts {
+			volts[i] += one[i] / float64(len(drivers))
+		}
+		first, rest = s.residuals(c, e)
+	}
+	if first == rest {
+		s.lanes[lane].Convert(codes, volts, rest)
+		return
+	}
+	s.lanes[lane].Convert(codes[:1], volts[:1], first)
+	s.lanes[lane].Convert(codes[1:], volts[1:], rest)
+}
+
+// residuals are the parts of a step that a chip's lane lacks when it is sampled: of the first sample, and of the
+// others.
+func (s *Chips) residuals(c int, e *wire.PinEvent) (first, rest float64) {
+	step := s.array.StepTime(s.chips[c].class)
+	lane := s.lanes[s.array.Chips[c].Lane]
+	needed := s.needed(c)
+	given := s.time(e.Lead).Elapsed() - step
+	if e.Counts != 0 {
+		given -= time.Duration(max(e.Step, 1)-1) * s.time(e.Width).Elapsed()
+	}
+	return lane.Residual(s.time(e.At).Sub(s.moved)-step, needed), lane.Residual(given, needed)
+}
+
+// needed is what a chip's lane needs to settle to half a step at the chip's output bias.
+func (s *Chips) needed(c int) time.Duration {
+	chip := &s.chips[c]
+	return time.Duration(float64(chip.settle) / chip.die.Bandwidth())
+}
+
+// signal fills dst with the volts of the pixels that a chip shows one after another. Addresses and counters that leave
+// the lattice wrap.
+func (s *Chips) signal(dst []float64, c int, e *wire.PinEvent) {
+	chip := &s.chips[c]
+	at, interval := s.time(e.At), s.time(e.Interval).Elapsed()
+	pixel, step := chip.pixel(s.row, s.column), max(int(e.Step), 1)
+	row, column := pixel/chip.class.Columns, pixel%chip.class.Columns
+	if column+(len(dst)-1)*step < chip.class.Columns {
+		chip.die.Row(dst, row, column, step, at, interval, chip.light)
+		return
+	}
+	for i := range dst {
+		p := (pixel + i*step) % (chip.class.Rows * chip.class.Columns)
+		chip.die.Row(dst[i:i+1], p/chip.class.Columns, p%chip.class.Columns, 1, at.Add(time.Duration(i)*interval),
+			interval, chip.light)
+	}
+}
+
+// pixel is the one that a chip shows, by its number in the lattice.
+func (c *chip) pixel(row, column int) int {
+	if !c.class.Counts() {
+		return row%c.class.Rows*c.class.Columns + column%c.class.Columns
+	}
+	all := c.class.Rows * c.class.Columns
+	return ((c.counter-1)%all + all) % all
+}

@@ -1,0 +1,121 @@
+package bridge
+
+import (
+	"sync"
+	"time"
+
+	"facetd.example/api/clocksync"
+	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
+)
+
+// clock follows the clock of a device by round trips.
+type clock struct {
+	epoch time.Time // of the own clock, with its monotonic reading
+	tick  time.Duration
+
+	mu     sync.Mutex
+	remote *clocksync.Remote
+	asked  map[uint32]int64 // when, by token
+	token  uint32
+	ahead  int64 // by how much the device's clock is ahead of the own one
+	known  bool
+	worst  time.Duration // round trip
+	base   bus.Time      // of the device's clock: what the bus time was when the device began
+	now    bustime.Clock
+}
+
+// keptAsked limits questions that were never answered.
+const keptAsked = 64
+
+func newClock(tick time.Duration) *clock {
+	c := &clock{epoch: time.Now(), tick: tick}
+	c.restart(0)
+	return c
+}
+
+// restart forgets a device that has begun anew at a bus time.
+func (c *clock) restart(base bus.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.base = base
+	c.remote, _ = clocksync.NewRemote(0) // which is the usual drift
+	c.asked, c.known = map[uint32]int64{}, false
+}
+
+func (c *clock) own() int64 { return int64(time.Since(c.epoch)) }
+
+// ask notes a question and returns its token.
+func (c *clock) ask() uint32 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if len(c.asked) >= keptAsked {
+		clear(c.asked)
+	}
+	c.token++
+	c.asked[c.token] = c.own()
+	return c.token
+}
+
+// answered takes the answer to a question: what the device's clock showed, in ticks.
+func (c *clock) answered(token uint32, ticks uint64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	sent, is := c.asked[token]
+	if !is {
+		return
+	}
+	delete(c.asked, token)
+	trip := clocksync.Trip{Sent: sent, Received: c.own(), Remote: int64(ticks)*int64(c.tick) + c.base.NS()}
+	c.worst = max(c.worst, time.Duration(trip.Received-trip.Sent))
+	if _, err := c.remote.Add(trip); err != nil {
+		return
+	}
+	if local, _, ok := c.remote.At(trip.Remote); ok {
+		c.ahead, c.known = trip.Remote-local, true
+	}
+}
+
+// Now is the bus time, as far as it is known. It never runs backwards.
+func (c *clock) Now() bus.Time {
+	c.mu.Lock()
+	at := bus.Time(c.own() + c.ahead)
+	c.mu.Unlock()
+	c.now.Reach(at)
+	return c.now.Now()
+}
+
+// ticksOf is a time in ticks.
+func (c *clock) ticksOf(d time.Duration) uint64 { return uint64(d / c.tick) }
+
+// toBus is a time of the device as a bus time, toDevice a bus time, which is on the grain, as a time of the device.
+func (c *clock) toBus(ticks uint64) bus.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.base.Add(time.Duration(ticks) * c.tick)
+}
+
+// toDevice is explained at toBus. A time before the device began is its beginning.
+func (c *clock) toDevice(at bus.Time) uint64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return uint64(max(at.Sub(c.base), 0) / c.tick)
+}
+
+// host is the host time at a time of the device, and how far it may be off.
+func (c *clock) host(at bus.Time) (time.Time, time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	local, uncertainty, ok := c.remote.At(at.NS())
+	if !ok {
+		return c.epoch.Add(time.Duration(at.NS() - c.ahead)), time.Hour
+	}
+	return c.epoch.Add(time.Duration(local)), time.Duration(uncertainty) + c.tick
+}
+
+// until is how long it is until the device's clock shows a time.
+func (c *clock) until(at bus.Time) time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return time.Duration(at.NS() - c.ahead - c.own())
+}

@@ -1,0 +1,143 @@
+/* The host build: the clock, the facts and the loop. Its hardware is modelled: what was armed in time happens exactly at
+ * its time, whenever this process gets to run, as it does where timers drive pins. */
+#include <errno.h>
+#include <netdb.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <sys/random.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "host.h"
+
+static struct board_facts facts = {.tick_ns = 40, .lines = 64, .lanes = WIRE_MAX_LANES};
+static uint64_t began;
+
+void die(const char *what) {
+  fprintf(stderr, "bridge firmware: %s\n", what);
+  exit(1);
+}
+
+static uint64_t monotonic(void) {
+  struct timespec t;
+  clock_gettime(CLOCK_MONOTONIC, &t);
+  return (uint64_t)t.tv_sec * 1000000000u + (uint64_t)t.tv_nsec;
+}
+
+const struct board_facts *board_facts(void) { return &facts; }
+
+uint64_t board_now(void) { return (monotonic() - began) / facts.tick_ns; }
+
+static int unix_socket(const char *path, bool listens) {
+  struct sockaddr_un a = {.sun_family = AF_UNIX};
+  if (strlen(path) >= sizeof a.sun_path) die("the path of a socket is too long");
+  strcpy(a.sun_path, path);
+  int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
+  if (fd < 0) return -1;
+  if (listens) unlink(path);
+  if (listens ? bind(fd, (struct sockaddr *)&a, sizeof a) || listen(fd, 4)
+              : connect(fd, (struct sockaddr *)&a, sizeof a)) {
+    close(fd);
+    return -1;
+  }
+  return fd;
+}
+
+static int tcp_socket(const char *address, bool listens) {
+  char host[256];
+  const char *colon = strrchr(address, ':');
+  if (!colon || (size_t)(colon - address) >= sizeof host) die("an address is tcp:HOST:PORT");
+  memcpy(host, address, (size_t)(colon - address));
+  host[colon - address] = 0;
+  struct addrinfo hints = {.ai_socktype = SOCK_STREAM}, *found;
+  if (getaddrinfo(host, colon + 1, &hints, &found)) return -1;
+  int fd = socket(found->ai_family, found->ai_socktype | SOCK_CLOEXEC, 0), one = 1;
+  setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one);
+  if (fd >= 0 && (listens ? bind(fd, found->ai_addr, found->ai_addrlen) || listen(fd, 4)
+                          : connect(fd, found->ai_addr, found->ai_addrlen))) {
+    close(fd);
+    fd = -1;
+  }
+  freeaddrinfo(found);
+  return fd;
+}
+
+int open_socket(const char *address, bool listens) {
+  if (!strncmp(address, "unix:", 5)) return unix_socket(address + 5, listens);
+  if (!strncmp(address, "tcp:", 4)) return tcp_socket(address + 4, listens);
+  die("an address is unix:PATH or tcp:HOST:PORT");
+}
+
+static uint32_t number(const char *text) {
+  char *end;
+  errno = 0;
+  unsigned long v = strtoul(text, &end, 10);
+  if (errno || *end || end == text || !v || v > 1000000000u) die("a number from 1 to 1000000000 is wanted");
+  return (uint32_t)v;
+}
+
+static const char usage[] =
+    "usage: host --link unix:PATH|tcp:HOST:PORT --pins unix:PATH|tcp:HOST:PORT [--tick NS] [--latency US]\n"
+    "The firmware of the bridge as a process. It listens on the link for facetd and drives its pins at the address\n"
+    "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n";
+
+int main(int argc, char **argv) {
+  const char *link = NULL, *pins = NULL;
+  uint64_t latency_us = 30000;
+  for (int i = 1; i < argc; i++) {
+    if (!strcmp(argv[i], "--help")) {
+      fputs(usage, stdout);
+      return 0;
+    }
+    if (i + 1 == argc) {
+      fputs(usage, stderr);
+      return 2;
+    }
+    if (!strcmp(argv[i], "--link"))
+      link = argv[++i];
+    else if (!strcmp(argv[i], "--pins"))
+      pins = argv[++i];
+    else if (!strcmp(argv[i], "--tick"))
+      facts.tick_ns = number(argv[++i]);
+    else if (!strcmp(argv[i], "--latency"))
+      latency_us = number(argv[++i]);
+#ifdef MUTANTS
+    else if (!strcmp(argv[i], "--mutant"))
+      core_mutant = number(argv[++i]);
+#endif
+    else {
+      fputs(usage, stderr);
+      return 2;
+    }
+  }
+  if (!link || !pins) {
+    fputs(usage, stderr);
+    return 2;
+  }
+  signal(SIGPIPE, SIG_IGN);
+  if (getrandom(&facts.boot, sizeof facts.boot, 0) != sizeof facts.boot || !facts.boot) facts.boot = 1;
+  memcpy(facts.build, "host", 4);
+  facts.latency = latency_us * 1000 / facts.tick_ns;
+  facts.arm_cost = (1000 + facts.tick_ns - 1) / facts.tick_ns;
+  facts.release = (10000 + facts.tick_ns - 1) / facts.tick_ns;
+  began = monotonic();
+  pins_connect(pins, facts.tick_ns);
+  link_listen(link);
+  core_begin();
+  for (;;) {
+    int fds[2];
+    short events[2];
+    struct pollfd p[3] = {{.fd = pins_fd(), .events = (short)(POLLIN | (pins_waiting() ? POLLOUT : 0))}};
+    unsigned n = link_fds(fds, events);
+    for (unsigned i = 0; i < n; i++) p[1 + i] = (struct pollfd){.fd = fds[i], .events = events[i]};
+    struct timespec wait = {0, core_busy() ? 500000 : 5000000};
+    ppoll(p, 1 + n, &wait, NULL);
+    pins_pump();
+    link_pump();
+    core_poll();
+  }
+}

@@ -1,0 +1,55 @@
+/* What the core needs of a board. Times are ticks of the device's clock, which begins at 0 when the device begins and
+ * never runs backwards. Nothing here waits, but board_release for what its contract says. */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "wire.h"
+
+/* What a board is; it does not change. */
+struct board_facts {
+  uint32_t tick_ns;
+  uint32_t boot;     /* another number each time that the device begins, never 0 */
+  uint8_t build[16]; /* tells builds apart */
+  uint64_t latency;  /* the longest that the core is kept from running, in ticks */
+  uint64_t arm_cost; /* of one pin event, at most, in ticks */
+  uint64_t release;  /* from the call of board_release to all lines inactive, at most, in ticks */
+  uint8_t lines, lanes;
+};
+
+/* What became of a pin event. */
+struct board_done {
+  uint64_t at;           /* when it began, as measured */
+  bool whole;            /* false: a release cut it short */
+  const uint16_t *codes; /* of samples: those of each lane, lane by lane; they stay until the next call */
+};
+
+const struct board_facts *board_facts(void);
+
+/* Takes no longer than a few instructions. */
+uint64_t board_now(void);
+
+/* How many pin events the queue that the hardware times has room for. */
+unsigned board_room(void);
+
+/* Puts a pin event into the queue. Events come in the order of their times. False: its time has passed, and nothing of
+ * it happens. */
+bool board_arm(const struct wire_pin_event *e);
+
+/* Takes the first event that is over. False: there is none yet. */
+bool board_done(struct board_done *d);
+
+/* Makes all lines inactive and voids what is armed; returns when they were inactive. Afterwards board_done tells of
+ * every event that had begun, and of no other. */
+uint64_t board_release(void);
+
+/* How many bytes of frames the link takes now. */
+size_t board_link_room(void);
+
+/* Sends one frame, for which there is room. */
+void board_send(const uint8_t *frame, size_t n);
+
+#endif

@@ -1,0 +1,809 @@
+/* Code generated from bus/bridge/wire/messages.go by "go test ./bus/bridge/wire -update". DO NOT EDIT. */
+#ifndef WIRE_H
+#define WIRE_H
+
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+static inline uint8_t wire_get_u8(const uint8_t *p) { return p[0]; }
+static inline uint16_t wire_get_u16(const uint8_t *p) { return (uint16_t)(p[0] | p[1] << 8); }
+static inline uint32_t wire_get_u32(const uint8_t *p) { return wire_get_u16(p) | (uint32_t)wire_get_u16(p + 2) << 16; }
+static inline uint64_t wire_get_u64(const uint8_t *p) { return wire_get_u32(p) | (uint64_t)wire_get_u32(p + 4) << 32; }
+static inline int32_t wire_get_i32(const uint8_t *p) { return (int32_t)wire_get_u32(p); }
+static inline int64_t wire_get_i64(const uint8_t *p) { return (int64_t)wire_get_u64(p); }
+static inline void wire_put_u8(uint8_t *p, uint8_t v) { p[0] = v; }
+static inline void wire_put_u16(uint8_t *p, uint16_t v) { p[0] = (uint8_t)v; p[1] = (uint8_t)(v >> 8); }
+static inline void wire_put_u32(uint8_t *p, uint32_t v) { wire_put_u16(p, (uint16_t)v); wire_put_u16(p + 2, (uint16_t)(v >> 16)); }
+static inline void wire_put_u64(uint8_t *p, uint64_t v) { wire_put_u32(p, (uint32_t)v); wire_put_u32(p + 4, (uint32_t)(v >> 32)); }
+static inline void wire_put_i32(uint8_t *p, int32_t v) { wire_put_u32(p, (uint32_t)v); }
+static inline void wire_put_i64(uint8_t *p, int64_t v) { wire_put_u64(p, (uint64_t)v); }
+
+/* The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores. */
+enum {
+  WIRE_MAJOR = 1,
+  WIRE_MINOR = 0,
+};
+
+/* Bounds of what goes over the links. */
+enum {
+  /* MaxPayload is the longest payload of a frame, in bytes. */
+  WIRE_MAX_PAYLOAD = 1024,
+  /* MaxSlots is how many values a run can have that are given anew with every run. */
+  WIRE_MAX_SLOTS = 16,
+  /* MaxTrain is how many samples of a lane one pin event asks for, at most. */
+  WIRE_MAX_TRAIN = 128,
+  /* MaxLanes is how many lanes one device converts. */
+  WIRE_MAX_LANES = 8,
+  /* MaxTimes is how many times one Times message carries. */
+  WIRE_MAX_TIMES = 64,
+};
+
+/* What a frame carries. */
+enum {
+  WIRE_TYPE_HELLO = 1,
+  WIRE_TYPE_CONFIG = 2,
+  WIRE_TYPE_PROGRAM = 3,
+  WIRE_TYPE_DROP = 4,
+  WIRE_TYPE_SUBMIT = 5,
+  WIRE_TYPE_CANCEL = 6,
+  WIRE_TYPE_RELEASE = 7,
+  WIRE_TYPE_ALIVE = 8,
+  WIRE_TYPE_WELCOME = 65,
+  WIRE_TYPE_REPLY = 66,
+  WIRE_TYPE_DATA = 67,
+  WIRE_TYPE_TIMES = 68,
+  WIRE_TYPE_RESULT = 69,
+  WIRE_TYPE_RELEASED = 70,
+  WIRE_TYPE_CLOCK = 71,
+  WIRE_TYPE_SAFE = 72,
+};
+
+/* What becomes of a message that is replied to. */
+enum {
+  WIRE_REPLY_OK = 0,
+  WIRE_REPLY_FORM = 1, /* it cannot be read */
+  WIRE_REPLY_ORDER = 2, /* it comes before what must precede it */
+  WIRE_REPLY_VERSION = 3, /* another major version of the protocol */
+  WIRE_REPLY_FULL = 4, /* the store has no room */
+  WIRE_REPLY_UNSOUND = 5, /* the program could never run; Detail is its operation */
+  WIRE_REPLY_LINES = 6, /* the board has fewer lines or lanes */
+  WIRE_REPLY_BUSY = 7, /* the program is run, or about to be */
+  WIRE_REPLY_DENSE = 8, /* the board cannot arm the program as fast as it runs; Detail is its operation */
+  WIRE_REPLY_UNKNOWN = 9, /* there is no such program */
+  WIRE_REPLY_SHORT = 10, /* its payload is too short, or its type unknown */
+  WIRE_REPLY_MORE = 11, /* a part of a program has arrived; the next may come */
+};
+
+/* What becomes of a run. */
+enum {
+  WIRE_RESULT_WHOLE = 0, /* every operation ran */
+  WIRE_RESULT_LATE = 1, /* refused: nothing of it was executed */
+  WIRE_RESULT_RECALLED = 2, /* taken back before anything of it was executed */
+  WIRE_RESULT_UNDERRUN = 3, /* broken off: an operation could not be armed in time */
+  WIRE_RESULT_STOPPED = 4, /* broken off by a release */
+  WIRE_RESULT_LEASE = 5, /* broken off as the host was not heard any more */
+  WIRE_RESULT_FAULT = 6, /* broken off by a fault of the board */
+};
+
+/* Why a run was late. */
+enum {
+  WIRE_CAUSE_NONE = 0,
+  WIRE_CAUSE_HOST = 1, /* handed over too late */
+  WIRE_CAUSE_LINK = 2, /* handed over in time, and arrived too late */
+  WIRE_CAUSE_DEVICE = 3, /* arrived in time, and was not made ready */
+};
+
+/* Why a device is in its safe state, where all lines are inactive, until the next handshake. */
+enum {
+  WIRE_SAFE_BOOT = 0,
+  WIRE_SAFE_LEASE = 1, /* the host was not heard for the lease */
+  WIRE_SAFE_LINK = 2, /* the link was reset */
+  WIRE_SAFE_SESSION = 3, /* another host has taken over */
+  WIRE_SAFE_FAULT = 4, /* of the board */
+  WIRE_SAFE_ORDER = 5, /* frames were lost or came in another order */
+};
+
+/* Kinds of operations of a program. */
+enum {
+  WIRE_OP_SELECT = 1,
+  WIRE_OP_WRITE = 2,
+  WIRE_OP_STROBE = 3,
+  WIRE_OP_WAIT = 4,
+  WIRE_OP_SCAN = 5,
+};
+
+/* Strobes of the bus. */
+enum {
+  WIRE_STROBE_LOAD = 1,
+  WIRE_STROBE_SHARE = 2,
+  WIRE_STROBE_RESET = 3,
+  WIRE_STROBE_ADVANCE = 4,
+  WIRE_STROBE_EXPOSE = 5,
+};
+
+/* Kinds of pin events. */
+enum {
+  WIRE_PIN_SELECT = 1, /* the select lines become Word */
+  WIRE_PIN_WRITE = 2, /* register Which becomes Value, over Width */
+  WIRE_PIN_STROBE = 3, /* strobe Which, Width long */
+  WIRE_PIN_ROW = 4, /* the row address becomes Value */
+  WIRE_PIN_COLUMN = 5, /* the column address becomes Value */
+  WIRE_PIN_CLOCK = 6, /* Count pulses, Width apart, the first at At */
+  WIRE_PIN_SAMPLE = 7, /* Count samples of Lanes, the first at At, Interval apart */
+  WIRE_PIN_RELEASE = 8, /* every line becomes inactive, and what was armed is void */
+};
+
+/* Flags of a scan. */
+enum {
+  WIRE_SCAN_COUNTS = 1, /* pixels are passed by clock pulses; otherwise they are addressed */
+};
+
+/* Header begins every frame. */
+struct wire_header {
+  /* Type says what the payload is. */
+  uint8_t type;
+  /* Version is the major version of the protocol. */
+  uint8_t version;
+  /* Length of the payload in bytes. */
+  uint16_t length;
+  /* Session is what the host has chosen in its Hello. */
+  uint32_t session;
+  /* Boot is of the device: another one each time that it begins anew. 0 where the host does not know it yet. */
+  uint32_t boot;
+  /* Seq numbers the frames of a session in one direction, from 1. */
+  uint32_t seq;
+  /* Ack is the number of the last frame that arrived of the other direction. */
+  uint32_t ack;
+};
+enum { WIRE_HEADER_SIZE = 20 };
+static inline void wire_header_get(const uint8_t *p, struct wire_header *m) {
+  m->type = wire_get_u8(p + 0);
+  m->version = wire_get_u8(p + 1);
+  m->length = wire_get_u16(p + 2);
+  m->session = wire_get_u32(p + 4);
+  m->boot = wire_get_u32(p + 8);
+  m->seq = wire_get_u32(p + 12);
+  m->ack = wire_get_u32(p + 16);
+}
+static inline void wire_header_put(uint8_t *p, const struct wire_header *m) {
+  wire_put_u8(p + 0, m->type);
+  wire_put_u8(p + 1, m->version);
+  wire_put_u16(p + 2, m->length);
+  wire_put_u32(p + 4, m->session);
+  wire_put_u32(p + 8, m->boot);
+  wire_put_u32(p + 12, m->seq);
+  wire_put_u32(p + 16, m->ack);
+}
+
+/* Hello begins a session: whatever was before is released and recalled. The answer is Welcome, or Reply. */
+struct wire_hello {
+  uint16_t major;
+  uint16_t minor;
+};
+enum { WIRE_HELLO_SIZE = 4 };
+static inline void wire_hello_get(const uint8_t *p, struct wire_hello *m) {
+  m->major = wire_get_u16(p + 0);
+  m->minor = wire_get_u16(p + 2);
+}
+static inline void wire_hello_put(uint8_t *p, const struct wire_hello *m) {
+  wire_put_u16(p + 0, m->major);
+  wire_put_u16(p + 2, m->minor);
+}
+
+/* Welcome tells what a device is. */
+struct wire_welcome {
+  uint16_t major;
+  uint16_t minor;
+  /* TickNs is the length of a tick of the device's clock in nanoseconds. */
+  uint32_t tick_ns;
+  /* Build tells builds of the firmware apart. */
+  uint8_t build[16];
+  /* Now is the device's time. */
+  uint64_t now;
+  /* Ready is how long before its start a run must have arrived. */
+  uint64_t ready;
+  /* Release is the longest from the receipt of a stop to all lines inactive. */
+  uint64_t release;
+  /* ArmCost is what it takes to arm one pin event, at most. */
+  uint64_t arm_cost;
+  /* Store is the size of the store of programs in bytes. */
+  uint32_t store;
+  /* Programs is how many of them there can be, Queue how many runs. */
+  uint16_t programs;
+  uint16_t queue;
+  /* Lines and Lanes are how many there are. */
+  uint8_t lines;
+  uint8_t lanes;
+  /* Why the device was in its safe state. */
+  uint8_t safe;
+  /* Held is how many programs are kept from before: their Reply messages follow. */
+  uint8_t held;
+};
+enum { WIRE_WELCOME_SIZE = 68 };
+static inline void wire_welcome_get(const uint8_t *p, struct wire_welcome *m) {
+  m->major = wire_get_u16(p + 0);
+  m->minor = wire_get_u16(p + 2);
+  m->tick_ns = wire_get_u32(p + 4);
+  memcpy(m->build, p + 8, 16);
+  m->now = wire_get_u64(p + 24);
+  m->ready = wire_get_u64(p + 32);
+  m->release = wire_get_u64(p + 40);
+  m->arm_cost = wire_get_u64(p + 48);
+  m->store = wire_get_u32(p + 56);
+  m->programs = wire_get_u16(p + 60);
+  m->queue = wire_get_u16(p + 62);
+  m->lines = wire_get_u8(p + 64);
+  m->lanes = wire_get_u8(p + 65);
+  m->safe = wire_get_u8(p + 66);
+  m->held = wire_get_u8(p + 67);
+}
+static inline void wire_welcome_put(uint8_t *p, const struct wire_welcome *m) {
+  wire_put_u16(p + 0, m->major);
+  wire_put_u16(p + 2, m->minor);
+  wire_put_u32(p + 4, m->tick_ns);
+  memcpy(p + 8, m->build, 16);
+  wire_put_u64(p + 24, m->now);
+  wire_put_u64(p + 32, m->ready);
+  wire_put_u64(p + 40, m->release);
+  wire_put_u64(p + 48, m->arm_cost);
+  wire_put_u32(p + 56, m->store);
+  wire_put_u16(p + 60, m->programs);
+  wire_put_u16(p + 62, m->queue);
+  wire_put_u8(p + 64, m->lines);
+  wire_put_u8(p + 65, m->lanes);
+  wire_put_u8(p + 66, m->safe);
+  wire_put_u8(p + 67, m->held);
+}
+
+/* Config configures the device for an array and ends its safe state. The answer is Reply. */
+struct wire_config {
+  /* Lease is for how long the device goes on without hearing of its host. */
+  uint64_t lease;
+  /* Lines and Lanes are how many the array has. */
+  uint8_t lines;
+  uint8_t lanes;
+};
+enum { WIRE_CONFIG_SIZE = 10 };
+static inline void wire_config_get(const uint8_t *p, struct wire_config *m) {
+  m->lease = wire_get_u64(p + 0);
+  m->lines = wire_get_u8(p + 8);
+  m->lanes = wire_get_u8(p + 9);
+}
+static inline void wire_config_put(uint8_t *p, const struct wire_config *m) {
+  wire_put_u64(p + 0, m->lease);
+  wire_put_u8(p + 8, m->lines);
+  wire_put_u8(p + 9, m->lanes);
+}
+
+/* Program brings a part of a program, which follows. Each is answered by Reply before the next comes. */
+struct wire_program {
+  /* Hash tells programs apart by their content. */
+  uint8_t hash[16];
+  /* Length of the whole, and where this part of it begins, in bytes. */
+  uint32_t length;
+  uint32_t offset;
+};
+enum { WIRE_PROGRAM_SIZE = 24 };
+static inline void wire_program_get(const uint8_t *p, struct wire_program *m) {
+  memcpy(m->hash, p + 0, 16);
+  m->length = wire_get_u32(p + 16);
+  m->offset = wire_get_u32(p + 20);
+}
+static inline void wire_program_put(uint8_t *p, const struct wire_program *m) {
+  memcpy(p + 0, m->hash, 16);
+  wire_put_u32(p + 16, m->length);
+  wire_put_u32(p + 20, m->offset);
+}
+
+/* Drop drops a program. The answer is Reply. */
+struct wire_drop {
+  uint16_t index;
+};
+enum { WIRE_DROP_SIZE = 2 };
+static inline void wire_drop_get(const uint8_t *p, struct wire_drop *m) {
+  m->index = wire_get_u16(p + 0);
+}
+static inline void wire_drop_put(uint8_t *p, const struct wire_drop *m) {
+  wire_put_u16(p + 0, m->index);
+}
+
+/* Submit hands over one run of a program. Values of its slots follow, four bytes each. The answer is Result. */
+struct wire_submit {
+  uint32_t id;
+  /* Taken is the last run whose result the host has seen: behind one that failed, what was submitted without
+   * knowing is recalled. */
+  uint32_t taken;
+  uint64_t start;
+  uint16_t index;
+  /* Late says that it was handed over too late already. */
+  uint8_t late;
+  /* Slots is how many values follow. */
+  uint8_t slots;
+};
+enum { WIRE_SUBMIT_SIZE = 20 };
+static inline void wire_submit_get(const uint8_t *p, struct wire_submit *m) {
+  m->id = wire_get_u32(p + 0);
+  m->taken = wire_get_u32(p + 4);
+  m->start = wire_get_u64(p + 8);
+  m->index = wire_get_u16(p + 16);
+  m->late = wire_get_u8(p + 18);
+  m->slots = wire_get_u8(p + 19);
+}
+static inline void wire_submit_put(uint8_t *p, const struct wire_submit *m) {
+  wire_put_u32(p + 0, m->id);
+  wire_put_u32(p + 4, m->taken);
+  wire_put_u64(p + 8, m->start);
+  wire_put_u16(p + 16, m->index);
+  wire_put_u8(p + 18, m->late);
+  wire_put_u8(p + 19, m->slots);
+}
+
+/* Cancel recalls what starts after a time and was not yet begun to be armed. */
+struct wire_cancel {
+  uint64_t after;
+};
+enum { WIRE_CANCEL_SIZE = 8 };
+static inline void wire_cancel_get(const uint8_t *p, struct wire_cancel *m) {
+  m->after = wire_get_u64(p + 0);
+}
+static inline void wire_cancel_put(uint8_t *p, const struct wire_cancel *m) {
+  wire_put_u64(p + 0, m->after);
+}
+
+/* Release makes every line inactive at once. The answer is Released, after the results of what it breaks off. */
+struct wire_release {
+  uint32_t id;
+};
+enum { WIRE_RELEASE_SIZE = 4 };
+static inline void wire_release_get(const uint8_t *p, struct wire_release *m) {
+  m->id = wire_get_u32(p + 0);
+}
+static inline void wire_release_put(uint8_t *p, const struct wire_release *m) {
+  wire_put_u32(p + 0, m->id);
+}
+
+/* Alive says that the host is there. The answer is Clock. */
+struct wire_alive {
+  uint32_t token;
+};
+enum { WIRE_ALIVE_SIZE = 4 };
+static inline void wire_alive_get(const uint8_t *p, struct wire_alive *m) {
+  m->token = wire_get_u32(p + 0);
+}
+static inline void wire_alive_put(uint8_t *p, const struct wire_alive *m) {
+  wire_put_u32(p + 0, m->token);
+}
+
+/* Reply answers a message. */
+struct wire_reply {
+  uint8_t to;
+  uint8_t code;
+  /* Index is the program that is meant. */
+  uint16_t index;
+  uint32_t detail;
+  uint8_t hash[16];
+};
+enum { WIRE_REPLY_SIZE = 24 };
+static inline void wire_reply_get(const uint8_t *p, struct wire_reply *m) {
+  m->to = wire_get_u8(p + 0);
+  m->code = wire_get_u8(p + 1);
+  m->index = wire_get_u16(p + 2);
+  m->detail = wire_get_u32(p + 4);
+  memcpy(m->hash, p + 8, 16);
+}
+static inline void wire_reply_put(uint8_t *p, const struct wire_reply *m) {
+  wire_put_u8(p + 0, m->to);
+  wire_put_u8(p + 1, m->code);
+  wire_put_u16(p + 2, m->index);
+  wire_put_u32(p + 4, m->detail);
+  memcpy(p + 8, m->hash, 16);
+}
+
+/* Data has the codes of samples, which follow, two bytes each. */
+struct wire_data {
+  uint32_t id;
+  /* Op is the operation of the program, Row and Column where in its window the codes begin. */
+  uint16_t op;
+  uint16_t row;
+  uint16_t column;
+  uint8_t lane;
+  uint8_t spare;
+  /* At is when the first of them was sampled, as measured. */
+  uint64_t at;
+};
+enum { WIRE_DATA_SIZE = 20 };
+static inline void wire_data_get(const uint8_t *p, struct wire_data *m) {
+  m->id = wire_get_u32(p + 0);
+  m->op = wire_get_u16(p + 4);
+  m->row = wire_get_u16(p + 6);
+  m->column = wire_get_u16(p + 8);
+  m->lane = wire_get_u8(p + 10);
+  m->spare = wire_get_u8(p + 11);
+  m->at = wire_get_u64(p + 12);
+}
+static inline void wire_data_put(uint8_t *p, const struct wire_data *m) {
+  wire_put_u32(p + 0, m->id);
+  wire_put_u16(p + 4, m->op);
+  wire_put_u16(p + 6, m->row);
+  wire_put_u16(p + 8, m->column);
+  wire_put_u8(p + 10, m->lane);
+  wire_put_u8(p + 11, m->spare);
+  wire_put_u64(p + 12, m->at);
+}
+
+/* Times has the measured times at which operations began, which follow, eight bytes each. */
+struct wire_times {
+  uint32_t id;
+  /* First is the operation of the first. */
+  uint16_t first;
+};
+enum { WIRE_TIMES_SIZE = 6 };
+static inline void wire_times_get(const uint8_t *p, struct wire_times *m) {
+  m->id = wire_get_u32(p + 0);
+  m->first = wire_get_u16(p + 4);
+}
+static inline void wire_times_put(uint8_t *p, const struct wire_times *m) {
+  wire_put_u32(p + 0, m->id);
+  wire_put_u16(p + 4, m->first);
+}
+
+/* Result says what became of a run. */
+struct wire_result {
+  uint32_t id;
+  uint8_t code;
+  uint8_t cause;
+  /* Ran is how many operations ran whole. */
+  uint16_t ran;
+  /* Start and End as measured. */
+  uint64_t start;
+  uint64_t end;
+  /* Device is the device's time when it was judged. */
+  uint64_t device;
+  /* Slack is how much later the run could have arrived. */
+  int64_t slack;
+};
+enum { WIRE_RESULT_SIZE = 40 };
+static inline void wire_result_get(const uint8_t *p, struct wire_result *m) {
+  m->id = wire_get_u32(p + 0);
+  m->code = wire_get_u8(p + 4);
+  m->cause = wire_get_u8(p + 5);
+  m->ran = wire_get_u16(p + 6);
+  m->start = wire_get_u64(p + 8);
+  m->end = wire_get_u64(p + 16);
+  m->device = wire_get_u64(p + 24);
+  m->slack = wire_get_i64(p + 32);
+}
+static inline void wire_result_put(uint8_t *p, const struct wire_result *m) {
+  wire_put_u32(p + 0, m->id);
+  wire_put_u8(p + 4, m->code);
+  wire_put_u8(p + 5, m->cause);
+  wire_put_u16(p + 6, m->ran);
+  wire_put_u64(p + 8, m->start);
+  wire_put_u64(p + 16, m->end);
+  wire_put_u64(p + 24, m->device);
+  wire_put_i64(p + 32, m->slack);
+}
+
+/* Released says when every line was inactive. */
+struct wire_released {
+  uint32_t id;
+  uint64_t received;
+  uint64_t inactive;
+};
+enum { WIRE_RELEASED_SIZE = 20 };
+static inline void wire_released_get(const uint8_t *p, struct wire_released *m) {
+  m->id = wire_get_u32(p + 0);
+  m->received = wire_get_u64(p + 4);
+  m->inactive = wire_get_u64(p + 12);
+}
+static inline void wire_released_put(uint8_t *p, const struct wire_released *m) {
+  wire_put_u32(p + 0, m->id);
+  wire_put_u64(p + 4, m->received);
+  wire_put_u64(p + 12, m->inactive);
+}
+
+/* Clock answers Alive. */
+struct wire_clock {
+  uint32_t token;
+  uint64_t now;
+};
+enum { WIRE_CLOCK_SIZE = 12 };
+static inline void wire_clock_get(const uint8_t *p, struct wire_clock *m) {
+  m->token = wire_get_u32(p + 0);
+  m->now = wire_get_u64(p + 4);
+}
+static inline void wire_clock_put(uint8_t *p, const struct wire_clock *m) {
+  wire_put_u32(p + 0, m->token);
+  wire_put_u64(p + 4, m->now);
+}
+
+/* Safe says that the device is in its safe state: only Hello is heard. */
+struct wire_safe {
+  uint8_t why;
+  uint64_t now;
+};
+enum { WIRE_SAFE_SIZE = 9 };
+static inline void wire_safe_get(const uint8_t *p, struct wire_safe *m) {
+  m->why = wire_get_u8(p + 0);
+  m->now = wire_get_u64(p + 1);
+}
+static inline void wire_safe_put(uint8_t *p, const struct wire_safe *m) {
+  wire_put_u8(p + 0, m->why);
+  wire_put_u64(p + 1, m->now);
+}
+
+/* Head begins a program. Its slots follow, and then its operations. */
+struct wire_head {
+  uint16_t ops;
+  uint16_t slots;
+  /* Duration of a run. */
+  uint64_t duration;
+};
+enum { WIRE_HEAD_SIZE = 12 };
+static inline void wire_head_get(const uint8_t *p, struct wire_head *m) {
+  m->ops = wire_get_u16(p + 0);
+  m->slots = wire_get_u16(p + 2);
+  m->duration = wire_get_u64(p + 4);
+}
+static inline void wire_head_put(uint8_t *p, const struct wire_head *m) {
+  wire_put_u16(p + 0, m->ops);
+  wire_put_u16(p + 2, m->slots);
+  wire_put_u64(p + 4, m->duration);
+}
+
+/* Slot are the bounds of a value that is given anew with every run. */
+struct wire_slot {
+  int32_t low;
+  int32_t high;
+};
+enum { WIRE_SLOT_SIZE = 8 };
+static inline void wire_slot_get(const uint8_t *p, struct wire_slot *m) {
+  m->low = wire_get_i32(p + 0);
+  m->high = wire_get_i32(p + 4);
+}
+static inline void wire_slot_put(uint8_t *p, const struct wire_slot *m) {
+  wire_put_i32(p + 0, m->low);
+  wire_put_i32(p + 4, m->high);
+}
+
+/* Select makes all lines inactive, and those of Word active a dead time later. */
+struct wire_select {
+  uint8_t kind;
+  uint64_t word;
+  uint64_t dead;
+  uint64_t duration;
+};
+enum { WIRE_SELECT_SIZE = 25 };
+static inline void wire_select_get(const uint8_t *p, struct wire_select *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->word = wire_get_u64(p + 1);
+  m->dead = wire_get_u64(p + 9);
+  m->duration = wire_get_u64(p + 17);
+}
+static inline void wire_select_put(uint8_t *p, const struct wire_select *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u64(p + 1, m->word);
+  wire_put_u64(p + 9, m->dead);
+  wire_put_u64(p + 17, m->duration);
+}
+
+/* Write writes a register. */
+struct wire_write {
+  uint8_t kind;
+  uint8_t register_;
+  /* Slot gives the value, counted from 1; 0 is none. */
+  uint8_t slot;
+  uint16_t value;
+  uint64_t duration;
+};
+enum { WIRE_WRITE_SIZE = 13 };
+static inline void wire_write_get(const uint8_t *p, struct wire_write *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->register_ = wire_get_u8(p + 1);
+  m->slot = wire_get_u8(p + 2);
+  m->value = wire_get_u16(p + 3);
+  m->duration = wire_get_u64(p + 5);
+}
+static inline void wire_write_put(uint8_t *p, const struct wire_write *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u8(p + 1, m->register_);
+  wire_put_u8(p + 2, m->slot);
+  wire_put_u16(p + 3, m->value);
+  wire_put_u64(p + 5, m->duration);
+}
+
+/* Strobe gives a strobe Delay after the operation begins. */
+struct wire_strobe {
+  uint8_t kind;
+  uint8_t strobe;
+  /* Slot gives how long before the end of the operation the strobe begins, counted from 1; 0 is none. */
+  uint8_t slot;
+  uint64_t delay;
+  uint64_t width;
+  uint64_t duration;
+};
+enum { WIRE_STROBE_SIZE = 27 };
+static inline void wire_strobe_get(const uint8_t *p, struct wire_strobe *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->strobe = wire_get_u8(p + 1);
+  m->slot = wire_get_u8(p + 2);
+  m->delay = wire_get_u64(p + 3);
+  m->width = wire_get_u64(p + 11);
+  m->duration = wire_get_u64(p + 19);
+}
+static inline void wire_strobe_put(uint8_t *p, const struct wire_strobe *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u8(p + 1, m->strobe);
+  wire_put_u8(p + 2, m->slot);
+  wire_put_u64(p + 3, m->delay);
+  wire_put_u64(p + 11, m->width);
+  wire_put_u64(p + 19, m->duration);
+}
+
+/* Wait lets time pass. */
+struct wire_wait {
+  uint8_t kind;
+  uint64_t duration;
+};
+enum { WIRE_WAIT_SIZE = 9 };
+static inline void wire_wait_get(const uint8_t *p, struct wire_wait *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->duration = wire_get_u64(p + 1);
+}
+static inline void wire_wait_put(uint8_t *p, const struct wire_wait *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u64(p + 1, m->duration);
+}
+
+/* Scan reads a window of pixels. */
+struct wire_scan {
+  uint8_t kind;
+  uint8_t flags;
+  /* RowSlot and ColumnSlot are added to Row and Column; counted from 1, 0 is none. */
+  uint8_t row_slot;
+  uint8_t column_slot;
+  uint16_t lanes;
+  /* The window. Pixels are ColumnStep and RowStep apart. */
+  uint16_t rows;
+  uint16_t columns;
+  uint16_t row_step;
+  uint16_t column_step;
+  /* Of the lattice. */
+  uint16_t lattice_rows;
+  uint16_t lattice_columns;
+  int32_t row;
+  int32_t column;
+  /* Step is the time of one step of the address or counter, RowTime that of one from row to row. */
+  uint64_t step;
+  uint64_t row_time;
+  /* Settle is how long the lanes settle before they are sampled. */
+  uint64_t settle;
+  /* Interval is from pixel to pixel, RowInterval from row to row. */
+  uint64_t interval;
+  uint64_t row_interval;
+  /* Lead is how long before its sample a pixel's move begins, RowLead the same of the first pixel of a row. */
+  uint64_t lead;
+  uint64_t row_lead;
+  /* Conversion is how long the last conversion takes. */
+  uint64_t conversion;
+  uint64_t duration;
+};
+enum { WIRE_SCAN_SIZE = 98 };
+static inline void wire_scan_get(const uint8_t *p, struct wire_scan *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->flags = wire_get_u8(p + 1);
+  m->row_slot = wire_get_u8(p + 2);
+  m->column_slot = wire_get_u8(p + 3);
+  m->lanes = wire_get_u16(p + 4);
+  m->rows = wire_get_u16(p + 6);
+  m->columns = wire_get_u16(p + 8);
+  m->row_step = wire_get_u16(p + 10);
+  m->column_step = wire_get_u16(p + 12);
+  m->lattice_rows = wire_get_u16(p + 14);
+  m->lattice_columns = wire_get_u16(p + 16);
+  m->row = wire_get_i32(p + 18);
+  m->column = wire_get_i32(p + 22);
+  m->step = wire_get_u64(p + 26);
+  m->row_time = wire_get_u64(p + 34);
+  m->settle = wire_get_u64(p + 42);
+  m->interval = wire_get_u64(p + 50);
+  m->row_interval = wire_get_u64(p + 58);
+  m->lead = wire_get_u64(p + 66);
+  m->row_lead = wire_get_u64(p + 74);
+  m->conversion = wire_get_u64(p + 82);
+  m->duration = wire_get_u64(p + 90);
+}
+static inline void wire_scan_put(uint8_t *p, const struct wire_scan *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u8(p + 1, m->flags);
+  wire_put_u8(p + 2, m->row_slot);
+  wire_put_u8(p + 3, m->column_slot);
+  wire_put_u16(p + 4, m->lanes);
+  wire_put_u16(p + 6, m->rows);
+  wire_put_u16(p + 8, m->columns);
+  wire_put_u16(p + 10, m->row_step);
+  wire_put_u16(p + 12, m->column_step);
+  wire_put_u16(p + 14, m->lattice_rows);
+  wire_put_u16(p + 16, m->lattice_columns);
+  wire_put_i32(p + 18, m->row);
+  wire_put_i32(p + 22, m->column);
+  wire_put_u64(p + 26, m->step);
+  wire_put_u64(p + 34, m->row_time);
+  wire_put_u64(p + 42, m->settle);
+  wire_put_u64(p + 50, m->interval);
+  wire_put_u64(p + 58, m->row_interval);
+  wire_put_u64(p + 66, m->lead);
+  wire_put_u64(p + 74, m->row_lead);
+  wire_put_u64(p + 82, m->conversion);
+  wire_put_u64(p + 90, m->duration);
+}
+
+/* PinEvent is what is to happen at the pins, and when. */
+struct wire_pin_event {
+  uint8_t kind;
+  uint8_t which;
+  uint16_t lanes;
+  uint16_t value;
+  uint16_t count;
+  /* Step is, of samples, how many columns or pulses apart they are; 0 where the first one was moved to already. */
+  uint16_t step;
+  /* First says that the first sample is moved to as well. */
+  uint8_t first;
+  /* Counts says that moves are pulses, Period apart. */
+  uint8_t counts;
+  uint64_t at;
+  uint64_t width;
+  uint64_t interval;
+  /* Lead is how long before its sample a move begins. */
+  uint64_t lead;
+  uint64_t word;
+};
+enum { WIRE_PIN_EVENT_SIZE = 52 };
+static inline void wire_pin_event_get(const uint8_t *p, struct wire_pin_event *m) {
+  m->kind = wire_get_u8(p + 0);
+  m->which = wire_get_u8(p + 1);
+  m->lanes = wire_get_u16(p + 2);
+  m->value = wire_get_u16(p + 4);
+  m->count = wire_get_u16(p + 6);
+  m->step = wire_get_u16(p + 8);
+  m->first = wire_get_u8(p + 10);
+  m->counts = wire_get_u8(p + 11);
+  m->at = wire_get_u64(p + 12);
+  m->width = wire_get_u64(p + 20);
+  m->interval = wire_get_u64(p + 28);
+  m->lead = wire_get_u64(p + 36);
+  m->word = wire_get_u64(p + 44);
+}
+static inline void wire_pin_event_put(uint8_t *p, const struct wire_pin_event *m) {
+  wire_put_u8(p + 0, m->kind);
+  wire_put_u8(p + 1, m->which);
+  wire_put_u16(p + 2, m->lanes);
+  wire_put_u16(p + 4, m->value);
+  wire_put_u16(p + 6, m->count);
+  wire_put_u16(p + 8, m->step);
+  wire_put_u8(p + 10, m->first);
+  wire_put_u8(p + 11, m->counts);
+  wire_put_u64(p + 12, m->at);
+  wire_put_u64(p + 20, m->width);
+  wire_put_u64(p + 28, m->interval);
+  wire_put_u64(p + 36, m->lead);
+  wire_put_u64(p + 44, m->word);
+}
+
+/* PinHello begins the link from a board to the chips that are simulated behind its pins. */
+struct wire_pin_hello {
+  uint16_t major;
+  uint32_t tick_ns;
+};
+enum { WIRE_PIN_HELLO_SIZE = 6 };
+static inline void wire_pin_hello_get(const uint8_t *p, struct wire_pin_hello *m) {
+  m->major = wire_get_u16(p + 0);
+  m->tick_ns = wire_get_u32(p + 2);
+}
+static inline void wire_pin_hello_put(uint8_t *p, const struct wire_pin_hello *m) {
+  wire_put_u16(p + 0, m->major);
+  wire_put_u32(p + 2, m->tick_ns);
+}
+
+#endif

@@ -1,0 +1,189 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/wire"
+)
+
+// Prepare checks the programs, writes them in the device's form and uploads those that the device does not have. After
+// a loss it connects again.
+func (b *Bus) Prepare(ctx context.Context, programs []*bus.Program) error {
+	if b.isClosed() {
+		return bus.ErrClosed
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	wanted, err := b.compileAll(programs)
+	if err != nil {
+		return err
+	}
+	if err := b.connected(ctx); err != nil {
+		return err
+	}
+	for i, p := range programs {
+		if err := b.upload(ctx, wanted, wanted[p]); err != nil {
+			return fmt.Errorf("program %d: %w", i, err)
+		}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, f := range b.flights {
+		if c := b.programs[f.segment.Program]; c != nil && wanted[f.segment.Program] == nil {
+			wanted[f.segment.Program] = c
+		}
+	}
+	b.programs = wanted
+	return nil
+}
+
+func (b *Bus) isClosed() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.closed
+}
+
+// compileAll writes those programs in the device's form that are not.
+func (b *Bus) compileAll(programs []*bus.Program) (map[*bus.Program]*compiled, error) {
+	wanted := make(map[*bus.Program]*compiled, len(programs))
+	var errs []error
+	for i, p := range programs {
+		if c := b.programs[p]; c != nil {
+			wanted[p] = c
+			continue
+		}
+		err := bus.CheckProgram(b.array, p)
+		if err == nil {
+			wanted[p], err = compile(b.array, p)
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
+		}
+	}
+	return wanted, errors.Join(errs...)
+}
+
+// connected connects again where the device was lost. Errors: *bus.LostError.
+func (b *Bus) connected(ctx context.Context) error {
+	b.mu.Lock()
+	there, before := b.session != nil, b.cut
+	b.mu.Unlock()
+	if there {
+		return nil
+	}
+	s, err := greet(ctx, b.address)
+	if err != nil {
+		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
+	}
+	if err := b.attach(ctx, s); err != nil {
+		s.close()
+		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
+	}
+	b.chips.forget()
+	return nil
+}
+
+// upload brings a program to the device, where it is not there yet.
+func (b *Bus) upload(ctx context.Context, wanted map[*bus.Program]*compiled, c *compiled) error {
+	b.mu.Lock()
+	index, there := b.held[c.hash]
+	if there && b.session != nil {
+		c.index, c.session = index, b.session.number
+		b.mu.Unlock()
+		return nil
+	}
+	b.mu.Unlock()
+	r, err := b.transfer(ctx, c)
+	if err == nil && r.Code == wire.ReplyFull {
+		if err = b.makeRoom(ctx, wanted); err == nil {
+			r, err = b.transfer(ctx, c)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	switch r.Code {
+	case wire.ReplyOK:
+	case wire.ReplyFull:
+		return fmt.Errorf("the store of the device has %d bytes, and the programs do not fit", b.limits.StoreBytes)
+	case wire.ReplyDense:
+		return fmt.Errorf("the board cannot make operation %d and those before it ready as fast as they run", r.Detail)
+	default:
+		return fmt.Errorf("the device refuses it at operation %d (code %d)", r.Detail, r.Code)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.session == nil {
+		return b.cut
+	}
+	c.index, c.session = r.Index, b.session.number
+	b.held[c.hash] = r.Index
+	return nil
+}
+
+// transfer sends a program in parts.
+func (b *Bus) transfer(ctx context.Context, c *compiled) (wire.Reply, error) {
+	const part = wire.MaxPayload - 24 // of the message before it
+	for at := 0; ; at += part {
+		end := min(at+part, len(c.code))
+		m := wire.Program{Hash: c.hash, Length: uint32(len(c.code)), Offset: uint32(at)}
+		r, err := b.ask(ctx, wire.TypeProgram, append(wire.Append(nil, m), c.code[at:end]...))
+		if err != nil || r.Code != wire.ReplyMore || end == len(c.code) {
+			return r, err
+		}
+	}
+}
+
+// makeRoom drops what the device has beside the programs that are wanted or in flight.
+func (b *Bus) makeRoom(ctx context.Context, wanted map[*bus.Program]*compiled) error {
+	keep := map[[16]byte]bool{}
+	for _, c := range wanted {
+		keep[c.hash] = true
+	}
+	b.mu.Lock()
+	for _, f := range b.flights {
+		if c := b.programs[f.segment.Program]; c != nil {
+			keep[c.hash] = true
+		}
+	}
+	drop := map[[16]byte]uint16{}
+	for hash, index := range b.held {
+		if !keep[hash] {
+			drop[hash] = index
+		}
+	}
+	b.mu.Unlock()
+	for hash, index := range drop {
+		r, err := b.ask(ctx, wire.TypeDrop, wire.Append(nil, wire.Drop{Index: index}))
+		if err != nil {
+			return err
+		}
+		if r.Code == wire.ReplyOK || r.Code == wire.ReplyUnknown {
+			b.mu.Lock()
+			delete(b.held, hash)
+			b.mu.Unlock()
+		}
+	}
+	return nil
+}
+
+// ask sends a message and waits for its answer.
+func (b *Bus) ask(ctx context.Context, kind uint8, payload []byte) (wire.Reply, error) {
+	b.mu.Lock()
+	b.reply = nil
+	err := b.send(kind, payload)
+	b.mu.Unlock()
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	if err := b.await(ctx, func() bool { return b.reply != nil && b.reply.To == kind }); err != nil {
+		return wire.Reply{}, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return *b.reply, nil
+}

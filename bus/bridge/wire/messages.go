@@ -1,0 +1,388 @@
+package wire
+
+// This file is the one description of what goes over the links: the Go codec reads these structs, and the C header of
+// the firmware is generated from them, comments included (go test ./bus/bridge/wire -update). Every field has a fixed
+// width, integers are little-endian, nothing is padded. All times are ticks of the device's clock, whose length in
+// nanoseconds the device tells in Welcome.
+
+// The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores.
+const (
+	Major = 1
+	Minor = 0
+)
+
+// Bounds of what goes over the links.
+const (
+	// MaxPayload is the longest payload of a frame, in bytes.
+	MaxPayload = 1024
+	// MaxSlots is how many values a run can have that are given anew with every run.
+	MaxSlots = 16
+	// MaxTrain is how many samples of a lane one pin event asks for, at most.
+	MaxTrain = 128
+	// MaxLanes is how many lanes one device converts.
+	MaxLanes = 8
+	// MaxTimes is how many times one Times message carries.
+	MaxTimes = 64
+)
+
+// What a frame carries.
+const (
+	TypeHello    = 1
+	TypeConfig   = 2
+	TypeProgram  = 3
+	TypeDrop     = 4
+	TypeSubmit   = 5
+	TypeCancel   = 6
+	TypeRelease  = 7
+	TypeAlive    = 8
+	TypeWelcome  = 65
+	TypeReply    = 66
+	TypeData     = 67
+	TypeTimes    = 68
+	TypeResult   = 69
+	TypeReleased = 70
+	TypeClock    = 71
+	TypeSafe     = 72
+)
+
+// What becomes of a message that is replied to.
+const (
+	ReplyOK      = 0
+	ReplyForm    = 1  // it cannot be read
+	ReplyOrder   = 2  // it comes before what must precede it
+	ReplyVersion = 3  // another major version of the protocol
+	ReplyFull    = 4  // the store has no room
+	ReplyUnsound = 5  // the program could never run; Detail is its operation
+	ReplyLines   = 6  // the board has fewer lines or lanes
+	ReplyBusy    = 7  // the program is run, or about to be
+	ReplyDense   = 8  // the board cannot arm the program as fast as it runs; Detail is its operation
+	ReplyUnknown = 9  // there is no such program
+	ReplyShort   = 10 // its payload is too short, or its type unknown
+	ReplyMore    = 11 // a part of a program has arrived; the next may come
+)
+
+// What becomes of a run.
+const (
+	ResultWhole    = 0 // every operation ran
+	ResultLate     = 1 // refused: nothing of it was executed
+	ResultRecalled = 2 // taken back before anything of it was executed
+	ResultUnderrun = 3 // broken off: an operation could not be armed in time
+	ResultStopped  = 4 // broken off by a release
+	ResultLease    = 5 // broken off as the host was not heard any more
+	ResultFault    = 6 // broken off by a fault of the board
+)
+
+// Why a run was late.
+const (
+	CauseNone   = 0
+	CauseHost   = 1 // handed over too late
+	CauseLink   = 2 // handed over in time, and arrived too late
+	CauseDevice = 3 // arrived in time, and was not made ready
+)
+
+// Why a device is in its safe state, where all lines are inactive, until the next handshake.
+const (
+	SafeBoot    = 0
+	SafeLease   = 1 // the host was not heard for the lease
+	SafeLink    = 2 // the link was reset
+	SafeSession = 3 // another host has taken over
+	SafeFault   = 4 // of the board
+	SafeOrder   = 5 // frames were lost or came in another order
+)
+
+// Kinds of operations of a program.
+const (
+	OpSelect = 1
+	OpWrite  = 2
+	OpStrobe = 3
+	OpWait   = 4
+	OpScan   = 5
+)
+
+// Strobes of the bus.
+const (
+	StrobeLoad    = 1
+	StrobeShare   = 2
+	StrobeReset   = 3
+	StrobeAdvance = 4
+	StrobeExpose  = 5
+)
+
+// Kinds of pin events.
+const (
+	PinSelect  = 1 // the select lines become Word
+	PinWrite   = 2 // register Which becomes Value, over Width
+	PinStrobe  = 3 // strobe Which, Width long
+	PinRow     = 4 // the row address becomes Value
+	PinColumn  = 5 // the column address becomes Value
+	PinClock   = 6 // Count pulses, Width apart, the first at At
+	PinSample  = 7 // Count samples of Lanes, the first at At, Interval apart
+	PinRelease = 8 // every line becomes inactive, and what was armed is void
+)
+
+// Flags of a scan.
+const (
+	ScanCounts = 1 // pixels are passed by clock pulses; otherwise they are addressed
+)
+
+// Header begins every frame.
+type Header struct {
+	// Type says what the payload is.
+	Type uint8
+	// Version is the major version of the protocol.
+	Version uint8
+	// Length of the payload in bytes.
+	Length uint16
+	// Session is what the host has chosen in its Hello.
+	Session uint32
+	// Boot is of the device: another one each time that it begins anew. 0 where the host does not know it yet.
+	Boot uint32
+	// Seq numbers the frames of a session in one direction, from 1.
+	Seq uint32
+	// Ack is the number of the last frame that arrived of the other direction.
+	Ack uint32
+}
+
+// Hello begins a session: whatever was before is released and recalled. The answer is Welcome, or Reply.
+type Hello struct {
+	Major, Minor uint16
+}
+
+// Welcome tells what a device is.
+type Welcome struct {
+	Major, Minor uint16
+	// TickNs is the length of a tick of the device's clock in nanoseconds.
+	TickNs uint32
+	// Build tells builds of the firmware apart.
+	Build [16]uint8
+	// Now is the device's time.
+	Now uint64
+	// Ready is how long before its start a run must have arrived.
+	Ready uint64
+	// Release is the longest from the receipt of a stop to all lines inactive.
+	Release uint64
+	// ArmCost is what it takes to arm one pin event, at most.
+	ArmCost uint64
+	// Store is the size of the store of programs in bytes.
+	Store uint32
+	// Programs is how many of them there can be, Queue how many runs.
+	Programs, Queue uint16
+	// Lines and Lanes are how many there are.
+	Lines, Lanes uint8
+	// Why the device was in its safe state.
+	Safe uint8
+	// Held is how many programs are kept from before: their Reply messages follow.
+	Held uint8
+}
+
+// Config configures the device for an array and ends its safe state. The answer is Reply.
+type Config struct {
+	// Lease is for how long the device goes on without hearing of its host.
+	Lease uint64
+	// Lines and Lanes are how many the array has.
+	Lines, Lanes uint8
+}
+
+// Program brings a part of a program, which follows. Each is answered by Reply before the next comes.
+type Program struct {
+	// Hash tells programs apart by their content.
+	Hash [16]uint8
+	// Length of the whole, and where this part of it begins, in bytes.
+	Length, Offset uint32
+}
+
+// Drop drops a program. The answer is Reply.
+type Drop struct {
+	Index uint16
+}
+
+// Submit hands over one run of a program. Values of its slots follow, four bytes each. The answer is Result.
+type Submit struct {
+	Id uint32
+	// Taken is the last run whose result the host has seen: behind one that failed, what was submitted without
+	// knowing is recalled.
+	Taken uint32
+	Start uint64
+	Index uint16
+	// Late says that it was handed over too late already.
+	Late uint8
+	// Slots is how many values follow.
+	Slots uint8
+}
+
+// Cancel recalls what starts after a time and was not yet begun to be armed.
+type Cancel struct {
+	After uint64
+}
+
+// Release makes every line inactive at once. The answer is Released, after the results of what it breaks off.
+type Release struct {
+	Id uint32
+}
+
+// Alive says that the host is there. The answer is Clock.
+type Alive struct {
+	Token uint32
+}
+
+// Reply answers a message.
+type Reply struct {
+	To   uint8
+	Code uint8
+	// Index is the program that is meant.
+	Index  uint16
+	Detail uint32
+	Hash   [16]uint8
+}
+
+// Data has the codes of samples, which follow, two bytes each.
+type Data struct {
+	Id uint32
+	// Op is the operation of the program, Row and Column where in its window the codes begin.
+	Op, Row, Column uint16
+	Lane            uint8
+	Spare           uint8
+	// At is when the first of them was sampled, as measured.
+	At uint64
+}
+
+// Times has the measured times at which operations began, which follow, eight bytes each.
+type Times struct {
+	Id uint32
+	// First is the operation of the first.
+	First uint16
+}
+
+// Result says what became of a run.
+type Result struct {
+	Id    uint32
+	Code  uint8
+	Cause uint8
+	// Ran is how many operations ran whole.
+	Ran uint16
+	// Start and End as measured.
+	Start, End uint64
+	// Device is the device's time when it was judged.
+	Device uint64
+	// Slack is how much later the run could have arrived.
+	Slack int64
+}
+
+// Released says when every line was inactive.
+type Released struct {
+	Id                 uint32
+	Received, Inactive uint64
+}
+
+// Clock answers Alive.
+type Clock struct {
+	Token uint32
+	Now   uint64
+}
+
+// Safe says that the device is in its safe state: only Hello is heard.
+type Safe struct {
+	Why uint8
+	Now uint64
+}
+
+// Head begins a program. Its slots follow, and then its operations.
+type Head struct {
+	Ops   uint16
+	Slots uint16
+	// Duration of a run.
+	Duration uint64
+}
+
+// Slot are the bounds of a value that is given anew with every run.
+type Slot struct {
+	Low, High int32
+}
+
+// Select makes all lines inactive, and those of Word active a dead time later.
+type Select struct {
+	Kind     uint8
+	Word     uint64
+	Dead     uint64
+	Duration uint64
+}
+
+// Write writes a register.
+type Write struct {
+	Kind     uint8
+	Register uint8
+	// Slot gives the value, counted from 1; 0 is none.
+	Slot     uint8
+	Value    uint16
+	Duration uint64
+}
+
+// Strobe gives a strobe Delay after the operation begins.
+type Strobe struct {
+	Kind   uint8
+	Strobe uint8
+	// Slot gives how long before the end of the operation the strobe begins, counted from 1; 0 is none.
+	Slot     uint8
+	Delay    uint64
+	Width    uint64
+	Duration uint64
+}
+
+// Wait lets time pass.
+type Wait struct {
+	Kind     uint8
+	Duration uint64
+}
+
+// Scan reads a window of pixels.
+type Scan struct {
+	Kind  uint8
+	Flags uint8
+	// RowSlot and ColumnSlot are added to Row and Column; counted from 1, 0 is none.
+	RowSlot, ColumnSlot uint8
+	Lanes               uint16
+	// The window. Pixels are ColumnStep and RowStep apart.
+	Rows, Columns       uint16
+	RowStep, ColumnStep uint16
+	// Of the lattice.
+	LatticeRows, LatticeColumns uint16
+	Row, Column                 int32
+	// Step is the time of one step of the address or counter, RowTime that of one from row to row.
+	Step, RowTime uint64
+	// Settle is how long the lanes settle before they are sampled.
+	Settle uint64
+	// Interval is from pixel to pixel, RowInterval from row to row.
+	Interval, RowInterval uint64
+	// Lead is how long before its sample a pixel's move begins, RowLead the same of the first pixel of a row.
+	Lead, RowLead uint64
+	// Conversion is how long the last conversion takes.
+	Conversion uint64
+	Duration   uint64
+}
+
+// PinEvent is what is to happen at the pins, and when.
+type PinEvent struct {
+	Kind  uint8
+	Which uint8
+	Lanes uint16
+	Value uint16
+	Count uint16
+	// Step is, of samples, how many columns or pulses apart they are; 0 where the first one was moved to already.
+	Step uint16
+	// First says that the first sample is moved to as well.
+	First uint8
+	// Counts says that moves are pulses, Period apart.
+	Counts   uint8
+	At       uint64
+	Width    uint64
+	Interval uint64
+	// Lead is how long before its sample a move begins.
+	Lead uint64
+	Word uint64
+}
+
+// PinHello begins the link from a board to the chips that are simulated behind its pins.
+type PinHello struct {
+	Major  uint16
+	TickNs uint32
+}

@@ -1,0 +1,54 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"facetd.example/bus/bridge"
+	"facetd.example/daemon/environment"
+	"facetd.example/daemon/probe"
+)
+
+// deviceTime is how long a device may take to answer and to be configured when the daemon starts.
+const deviceTime = 10 * time.Second
+
+// dial connects to the device that the configuration names, if it names one, and returns the configuration on its
+// grain: plans are made for that.
+func (c *Setup) dial() (*bridge.Device, *Setup, error) {
+	on := *c
+	address, bridged := c.Device()
+	if !bridged {
+		return nil, &on, nil
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
+	defer cancel()
+	d, err := bridge.Dial(ctx, address)
+	if err != nil {
+		return nil, nil, fmt.Errorf("device at %s: %w", address, err)
+	}
+	on.Grain = d.Grain()
+	return d, &on, nil
+}
+
+// bridges reports whether a device drives the array.
+func (s *Server) bridges() bool {
+	_, bridged := s.cfg.Device()
+	return bridged
+}
+
+// bridged makes the bus of a device, with its dispatcher.
+func (s *Server) bridged(in *inputs) (*probe.Config, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
+	defer cancel()
+	b, err := bridge.New(ctx, bridge.Config{Device: in.device, Array: s.array})
+	if err != nil {
+		return nil, fmt.Errorf("device at %s: %w", s.cfg.Bus, err)
+	}
+	d, err := s.drive(in, s.wrapped(b), b.Inspector())
+	if err != nil {
+		return nil, err
+	}
+	s.light = environment.New(environment.Config{}) // which refuses: nobody can set the light of a real array
+	return &probe.Config{Array: s.array, Runner: d, Now: s.bus.Now, Claim: s.claim}, nil
+}

@@ -1,0 +1,139 @@
+package server
+
+import (
+	"bytes"
+	"context"
+	"reflect"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/bridgetest"
+	"facetd.example/bus/bustest"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/config"
+	"facetd.example/deploy"
+)
+
+// TestTheDemoThroughTheBridge: the demo on the firmware, live. No job is late or fails, no rule is violated by measured
+// times, every capture is that of a virtual bus on the same grain, byte for byte, and what happened at the pins is what
+// was planned, to the tick.
+func TestTheDemoThroughTheBridge(t *testing.T) {
+	t.Parallel()
+	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	if len(wrong) > 0 {
+		t.Fatal(wrong)
+	}
+	light, err := scene.Parse(config.DefaultScene, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const seed = 11
+	rig := bridgetest.Start(t, bridgetest.Config{Array: a, Scene: light, Seed: seed})
+	var recorder *bustest.Recorder
+	cfg := Setup{Config: config.Default()}
+	cfg.Bus = config.BridgeTo + rig.Address
+	cfg.Listen = config.Listen{GRPC: "127.0.0.1:0"}
+	cfg.Log.Level = "error"
+	cfg.wrapBus = func(b bus.BusCloser) bus.BusCloser {
+		recorder = bustest.NewRecorder(b)
+		return recorder
+	}
+	s := bridgedServer(t, cfg)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	begun := time.Now()
+	for want := peertest.Cases(time.Second, time.Minute); time.Since(begun) < 5*want; {
+		r := recorder.Records()
+		if len(r) > 0 && r[len(r)-1].Start.Sub(r[0].Start) > want {
+			break
+		}
+		time.Sleep(10 * time.Millisecond) // the device's time is that of the machine
+	}
+	status := s.Status() // before jobs fail because of the end
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	for _, task := range status.GetTasks() {
+		if n := task.GetStatus(); n.GetJobsLate() > 0 || n.GetJobsFailed() > 0 || n.GetJobsOnTime() == 0 {
+			t.Errorf("task %s: %d on time, %d late, %d failed", task.GetTask().GetName(), n.GetJobsOnTime(),
+				n.GetJobsLate(), n.GetJobsFailed())
+		}
+	}
+	if status.GetRuleViolations() > 0 {
+		t.Errorf("%d violations of bus rules", status.GetRuleViolations())
+	}
+	on, err := a.OnGrain(40)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := virtual.New(virtual.Config{Array: on, Scene: light, Seed: seed, Pace: facetdv1.Pace_PACE_FREE})
+	if err != nil {
+		t.Fatal(err)
+	}
+	records := recorder.Records()
+	var planned []bustest.Pin
+	captures := 0
+	for i := range recorder.Records() {
+		r := &records[i]
+		if r.Result.Err != nil { // the daemon was about to end
+			records = records[:i]
+			break
+		}
+		captures += sameOnVirtual(t, v, r)
+		planned = append(planned, bustest.PlannedPins(on, r.Start,
+			bus.Fill(nil, r.Segment.Ops, r.Segment.Slots, r.Segment.Values))...)
+	}
+	if captures < 300 {
+		t.Errorf("%d captures were compared", captures)
+	}
+	bustest.SortPins(planned)
+	last := &records[len(records)-1]
+	if diff := bustest.DiffPins(rig.Pins(records[0].Start, last.Result.End), planned); diff != "" {
+		t.Errorf("at the pins: %s", diff)
+	}
+	t.Logf("%d segments, %d captures, %d changes at the pins", len(records), captures, len(planned))
+}
+
+// bridgedServer makes a server for a device that may still begin.
+func bridgedServer(t *testing.T, cfg Setup) *Server {
+	t.Helper()
+	for began := time.Now(); ; time.Sleep(time.Millisecond) { // until the device listens
+		s, err := New(cfg)
+		if err == nil {
+			return s
+		}
+		if time.Since(began) > time.Minute || !bytes.Contains([]byte(err.Error()), []byte("device at")) {
+			t.Fatal(err)
+		}
+	}
+}
+
+// sameOnVirtual runs what was run on a virtual bus as well, compares the results and returns how many captures there
+// were.
+func sameOnVirtual(t *testing.T, v *virtual.Bus, r *bustest.Record) int {
+	t.Helper()
+	s := r.Segment
+	s.Into = nil
+	res, err := bustest.Run(t.Context(), v, r.Start, &s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Job != nil && s.Index+1 == s.Job.Segments {
+		v.Inspector().JobEnded(s.Job, bus.Outcome{Kind: bus.OnTime})
+	}
+	res.Slack = r.Result.Slack
+	if len(res.Captures) == 0 {
+		res.Captures = r.Result.Captures[:0]
+	}
+	if !reflect.DeepEqual(r.Result, res) {
+		t.Fatalf("at %v: got %+v, planned %+v", r.Start, r.Result, res)
+	}
+	return len(res.Captures)
+}
