@@ -21,10 +21,10 @@ func (a *app) tasksSetCommand() *cobra.Command {
 		Use:   "set NAME [VIEW:]FIELD=VALUE...",
 		Short: "Set what moves between the jobs of a task, such as the place of a window",
 		Long: `set gives other values to what the views of a task say in movable: row, column,
-pixel_bias, output_bias, gain_index, offset, exposure. All of them are set, or none. They
-are active from the next job on that has not begun, which is told; no timetable changes. An
-exposure is a time such as 2.5ms, which is rounded up to the grain of the bus. A task with
-one view needs no VIEW.`,
+pixel_bias, output_bias, gain_index, offset, exposure, active. All of them are set, or none.
+They are active from the next job on that has not begun, which is told; no timetable changes.
+An exposure is a time such as 2.5ms, which is rounded up to the grain of the bus. active=false
+leaves the frames of a view out. A task with one view needs no VIEW.`,
 		Example: `  facetctl tasks set track row=12 column=4
   facetctl tasks set bow exposure=800us
   facetctl tasks set track spot:row=12 wide:gain_index=2`,
@@ -97,6 +97,14 @@ func setParameter(v *facetdv1.ViewParameters, field, value string) error {
 			return fmt.Errorf("%q is not a time such as 2.5ms", value)
 		}
 		m.Set(fd, protoreflect.ValueOfMessage(durationpb.New(d).ProtoReflect()))
+		return nil
+	}
+	if fd.Kind() == protoreflect.BoolKind {
+		on, err := strconv.ParseBool(value)
+		if err != nil {
+			return fmt.Errorf("%q is neither true nor false", value)
+		}
+		m.Set(fd, protoreflect.ValueOfBool(on))
 		return nil
 	}
 	n, err := strconv.ParseInt(value, 10, 32)

@@ -94,22 +94,39 @@ type memberJob struct {
 	number     uint64 // among its jobs
 	deadline   bus.Time
 	shift      *int64 // of the grid of its releases, that it tells; nil where there is none
+	values     []int  // of its slots; nil where it has none
 }
 
 // setOf is the frame set of one member of a job that is closed: its own frames, job
 // number and deadline. The frames of all members come together at the job's end, and
 // fail together.
 func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
-	frames := m.FirstFrame + m.Frames
+	frames, rows := o.shown(m)
 	s := &facetdv1.FrameSet{
 		Task: m.Task.Name, TaskGeneration: m.generation, Job: m.number, StartBusNs: o.set.GetStartBusNs(),
 		FinishBusNs:  o.set.GetFinishBusNs(),
 		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
-		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]), ReleaseShiftNs: m.shift,
+		Frames: frames, ReleaseShiftNs: m.shift,
 	}
 	s.Late = s.GetFailure() == "" && s.GetFinishBusNs() > s.GetDeadlineBusNs()
-	s.SkewNs = skewOf(s.GetFrames(), o.rows[m.FirstFrame:frames])
+	s.SkewNs = skewOf(frames, rows)
 	return s
+}
+
+// shown are the frames of a member whose views are on, and how many rows of each have been read.
+func (o *openJob) shown(m *memberJob) (frames []*facetdv1.Frame, rows []int) {
+	first, last := m.FirstFrame, m.FirstFrame+m.Frames
+	frames, rows = slices.Clip(o.set.GetFrames()[first:last]), o.rows[first:last]
+	if m.values == nil || !slices.ContainsFunc(m.Task.Views, func(v program.View) bool { return v.ActiveSlot > 0 }) {
+		return frames, rows
+	}
+	frames, rows = nil, nil
+	for i := first; i < last; i++ {
+		if m.Task.Shows(o.frames[i].View-m.FirstView, m.values) {
+			frames, rows = append(frames, o.set.GetFrames()[i]), append(rows, o.rows[i])
+		}
+	}
+	return frames, rows
 }
 
 // layFrame says of a frame what is known before it is read.

@@ -27,19 +27,16 @@ func (r *runner) adjust(job *openJob) {
 	if job.set.GetFailure() != "" {
 		return
 	}
-	first := 0 // slot of the member
 	for i := range job.members {
 		m := &job.members[i]
-		last := first + len(m.Task.Slots)
 		if of := r.tab.parameters.automaticOf(m.Task); of != nil {
-			r.adjustMember(of, job, m, job.values[first:last])
+			r.adjustMember(of, job, m)
 		}
-		first = last
 	}
 }
 
-// adjustMember does that for a member of a job, which was made with some values of its slots.
-func (r *runner) adjustMember(of *parametersOf, job *openJob, m *memberJob, made []int) {
+// adjustMember does that for a member of a job.
+func (r *runner) adjustMember(of *parametersOf, job *openJob, m *memberJob) {
 	for view, law := range of.laws {
 		if law == nil {
 			continue
@@ -52,7 +49,7 @@ func (r *runner) adjustMember(of *parametersOf, job *openJob, m *memberJob, made
 		}
 		a := of.task.Views[view].Automatic
 		if seen, any := r.meter.Measure(a.Law.Percentile); any {
-			r.tab.parameters.setAutomatic(of, a, law.Next(a.Made(made), seen))
+			r.tab.parameters.setAutomatic(of, a, law.Next(a.Made(m.values), seen))
 		}
 	}
 }

@@ -103,6 +103,9 @@ func (p *parameters) set(r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTas
 	for i, v := range r.GetViews() {
 		m = append(m, of.setView(v, values).Under(invalid.Index("views", i))...)
 	}
+	if len(m) == 0 && !of.shows(values) {
+		m.Add("views", "no view would be left in the frames", "leave one on, or remove the task")
+	}
 	if len(m) > 0 {
 		return nil, m
 	}
@@ -172,6 +175,16 @@ func (of *parametersOf) automatic(view string) *program.Automatic {
 	return nil
 }
 
+// shows reports whether frame sets have frames of any view, with values of the slots.
+func (of *parametersOf) shows(values []int) bool {
+	for i := range of.task.Views {
+		if of.task.Shows(i, values) {
+			return true
+		}
+	}
+	return false
+}
+
 // inUnit is a value of a field for messages.
 func inUnit(field string, n int64) string {
 	if field == program.ExposureField {
@@ -211,6 +224,8 @@ func setField(v *facetdv1.ViewParameters, field string, value int) {
 		v.Offset = proto.Int32(int32(value))
 	case program.ExposureField:
 		v.Exposure = durationpb.New(time.Duration(value))
+	case program.ActiveField:
+		v.Active = proto.Bool(value > 0)
 	}
 }
 
@@ -232,6 +247,12 @@ func fieldsOf(v *facetdv1.ViewParameters) map[string]int64 {
 	}
 	if v.Exposure != nil {
 		out[program.ExposureField] = int64(v.Exposure.AsDuration())
+	}
+	if v.Active != nil {
+		out[program.ActiveField] = 0
+		if v.GetActive() {
+			out[program.ActiveField] = 1
+		}
 	}
 	return out
 }

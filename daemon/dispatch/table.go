@@ -223,6 +223,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 	t.numbers[e.Task]++
 	job.setValues(tp.Task, t.parameters.begin(tp))
 	job.members = make([]memberJob, len(tp.Members))
+	values := job.values
 	for i := range tp.Members {
 		m := &tp.Members[i]
 		of := &t.tasks[m.Asked]
@@ -230,7 +231,11 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		if !triggered {
 			due = begin.Add(t.plan.MemberDeadline(e, m))
 		}
-		job.members[i] = memberJob{m, of.generation, of.next, due, of.shift}
+		job.members[i] = memberJob{Member: m, generation: of.generation, number: of.next, deadline: due,
+			shift: of.shift}
+		if slots := len(m.Task.Slots); slots > 0 {
+			job.members[i].values, values = values[:slots:slots], values[slots:]
+		}
 		of.next++
 		of.shift = nil
 	}

@@ -74,9 +74,8 @@ func (f *follower) place(m *facetdv1.Frame, at int64) *facetdv1.ViewParameters {
 }
 
 // TestAWindowFollowsASpot: a client moves a window after a spot at 50 Hz, anew for each job, beside two other tasks.
-// The
-// spot is never further from the middle of the window than a pixel and a half, every job has the place that was set for
-// it, and none of any task is late.
+// The spot is never further from the middle of the window than a pixel and a half, every job has the place that was
+// set for it, and none of any task is late.
 func TestAWindowFollowsASpot(t *testing.T) {
 	msg := bustest.Message()
 	msg.Classes[4].Lattice.Rows, msg.Classes[4].Lattice.Columns = 32, 32

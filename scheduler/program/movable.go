@@ -27,6 +27,7 @@ const (
 	GainField       = "gain_index"
 	OffsetField     = "offset"
 	ExposureField   = "exposure" // in nanoseconds
+	ActiveField     = "active"   // 0 or 1
 )
 
 // registerFields are the fields of registers, by register.
@@ -65,6 +66,11 @@ func (c *checker) movable(path string, spec *facetdv1.Movable, v *View, class *c
 		class.Rows-(w.Rows-1)*w.RowStep-1)
 	v.ColumnSlot = c.windowSlot(path, len(views), ColumnField, v.Name, spec.GetColumn(), w.Column,
 		class.Columns-(w.Columns-1)*w.ColumnStep-1)
+	if spec.GetActive() {
+		c.slots = append(c.slots, bus.Slot{Name: v.Name + "." + ActiveField, High: 1, Default: 1})
+		c.parameters = append(c.parameters, Parameter{len(views), ActiveField})
+		v.ActiveSlot = len(c.slots)
+	}
 	given := map[facetdv1.Register]*facetdv1.Bounds{
 		chipmodel.PixelBias: spec.GetPixelBias(), chipmodel.OutputBias: spec.GetOutputBias(),
 		chipmodel.Gain: spec.GetGainIndex(), chipmodel.Offset: spec.GetOffset(),
@@ -241,6 +247,7 @@ func shifted(views []View, by int) []View {
 	}
 	for i, v := range views {
 		v.RowSlot, v.ColumnSlot, v.ExposureSlot = up(v.RowSlot), up(v.ColumnSlot), up(v.ExposureSlot)
+		v.ActiveSlot = up(v.ActiveSlot)
 		if v.TrimSlots != nil {
 			moved := make([]int, len(v.TrimSlots))
 			for k, s := range v.TrimSlots {
@@ -261,6 +268,12 @@ func (t *Task) Slot(view, field string) int {
 		}
 	}
 	return 0
+}
+
+// Shows reports whether frame sets have frames of a view, with values of the task's slots.
+func (t *Task) Shows(view int, values []int) bool {
+	slot := t.Views[view].ActiveSlot
+	return slot == 0 || values == nil || values[slot-1] > 0
 }
 
 // TrimMessage is values of the registers of biases and amplifier in the schema's form; nil for none.

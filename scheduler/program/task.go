@@ -76,6 +76,9 @@ type View struct {
 	// Automatic is what the daemon sets of it; nil where that is nothing. Its slots count among those of the task that
 	// was asked for.
 	Automatic *Automatic
+	// ActiveSlot is the slot that says whether frame sets have its frames; 0 where they always do. No operation depends
+	// on it.
+	ActiveSlot int
 	// slow is the least value that the output bias register can have.
 	slow uint16
 }

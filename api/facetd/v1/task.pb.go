@@ -365,7 +365,11 @@ type Movable struct {
 	Offset *Bounds `protobuf:"bytes,6,opt,name=offset,proto3" json:"offset,omitempty"`
 	// Exposure, of the first view alone. The longest decides how long a job takes; a shorter
 	// one begins later, so that it ends when the longest would.
-	Exposure      *ExposureBounds `protobuf:"bytes,7,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	Exposure *ExposureBounds `protobuf:"bytes,7,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	// Whether the view may be switched off and on; at first it is on. Of a view that is off frame
+	// sets have no frames. It is read all the same, as the timetable allows for it and what comes
+	// after it in a pyramid works on what it leaves: what is saved is what is sent and recorded.
+	Active        bool `protobuf:"varint,8,opt,name=active,proto3" json:"active,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -447,6 +451,13 @@ func (x *Movable) GetExposure() *ExposureBounds {
 		return x.Exposure
 	}
 	return nil
+}
+
+func (x *Movable) GetActive() bool {
+	if x != nil {
+		return x.Active
+	}
+	return false
 }
 
 // ExposureBounds are the shortest and the longest exposure that may be set, both rounded up to
@@ -1621,7 +1632,9 @@ type ViewParameters struct {
 	// Offset register.
 	Offset *int32 `protobuf:"varint,7,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
 	// Exposure. It is rounded up to the grain of the bus, as its bounds are.
-	Exposure      *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	Exposure *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	// Whether frame sets have frames of the view. At least one view of a task is on.
+	Active        *bool `protobuf:"varint,9,opt,name=active,proto3,oneof" json:"active,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1710,6 +1723,13 @@ func (x *ViewParameters) GetExposure() *durationpb.Duration {
 		return x.Exposure
 	}
 	return nil
+}
+
+func (x *ViewParameters) GetActive() bool {
+	if x != nil && x.Active != nil {
+		return *x.Active
+	}
+	return false
 }
 
 // ListTasksRequest asks for all tasks.
@@ -2501,7 +2521,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"percentile\x18\x02 \x01(\x01H\x00R\n" +
 	"percentile\x88\x01\x01\x127\n" +
 	"\taveraging\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\taveragingB\r\n" +
-	"\v_percentile\"\xd3\x02\n" +
+	"\v_percentile\"\xeb\x02\n" +
 	"\aMovable\x12#\n" +
 	"\x03row\x18\x01 \x01(\v2\x11.facetd.v1.BoundsR\x03row\x12)\n" +
 	"\x06column\x18\x02 \x01(\v2\x11.facetd.v1.BoundsR\x06column\x120\n" +
@@ -2512,7 +2532,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
 	"gain_index\x18\x05 \x01(\v2\x11.facetd.v1.BoundsR\tgainIndex\x12)\n" +
 	"\x06offset\x18\x06 \x01(\v2\x11.facetd.v1.BoundsR\x06offset\x125\n" +
-	"\bexposure\x18\a \x01(\v2\x19.facetd.v1.ExposureBoundsR\bexposure\"l\n" +
+	"\bexposure\x18\a \x01(\v2\x19.facetd.v1.ExposureBoundsR\bexposure\x12\x16\n" +
+	"\x06active\x18\b \x01(\bR\x06active\"l\n" +
 	"\x0eExposureBounds\x12+\n" +
 	"\x03low\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x03low\x12-\n" +
 	"\x04high\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x04high\".\n" +
@@ -2615,7 +2636,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
 	"\x19SetTaskParametersResponse\x12\x1b\n" +
 	"\tfirst_job\x18\x01 \x01(\x04R\bfirstJob\x12/\n" +
-	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"\xe6\x02\n" +
+	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"\x8e\x03\n" +
 	"\x0eViewParameters\x12\x12\n" +
 	"\x04view\x18\x01 \x01(\tR\x04view\x12\x15\n" +
 	"\x03row\x18\x02 \x01(\rH\x00R\x03row\x88\x01\x01\x12\x1b\n" +
@@ -2627,13 +2648,15 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
 	"gain_index\x18\x06 \x01(\rH\x04R\tgainIndex\x88\x01\x01\x12\x1b\n" +
 	"\x06offset\x18\a \x01(\x05H\x05R\x06offset\x88\x01\x01\x125\n" +
-	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposureB\x06\n" +
+	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposure\x12\x1b\n" +
+	"\x06active\x18\t \x01(\bH\x06R\x06active\x88\x01\x01B\x06\n" +
 	"\x04_rowB\t\n" +
 	"\a_columnB\r\n" +
 	"\v_pixel_biasB\x0e\n" +
 	"\f_output_biasB\r\n" +
 	"\v_gain_indexB\t\n" +
-	"\a_offset\"\x12\n" +
+	"\a_offsetB\t\n" +
+	"\a_active\"\x12\n" +
 	"\x10ListTasksRequest\"]\n" +
 	"\x11ListTasksResponse\x12,\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +

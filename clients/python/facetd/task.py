@@ -110,6 +110,8 @@ class Movable:
     offset: Bounds | None = None
     #: Exposure of integrating pixels with a shutter, of the first view alone.
     exposure_ns: Bounds | None = None
+    #: Whether frame sets may be without the view's frames.
+    active: bool = False
 
     @classmethod
     def _of(cls, m: Any) -> Movable:
@@ -120,10 +122,10 @@ class Movable:
         exposure = None
         if m.HasField("exposure"):
             exposure = (_duration_ns(m.exposure, "low") or 0, _duration_ns(m.exposure, "high") or 0)
-        return cls(**{f: of(f) for f in _MOVING}, exposure_ns=exposure)
+        return cls(**{f: of(f) for f in _MOVING}, exposure_ns=exposure, active=bool(m.active))
 
     def _message(self) -> Any:
-        out = new("Movable")
+        out = new("Movable", active=self.active)
         for f in _MOVING:
             b = getattr(self, f)
             if b is not None:
@@ -149,14 +151,17 @@ class Parameters:
     offset: int | None = None
     #: Rounded up to the grain of the bus.
     exposure_ns: int | None = None
+    #: Whether frame sets have frames of the view.
+    active: bool | None = None
 
     @classmethod
     def _of(cls, m: Any) -> Parameters:
-        return cls(m.view, *(_optional(m, f) for f in _MOVING), _duration_ns(m, "exposure"))
+        active = bool(m.active) if m.HasField("active") else None
+        return cls(m.view, *(_optional(m, f) for f in _MOVING), _duration_ns(m, "exposure"), active)
 
     def _message(self) -> Any:
         given = {f: getattr(self, f) for f in _MOVING}
-        return new("ViewParameters", view=self.view, exposure=_duration(self.exposure_ns), **given)
+        return new("ViewParameters", view=self.view, exposure=_duration(self.exposure_ns), active=self.active, **given)
 
 
 @dataclasses.dataclass(frozen=True)

@@ -28,13 +28,13 @@ class Schema(unittest.TestCase):
         self.assertIs(facetd.State(99), facetd.State.UNKNOWN)
 
     def test_views_come_back_as_they_were(self):
-        movable = facetd.Movable((0, 3), (1, 2), (0, 255), (90, 91), (0, 0), (-128, 127), (2_500_000, 3_000_000_001))
+        movable = facetd.Movable((0, 3), (1, 2), (0, 255), (90, 91), (0, 0), (-128, 127), (2_500_000, 3_000_000_001), True)
         view = facetd.View("v", (2, 4), window=facetd.Window(1, 2, 3, 4, 1, 1), trim=facetd.Trim(5), movable=movable)
         self.assertEqual({f.name for f in dataclasses.fields(movable)}, {f.name for f in dataclasses.fields(facetd.Parameters)} - {"view"})
         automatic = facetd.AutomaticExposure(0.5, 90.0, 2_000_000_001)
         for v in (facetd.View(), view, dataclasses.replace(view, exposure_ns=2_600_000, automatic=automatic)):
             self.assertEqual(facetd.View._of(v._message()), v)
-        for p in (facetd.Parameters(), facetd.Parameters("v", 0, None, 3, None, 2, -7, 1_000_000_001)):
+        for p in (facetd.Parameters(), facetd.Parameters("v", 0, None, 3, None, 2, -7, 1_000_000_001, False)):
             self.assertEqual(facetd.Parameters._of(p._message()), p)
         # A field of the schema that the class lacked would be lost when a task is changed.
         exposures = {"exposure": "exposure_ns", "averaging": "averaging_ns"}
