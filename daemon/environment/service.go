@@ -39,9 +39,9 @@ type Config struct {
 	Light scene.Scene
 	// Do runs a function on the goroutine that owns the bus, between two segments.
 	Do func(ctx context.Context, f func() error) error
-	// Act, where set, takes its place in lockstep: it runs a function with the bus time that has been allowed, which
-	// nothing that was simulated has passed, and which does not move meanwhile.
-	Act func(f func(now bus.Time) error) error
+	// Act, where set, takes its place where bus time is held, as in lockstep: it runs a function with the bus time that
+	// has been allowed, which nothing that was simulated has passed, and which does not move meanwhile.
+	Act func(ctx context.Context, f func(now bus.Time) error) error
 	// Now is the bus time.
 	Now func() bus.Time
 }
@@ -179,7 +179,7 @@ func (s *Service) act(ctx context.Context, wanted *int64, f func(at bus.Time, no
 	}
 	var err error
 	if s.cfg.Act != nil {
-		err = s.cfg.Act(change)
+		err = s.cfg.Act(ctx, change)
 	} else {
 		err = s.cfg.Do(ctx, func() error { return change(s.cfg.Now()) })
 	}

@@ -23,6 +23,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -79,6 +80,9 @@ type Config struct {
 	// append.
 	Events Sink
 
+	// Clock is UTC; nil means the host's.
+	Clock func() time.Time
+
 	// Disk, where set, puts something around every file that is begun: for tests of a disk that is full.
 	Disk func(File) File
 
@@ -111,6 +115,9 @@ type Journal struct {
 // Open returns a journal that goes on where the files of its folder end. Lines that a crash has cut
 // short are skipped. Errors say what is wrong with the folder.
 func Open(cfg Config) (*Journal, error) {
+	if cfg.Clock == nil {
+		cfg.Clock = time.Now
+	}
 	if cfg.Ring == 0 {
 		cfg.Ring = DefaultRing
 	}
@@ -154,7 +161,7 @@ func Open(cfg Config) (*Journal, error) {
 func (j *Journal) Append(e *facetdv1.Event) uint64 {
 	bound(e)
 	if e.GetTime() == nil {
-		e.Time = timestamppb.Now()
+		e.Time = timestamppb.New(j.cfg.Clock())
 	}
 	e.Count = max(e.GetCount(), 1)
 	j.mu.Lock()
@@ -343,7 +350,7 @@ func (j *Journal) untold() uint64 { return j.lost + j.refused + j.removed }
 // tellLost appends an event about those that are not on the disk. The caller holds mu.
 func (j *Journal) tellLost() {
 	e := &facetdv1.Event{
-		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING,
+		Time: timestamppb.New(j.cfg.Clock()), Severity: facetdv1.Severity_SEVERITY_WARNING,
 		Kind:  facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
 		Text:  fmt.Sprintf("%d events before this one are not on the disk", j.untold()),
 		Count: j.untold(),

@@ -73,7 +73,7 @@ func (s *Service) Await(ctx context.Context, at bus.Time, reach func(bus.Time)) 
 }
 
 // Act calls f with the bus time that has been allowed, which does not move meanwhile.
-func (s *Service) Act(f func(now bus.Time) error) error {
+func (s *Service) Act(_ context.Context, f func(now bus.Time) error) error {
 	s.gate.mu.Lock()
 	defer s.gate.mu.Unlock()
 	return f(s.gate.now())

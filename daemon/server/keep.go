@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -36,10 +37,12 @@ func (s *Server) keep() error {
 	k := &s.keeping
 	var err error
 	id := s.cfg.Instance
-	if id == "" && s.cfg.fixed() {
-		id = s.instance()
+	var clock func() time.Time
+	if s.cfg.fixed() {
+		id = cmp.Or(id, s.instance())
+		clock = func() time.Time { host, _ := s.hostTime(s.bus.Now()); return host }
 	}
-	cfg := events.Config{Modes: s.cfg.DataModes(), ID: id, Events: func(e *facetdv1.Event) {
+	cfg := events.Config{Modes: s.cfg.DataModes(), ID: id, Clock: clock, Events: func(e *facetdv1.Event) {
 		if m := k.recording.Load(); m != nil {
 			m.Event(e)
 		}

@@ -1,6 +1,9 @@
 package server
 
 import (
+	"context"
+	"sync"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -47,6 +50,10 @@ func (f onJobEnded) Violated(rules.Violation)                           {}
 type paced struct {
 	s     *Server
 	begun bool
+
+	mu   sync.Mutex
+	held chan struct{} // closed while the bus is held
+	is   bool
 }
 
 func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
@@ -60,7 +67,47 @@ func (p *paced) PlanChanged(_ *facetdv1.Plan, epoch bus.Time) {
 
 func (p *paced) hold(at bus.Time) {
 	p.begun = true
+	p.mu.Lock()
+	p.is = true
+	close(p.held)
+	p.mu.Unlock()
 	p.s.cfg.Pacer(*p.s.running.Load(), p.s.hub, at.Elapsed())
+	p.mu.Lock()
+	p.is, p.held = false, make(chan struct{})
+	p.mu.Unlock()
+}
+
+// act runs f while the bus is held, or on the goroutine that owns it between two segments, whichever comes first.
+func (p *paced) act(ctx context.Context, f func(now bus.Time) error) error {
+	var once sync.Once
+	var wrong error
+	run := func() error {
+		once.Do(func() { wrong = f(p.s.bus.Now()) })
+		return wrong
+	}
+	for {
+		p.mu.Lock()
+		if p.is {
+			defer p.mu.Unlock()
+			return run()
+		}
+		held := p.held
+		p.mu.Unlock()
+		until, cancel := context.WithCancel(ctx)
+		go func() {
+			select {
+			case <-held:
+				cancel()
+			case <-until.Done():
+			}
+		}()
+		err := p.s.owner.Do(until, run)
+		overtaken := until.Err() != nil
+		cancel()
+		if err == nil || !overtaken || ctx.Err() != nil {
+			return err
+		}
+	}
 }
 
 // toStreams publishes every frame set, and which tasks there are.

@@ -62,6 +62,7 @@ type Server struct {
 	player     *replay.Player    // nil on a bus
 	light      *environment.Service
 	lockstep   *lockstep.Service // nil at any other pace
+	paced      *paced            // nil without Setup.Pacer
 	clock      *hostclock.Clock  // nil in a replay
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
@@ -234,6 +235,9 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		sleeper = wake.Precise()
 	}
 	s.openLockstep()
+	if s.cfg.Pacer != nil {
+		s.paced = &paced{s: s, held: make(chan struct{})}
+	}
 	simulate := virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
 		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth, Sleeper: sleeper}
 	if s.cfg.fixed() {
@@ -257,6 +261,8 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Do: d.Do, Now: s.bus.Now}
 	if s.lockstep != nil {
 		light.Act = s.lockstep.Act
+	} else if s.paced != nil {
+		light.Act = s.paced.act
 	}
 	s.light = environment.New(light)
 	return &probe.Config{
@@ -336,7 +342,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 func (s *Server) observers() observers {
 	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {
-		all = append(all, &paced{s: s})
+		all = append(all, s.paced)
 	}
 	if s.lockstep != nil {
 		all = append(all, delivering{s})

@@ -60,7 +60,9 @@ func (c *Setup) Validate() invalid.Errors {
 }
 
 // fixed says that what is answered has nothing to do with the host.
-func (c *Setup) fixed() bool { return c.Fixed || c.Pace == config.Lockstep }
+func (c *Setup) fixed() bool {
+	return c.Bus == config.Virtual && (c.Fixed || c.Pace == config.Lockstep)
+}
 
 func (c *Setup) pace() facetdv1.Pace {
 	switch c.Pace {

@@ -45,6 +45,15 @@ type Frame struct {
 	set     *FrameSet
 }
 
+// NewFrameSet is a frame set from elsewhere than a stream, such as a recording or a test's own. clock is what its age
+// is measured with; nil means time.Now. Errors: what is wrong with its pixels.
+func NewFrameSet(m *facetdv1.FrameSet, clock func() time.Time) (*FrameSet, error) {
+	if clock == nil {
+		clock = time.Now
+	}
+	return (&Client{clock: clock}).received(m)
+}
+
 // received checks what came from the wire, so that nothing needs to be checked later.
 func (c *Client) received(m *facetdv1.FrameSet) (*FrameSet, error) {
 	awake, err := machine.SinceBoot()

@@ -23,14 +23,28 @@
 // on a real array; ask for a queue where that matters. Without tasks bus time stands still
 // but for those calls.
 //
+// Times are the same in every run: UTC is 2000-01-01 at the start of the bus, and nothing is uncertain. With the names
+// of the daemon, its run and its journal, which follow from the seed, equal seeds give messages that are equal byte for
+// byte, as long as the calls are.
+//
+// A stream that nobody reads while another waits lets bus time stand still: it is named in the test's log.
+//
+// # Programs in other languages
+//
+// With Config.Listen the array is served at an address too, and bus time is in lockstep: it goes only as far as all
+// participants of LockstepService allow, which Array.Advance is one of once it was called. Calls and streams of the
+// Client then let nothing move.
+//
 // It is the one client package that imports the daemon, since it runs it.
 package facettest
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -83,6 +97,12 @@ type Config struct {
 	Seed uint64
 	// Log, where set, is the daemon's log.
 	Log *zap.Logger
+	// Listen is where programs in other languages find the array, 127.0.0.1:0 for instance, or unix:PATH; empty means
+	// nowhere.
+	Listen string
+	// Unread is how long, in host time, a stream may be left unread while another waits before it is named; 0 means 5
+	// s.
+	Unread time.Duration
 	// Data is a folder for recordings and correction maps; empty means none.
 	Data string
 }
@@ -95,6 +115,8 @@ type Array struct {
 	t      testing.TB
 	server *server.Server
 	gate   *gate
+	// lockstep says that there is no gate, and joined that Advance is a participant.
+	lockstep, joined bool
 }
 
 // Start runs an array with tasks until the test ends, and returns a client of it.
@@ -111,16 +133,22 @@ func New(t testing.TB, cfg Config) *Array {
 		t.Fatalf("facettest: %v", err)
 	}
 	a.t = t
+	a.gate.unread = cmp.Or(cfg.Unread, 5*time.Second)
+	a.gate.warn = func(text string) { t.Log("facettest: " + text) }
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- a.server.Run(ctx) }()
 	t.Cleanup(func() {
+		a.gate.change(func() { a.gate.warn = func(string) {} })
 		_ = a.Client.Close()
 		cancel()
 		if err := <-ended; err != nil {
 			t.Errorf("facettest: the array ended with %v", err)
 		}
 	})
+	if a.lockstep {
+		return a
+	}
 	select {
 	case <-a.gate.begun:
 	case <-time.After(10 * time.Second):
@@ -149,7 +177,15 @@ func start(cfg Config) (*Array, error) {
 	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, config.Free,
 		max(cfg.Seed, 1), cfg.Data
 	c.Listen, c.Listener, c.Logger, c.Version = config.Listen{}, listener, cfg.Log, "facettest"
-	c.Instance = "facettest"
+	c.Fixed = true
+	if a.lockstep = cfg.Listen != ""; a.lockstep {
+		c.Pace = config.Lockstep
+		if path, unix := strings.CutPrefix(cfg.Listen, "unix:"); unix {
+			c.Listen.Unix = path
+		} else {
+			c.Listen.GRPC = cfg.Listen
+		}
+	}
 	if cfg.Array.text != nil {
 		c.Array = "array: " + cfg.Array.name
 	}
@@ -165,20 +201,21 @@ func start(cfg Config) (*Array, error) {
 		}
 		return os.ReadFile(name)
 	}
-	c.Pacer = a.gate.hold
+	interceptors := []grpc.DialOption{}
+	if !a.lockstep {
+		c.Pacer = a.gate.hold
+		interceptors = append(interceptors, grpc.WithChainUnaryInterceptor(a.gate.unary),
+			grpc.WithChainStreamInterceptor(a.gate.stream))
+	}
 	var err error
 	if a.server, err = server.New(c); err != nil {
 		return nil, err
 	}
 	a.Client, err = facet.Connect("passthrough:facettest", facet.Options{
 		Clock: func() time.Time { _, host := a.server.Now(); return host },
-		DialOptions: []grpc.DialOption{
-			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn,
-				error) {
-				return listener.DialContext(ctx)
-			}),
-			grpc.WithChainUnaryInterceptor(a.gate.unary), grpc.WithChainStreamInterceptor(a.gate.stream),
-		},
+		DialOptions: append(interceptors, grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) {
+			return listener.DialContext(ctx)
+		})),
 	})
 	if err != nil {
 		_ = a.server.Close()
@@ -195,9 +232,13 @@ func (a *Array) Now() time.Duration {
 
 // Advance lets bus time move on by d, to the end of a job, whether anybody reads or not; a test
 // uses it to find out what happens when nobody does. It fails the test when no job ends for ten
-// seconds of the host.
+// seconds of the host. With Config.Listen bus time moves on by exactly d, once the other participants allow it.
 func (a *Array) Advance(d time.Duration) {
 	a.t.Helper()
+	if a.lockstep {
+		a.advance(a.Now() + d)
+		return
+	}
 	if err := a.gate.advance(a.Now()+d, 10*time.Second); err != nil {
 		a.t.Fatalf("facettest: %v", err)
 	}

@@ -2,6 +2,7 @@ package facettest
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"sync"
 	"time"
@@ -27,6 +28,9 @@ type gate struct {
 	at      time.Duration // bus time at which it was held last
 	reached chan struct{} // closed when until is reached; nil when nobody asks
 
+	unread time.Duration // after which a stream that nobody reads is named
+	warn   func(string)
+
 	begun chan struct{} // closed when the first timetable is about to be active
 	begin sync.Once
 }
@@ -38,6 +42,8 @@ type reader struct {
 	begun    bool
 	waiting  bool
 	received uint64
+	tasks    []string // that were asked for; none are all
+	named    bool     // as one that nobody reads
 }
 
 func newGate() *gate {
@@ -59,6 +65,8 @@ func (g *gate) change(f func()) {
 func (g *gate) hold(ctx context.Context, hub *stream.Hub, at time.Duration) {
 	g.begin.Do(func() { close(g.begun) })
 	moved := hub.Moved() // before the first look: nothing that moves later is missed
+	unread := time.NewTicker(g.unread)
+	defer unread.Stop()
 	for {
 		open, patient := g.look(hub, at)
 		if open {
@@ -75,6 +83,8 @@ func (g *gate) hold(ctx context.Context, hub *stream.Hub, at time.Duration) {
 		case <-moved:
 		case <-late:
 			return
+		case <-unread.C:
+			g.nameUnread(at)
 		}
 	}
 }
@@ -101,6 +111,27 @@ func (g *gate) look(hub *stream.Hub, at time.Duration) (open, patient bool) {
 	return all && received == taken, g.calls > 0
 }
 
+// nameUnread names streams that nobody has read for a while, as another waits.
+func (g *gate) nameUnread(at time.Duration) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	waits := false
+	for r := range g.readers {
+		waits = waits || r.waiting
+	}
+	for r := range g.readers {
+		if waits && !r.waiting && !r.named {
+			r.named = true
+			of := "all tasks"
+			if len(r.tasks) > 0 {
+				of = strings.Join(r.tasks, ", ")
+			}
+			g.warn(fmt.Sprintf("bus time stands still at %v: nobody reads the stream of %s, and another one waits", at,
+				of))
+		}
+	}
+}
+
 // advance lets bus time move to until, however long that takes up to limit of host time.
 func (g *gate) advance(until time.Duration, limit time.Duration) error {
 	reached := make(chan struct{})
@@ -118,11 +149,12 @@ func (g *gate) advance(until time.Duration, limit time.Duration) error {
 	}
 }
 
-// needsBus reports whether a method waits for bus time. Those that only read do not.
+// needsBus reports whether a method waits for bus time. Those that only read do not, nor those that set what is around
+// the array.
 func needsBus(method string) bool {
 	name := method[strings.LastIndexByte(method, '/')+1:]
 	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Follow",
-		"Wait", "Check",
+		"Wait", "Check", "SetScene", "SetPose",
 		"ServerReflection"} {
 		if strings.HasPrefix(name, looks) {
 			return false
@@ -156,6 +188,14 @@ func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.Clien
 		context.AfterFunc(s.Context(), func() { g.change(func() { g.calls-- }) })
 	}
 	return s, nil
+}
+
+// SendMsg notes what is asked for.
+func (r *reader) SendMsg(m any) error {
+	if request, is := m.(*facetdv1.FollowFrameSetsRequest); is && request.GetStart() != nil {
+		r.gate.change(func() { r.tasks = request.GetStart().GetSelection().GetTasks() })
+	}
+	return r.ClientStream.SendMsg(m)
 }
 
 // RecvMsg waits for the next message; bus time may move meanwhile, once the stream has begun: what ends before is
