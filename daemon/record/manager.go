@@ -78,7 +78,10 @@ func NewManager(cfg Config) (*Manager, error) {
 	if cfg.clock == nil {
 		cfg.clock = time.Now
 	}
-	cfg.geometry = cfg.Array.Geometry()
+	cfg.geometry, cfg.chips = cfg.Array.Geometry(), map[string]*facetdv1.ChipGeometry{}
+	for _, g := range cfg.geometry.GetChips() {
+		cfg.chips[g.GetChip()] = g
+	}
 	m := &Manager{cfg: cfg, began: cfg.clock(), ended: map[string]*recording{}, deleted: map[string]uint64{}}
 	m.running.Store(&[]*recording{})
 	return m, nil

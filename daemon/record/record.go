@@ -18,6 +18,9 @@
 //	/facetd/events           facetd.v1.Event, the recording's own losses included
 //	/facetd/images/TASK/CHIP/VIEW and /facetd/capture_images/CHIP/VIEW
 //	                         foxglove.RawImage, on request: one frame, for viewers
+//	/facetd/cameras/TASK/CHIP/VIEW and /facetd/capture_cameras/CHIP/VIEW
+//	                         foxglove.CameraCalibration of these images, before the first of a file and where
+//	                         the window has moved; its frame id is that of the images, the chip
 //
 // A message's log time is the bus time at which the daemon knew of it, as host time
 // (UTC); its publish time is the bus time at which it was finished, the same way.
@@ -65,6 +68,9 @@ const (
 	TopicImages   = "/facetd/images/" // and task/chip/view
 	// TopicCaptureImages is for frames of on-demand jobs: and chip/view.
 	TopicCaptureImages = "/facetd/capture_images/"
+	// TopicCameras and TopicCaptureCameras are for the calibration of such images.
+	TopicCameras        = "/facetd/cameras/"
+	TopicCaptureCameras = "/facetd/capture_cameras/"
 )
 
 const (
@@ -125,6 +131,7 @@ type Config struct {
 	Disk func(File) File
 
 	geometry *facetdv1.Geometry // of the array
+	chips    map[string]*facetdv1.ChipGeometry
 	// For tests within the package.
 	create func(path string) (file, error)
 	free   func(dir string) (uint64, error)

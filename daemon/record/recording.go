@@ -36,6 +36,7 @@ type recording struct {
 	part      *partWriter // nil while no file is open
 	number    int
 	flushDue  bool
+	cameras   map[string]cameraKey // calibrations in the file, by topic
 	plan      *facetdv1.PlanChange
 	covered   span  // bus time that the recording covers
 	partSpan  span  // the same of the file
@@ -120,7 +121,7 @@ func (r *recording) openPart() error {
 	if err != nil {
 		return errors.Join(err, f.Close(), os.Remove(r.path(false)))
 	}
-	r.part = part
+	r.part, r.cameras = part, map[string]cameraKey{}
 	r.update(func(i *facetdv1.Recording) {
 		i.Parts = append(i.Parts, &facetdv1.RecordingPart{File: filepath.Base(r.path(false))})
 	})
@@ -221,6 +222,9 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 	for _, f := range fs.GetFrames() {
 		if f.GetPixelFormat() != "Mono16" || len(f.GetData()) == 0 {
 			continue
+		}
+		if err := r.writeCamera(fs.GetTask(), f, at.log); err != nil {
+			return err
 		}
 		if err := r.writeImage(fs.GetTask(), f, at.log); err != nil {
 			return err
