@@ -117,7 +117,7 @@ func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, activ
 		binary.LittleEndian.PutUint16(out.Data[2*i:], c)
 	}
 	s.counts.corrected.Add(1)
-	out.CorrectionMapId = m.meta.GetId()
+	out.CorrectionMapId, out.CorrectionMapDigest = m.meta.GetId(), m.meta.GetChecksumSha256()
 	out.Corrections = []facetdv1.Correction{correctionOf(m.cmap.Method)}
 	if filled > 0 {
 		out.Corrections = append(out.Corrections, facetdv1.Correction_CORRECTION_PIXEL_FILL)

@@ -60,14 +60,69 @@ func (s *Maps) find(id string) *activeMap {
 	return nil
 }
 
-// GetCorrectionMap returns one active correction map.
+// ofDigest returns the correction map of a digest that is active or was.
+func (s *Maps) ofDigest(digest string) (m *activeMap, active bool) {
+	of := func(m *activeMap) bool { return m.meta.GetChecksumSha256() == digest }
+	for _, m := range *s.active.Load() {
+		if of(m) {
+			return m, true
+		}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if i := slices.IndexFunc(s.past, of); i >= 0 {
+		return s.past[i], false
+	}
+	return nil, false
+}
+
+// changed tells who wants to know.
+func (s *Maps) changed(m *facetdv1.CorrectionMap) {
+	if s.cfg.Changed != nil {
+		s.cfg.Changed(m)
+	}
+}
+
+// whole is a correction map with its numbers.
+func (s *Maps) whole(m *activeMap) *facetdv1.CorrectionMap {
+	out := s.shown(m)
+	out.Data = dataMessage(m.cmap)
+	return out
+}
+
+// replaced is a correction map that is no longer active, without its numbers.
+func (s *Maps) replaced(m *activeMap) *facetdv1.CorrectionMap {
+	out := s.shown(m)
+	out.State, out.File = facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_REPLACED, ""
+	return out
+}
+
+// Active returns all correction maps that are active, with their numbers.
+func (s *Maps) Active() []*facetdv1.CorrectionMap {
+	var out []*facetdv1.CorrectionMap
+	for _, m := range s.inOrder() {
+		out = append(out, s.whole(m))
+	}
+	return out
+}
+
+// GetCorrectionMap returns one correction map.
 func (s *Service) GetCorrectionMap(_ context.Context,
 	r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
-	m := s.find(r.GetId())
+	if r.GetId() != "" && r.GetDigest() != "" {
+		return nil, invalid.Errors{{Path: "digest", Message: "an identity is given, too", Hint: "give one of them"}}
+	}
+	m, active := s.find(r.GetId()), true
+	if r.GetDigest() != "" {
+		m, active = s.ofDigest(r.GetDigest())
+	}
 	if m == nil {
-		return nil, &failure.NotFound{What: "correction map", Name: r.GetId()}
+		return nil, &failure.NotFound{What: "correction map", Name: cmp.Or(r.GetDigest(), r.GetId())}
 	}
 	out := s.shown(m)
+	if !active {
+		out = s.replaced(m)
+	}
 	if r.GetData() {
 		out.Data = dataMessage(m.cmap)
 	}

@@ -322,7 +322,8 @@ func TestMapsOfTheDemo(t *testing.T) {
 				made := fin.GetCorrectionMaps()[i]
 				// A good pixel is taken for defective once in 100,000, so that two in a map are possible.
 				corrections := 1 + min(int(made.GetDefectivePixels()), 1)
-				if f.GetCorrectionMapId() != made.GetId() || f.GetCorrectionNote() != "" ||
+				if f.GetCorrectionMapId() != made.GetId() ||
+					f.GetCorrectionMapDigest() != made.GetChecksumSha256() || f.GetCorrectionNote() != "" ||
 					len(f.GetCorrections()) != corrections || made.GetDefectivePixels() > 2 ||
 					f.GetSignificantBits() != 12 {
 					t.Errorf("the frame says %q, %q, %v, the map has %d defects", f.GetCorrectionMapId(),

@@ -67,6 +67,9 @@ type Config struct {
 	NotUniform func() string
 	// Events takes events for the journal.
 	Events events.Sink
+	// Changed is told of every correction map that becomes active, with its numbers, or no longer is, without; it must
+	// not wait. Nil tells nobody.
+	Changed func(*facetdv1.CorrectionMap)
 	// Disk, where set, puts something around every file that is written: for tests of a disk that is full.
 	Disk func(fileio.File) fileio.File
 	// Clock is the time of day; nil means the host's.
@@ -75,6 +78,10 @@ type Config struct {
 	// else measures.
 	ClaimShared func(by string) (release func(), err error)
 }
+
+// maxPast is how many correction maps that are no longer active are kept in memory, for those who have frames that
+// they corrected.
+const maxPast = 64
 
 // Maps are the active correction maps, their folder, and the corrector of frames. Their
 // methods may be called from any goroutine; those of dispatch.Observer are for the one that
@@ -92,6 +99,8 @@ type Maps struct {
 
 	mu      sync.Mutex // of what follows, and of every change of active and the store
 	refused []*facetdv1.RefusedCorrectionMap
+	// past are correction maps that were active, the last maxPast, the oldest first.
+	past []*activeMap
 }
 
 // Service is the calibration service: an operator's sessions, which make maps. Its methods

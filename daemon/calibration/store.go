@@ -214,6 +214,13 @@ func (s *Maps) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetdv1.
 
 // replace changes what is active for a key; nil takes it out. The caller holds mu.
 func (s *Maps) replace(k key, m *activeMap) {
+	if was := (*s.active.Load())[k]; was != nil {
+		s.past = append(s.past, was)
+		s.past = s.past[max(len(s.past)-maxPast, 0):]
+		if m == nil {
+			s.changed(s.replaced(was))
+		}
+	}
 	next := map[key]*activeMap{}
 	for k, v := range *s.active.Load() {
 		next[k] = v
@@ -224,4 +231,7 @@ func (s *Maps) replace(k key, m *activeMap) {
 		next[k] = m
 	}
 	s.active.Store(&next)
+	if m != nil {
+		s.changed(s.whole(m))
+	}
 }

@@ -113,6 +113,15 @@ func (m *Manager) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 // Violated does nothing: rule violations come as events.
 func (m *Manager) Violated(rules.Violation) {}
 
+// MapChanged hands a correction map that has become active, or no longer is, to every recording. Nobody may change it
+// afterwards.
+func (m *Manager) MapChanged(c *facetdv1.CorrectionMap) {
+	now := m.cfg.Now().NS()
+	for _, r := range *m.running.Load() {
+		r.queue.put(item{cmap: c, atNS: now}, now)
+	}
+}
+
 // Event hands an event to every recording, unless it is about that recording itself.
 // Nobody may change it afterwards.
 func (m *Manager) Event(e *facetdv1.Event) {

@@ -19,6 +19,8 @@ type item struct {
 	frames *facetdv1.FrameSet
 	plan   *facetdv1.PlanChange
 	event  *facetdv1.Event
+	cmap   *facetdv1.CorrectionMap
+	atNS   int64 // of cmap, in bus time
 	// lost is what was dropped just before it.
 	lost  loss
 	bytes int64
@@ -34,6 +36,8 @@ func (it *item) size() int64 {
 		return int64(n)
 	case it.plan != nil:
 		return int64(proto.Size(it.plan))
+	case it.cmap != nil:
+		return int64(proto.Size(it.cmap))
 	}
 	return int64(proto.Size(it.event))
 }

@@ -28,6 +28,7 @@ type Entry struct {
 	Status           *facetdv1.Status
 	Array            *facetdv1.Array
 	Geometry         *facetdv1.Geometry
+	Map              *facetdv1.CorrectionMap
 }
 
 // Reader reads one closed file of a recording. It keeps the index in memory, and one
@@ -344,6 +345,9 @@ func (r *Reader) decode(m *mcap.Message, offset int64) (Entry, bool, error) {
 	case topic == TopicGeometry:
 		e.Geometry = &facetdv1.Geometry{}
 		into = e.Geometry
+	case topic == TopicMaps:
+		e.Map = &facetdv1.CorrectionMap{}
+		into = e.Map
 	default:
 		return Entry{}, false, nil
 	}

@@ -11,6 +11,9 @@
 //
 //	/facetd/array            facetd.v1.Array, once
 //	/facetd/geometry         facetd.v1.Geometry, once
+//	/facetd/correction_maps  facetd.v1.CorrectionMap with its numbers, each that is active at the start, and
+//	                         each that becomes active; one that no longer is without them. By their digests
+//	                         they are what corrects the frames, which are recorded raw
 //	/facetd/plan             facetd.v1.PlanChange, once at the start and at every change
 //	/facetd/frames/TASK      facetd.v1.FrameSet of one task
 //	/facetd/captures         facetd.v1.FrameSet of on-demand captures
@@ -60,6 +63,7 @@ const Profile = "facetd"
 const (
 	TopicArray    = "/facetd/array"
 	TopicGeometry = "/facetd/geometry"
+	TopicMaps     = "/facetd/correction_maps"
 	TopicPlan     = "/facetd/plan"
 	TopicFrames   = "/facetd/frames/" // and the task
 	TopicCaptures = "/facetd/captures"
@@ -113,6 +117,8 @@ type Config struct {
 	// Status says which tasks there are, and is written every second; nil writes none, and a chunk that is not full
 	// then waits for the next message.
 	Status func() *facetdv1.Status
+	// Maps returns the active correction maps with their numbers; nil where there are none.
+	Maps func() []*facetdv1.CorrectionMap
 	// Events is notified of what happened to recordings, on their goroutines. It may give the
 	// event to Manager.Event.
 	Events events.Sink

@@ -36,6 +36,7 @@ type recording struct {
 	part      *partWriter // nil while no file is open
 	number    int
 	flushDue  bool
+	mapBytes  uint64               // what the correction maps at its beginning take of the file
 	cameras   map[string]cameraKey // calibrations in the file, by topic
 	plan      *facetdv1.PlanChange
 	covered   span  // bus time that the recording covers
@@ -201,6 +202,9 @@ func (r *recording) writeItem(it *item) error {
 		r.plan = it.plan
 		at := r.hostNS(it.plan.GetEpochBusNs())
 		return r.write(TopicPlan, it.plan, stamp{at, at})
+	case it.cmap != nil:
+		at := r.hostNS(it.atNS)
+		return r.write(TopicMaps, it.cmap, stamp{at, at})
 	}
 	at := unixNS(it.event.GetTime().AsTime())
 	return r.write(TopicEvents, it.event, stamp{at, at})
@@ -258,12 +262,36 @@ func (r *recording) opening(at uint64) error {
 	if err := r.write(TopicGeometry, r.cfg.geometry, stamp{at, at}); err != nil {
 		return err
 	}
+	if err := r.writeMaps(at); err != nil {
+		return err
+	}
 	if r.plan != nil {
 		if err := r.write(TopicPlan, r.plan, stamp{at, r.hostNS(r.plan.GetEpochBusNs())}); err != nil {
 			return err
 		}
 	}
 	return r.writeStatus()
+}
+
+// writeMaps writes the correction maps that are active. A file may be closed early for its size, but not for theirs.
+func (r *recording) writeMaps(at uint64) error {
+	r.mapBytes = 0
+	if r.cfg.Maps == nil {
+		return nil
+	}
+	before, maps := r.part.size(), r.cfg.Maps()
+	for i, m := range maps {
+		if proto.Size(m) > MaxMessageBytes {
+			r.tried.messages++ // it counts as lost
+			continue
+		}
+		r.flushDue = r.flushDue || i == len(maps)-1 // so that their size is known
+		if err := r.write(TopicMaps, m, stamp{at, at}); err != nil {
+			return err
+		}
+	}
+	r.mapBytes = r.part.size() - before
+	return nil
 }
 
 // second is what happens every second: a status, which also ends the chunk, news of losses, and a
@@ -402,7 +430,7 @@ func (r *recording) limits() error {
 		r.ended = fmt.Sprintf("it reached its %d bytes", o.GetMaxBytes())
 	case r.covered.reached(o.GetMaxDuration()):
 		r.ended = fmt.Sprintf("it reached its %v", o.GetMaxDuration().AsDuration())
-	case size >= o.GetPartBytes(), r.partSpan.reached(o.GetPartDuration()):
+	case size-r.mapBytes >= o.GetPartBytes(), r.partSpan.reached(o.GetPartDuration()):
 		return r.rotate()
 	}
 	return nil

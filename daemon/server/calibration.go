@@ -22,6 +22,11 @@ func (s *Server) calibrate() error {
 		NotUniform: func() string { return s.light.NotUniform() },
 		Kelvin:     s.dieKelvin, ClaimShared: s.claimShared,
 		Events: s.keeping.journal.Sink(),
+		Changed: func(m *facetdv1.CorrectionMap) {
+			if r := s.keeping.recording.Load(); r != nil {
+				r.MapChanged(m)
+			}
+		},
 	}
 	if s.cfg.Data != "" {
 		cfg.Dir, cfg.Modes = filepath.Join(s.cfg.Data, "correction-maps"), s.cfg.DataModes()

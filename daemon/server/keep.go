@@ -66,7 +66,7 @@ func (s *Server) keep() error {
 		HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),
-		Labels: s.labels(),
+		Labels: s.labels(), Maps: s.calibration.Active,
 		Keep:   record.Keeping{For: s.cfg.Recordings.KeepFor, Bytes: s.cfg.Recordings.KeepBytes},
 		Logger: s.log.Named("record"),
 	})

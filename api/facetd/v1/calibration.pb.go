@@ -2534,13 +2534,15 @@ func (x *ListCorrectionMapsResponse) GetMaxAge() *durationpb.Duration {
 	return nil
 }
 
-// GetCorrectionMapRequest names a correction map.
+// GetCorrectionMapRequest names a correction map, by its identity or its digest.
 type GetCorrectionMapRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its identity.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Whether the numbers are wanted.
-	Data          bool `protobuf:"varint,2,opt,name=data,proto3" json:"data,omitempty"`
+	Data bool `protobuf:"varint,2,opt,name=data,proto3" json:"data,omitempty"`
+	// Its checksum_sha256, as frames and recordings have it; then no identity.
+	Digest        string `protobuf:"bytes,3,opt,name=digest,proto3" json:"digest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2587,6 +2589,13 @@ func (x *GetCorrectionMapRequest) GetData() bool {
 		return x.Data
 	}
 	return false
+}
+
+func (x *GetCorrectionMapRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
 }
 
 // GetCorrectionMapResponse holds the correction map.
@@ -3050,10 +3059,11 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x129\n" +
 	"\arefused\x18\x02 \x03(\v2\x1f.facetd.v1.RefusedCorrectionMapR\arefused\x12\x16\n" +
 	"\x06stored\x18\x03 \x01(\bR\x06stored\x122\n" +
-	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\"=\n" +
+	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\"U\n" +
 	"\x17GetCorrectionMapRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\bR\x04data\"[\n" +
+	"\x04data\x18\x02 \x01(\bR\x04data\x12\x16\n" +
+	"\x06digest\x18\x03 \x01(\tR\x06digest\"[\n" +
 	"\x18GetCorrectionMapResponse\x12?\n" +
 	"\x0ecorrection_map\x18\x01 \x01(\v2\x18.facetd.v1.CorrectionMapR\rcorrectionMap\",\n" +
 	"\x1aDeleteCorrectionMapRequest\x12\x0e\n" +

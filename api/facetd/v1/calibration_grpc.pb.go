@@ -65,8 +65,9 @@ type CalibrationServiceClient interface {
 	AbortCalibration(ctx context.Context, in *AbortCalibrationRequest, opts ...grpc.CallOption) (*AbortCalibrationResponse, error)
 	// ListCorrectionMaps returns the active correction maps, by chip, and the files that were refused.
 	ListCorrectionMaps(ctx context.Context, in *ListCorrectionMapsRequest, opts ...grpc.CallOption) (*ListCorrectionMapsResponse, error)
-	// GetCorrectionMap returns one correction map, with its numbers where asked for. NOT_FOUND when no such
-	// correction map is active.
+	// GetCorrectionMap returns one correction map, with its numbers where asked for: one that is active, or by
+	// its digest also one of the last 64 that were replaced or deleted since the daemon started. What a digest
+	// names never changes. NOT_FOUND when there is no such correction map.
 	GetCorrectionMap(ctx context.Context, in *GetCorrectionMapRequest, opts ...grpc.CallOption) (*GetCorrectionMapResponse, error)
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
@@ -228,8 +229,9 @@ type CalibrationServiceServer interface {
 	AbortCalibration(context.Context, *AbortCalibrationRequest) (*AbortCalibrationResponse, error)
 	// ListCorrectionMaps returns the active correction maps, by chip, and the files that were refused.
 	ListCorrectionMaps(context.Context, *ListCorrectionMapsRequest) (*ListCorrectionMapsResponse, error)
-	// GetCorrectionMap returns one correction map, with its numbers where asked for. NOT_FOUND when no such
-	// correction map is active.
+	// GetCorrectionMap returns one correction map, with its numbers where asked for: one that is active, or by
+	// its digest also one of the last 64 that were replaced or deleted since the daemon started. What a digest
+	// names never changes. NOT_FOUND when there is no such correction map.
 	GetCorrectionMap(context.Context, *GetCorrectionMapRequest) (*GetCorrectionMapResponse, error)
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.

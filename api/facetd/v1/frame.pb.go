@@ -329,9 +329,12 @@ type Frame struct {
 	// GetClock. In a replay it is as recorded, by another clock.
 	FirstSampleMonotonicNs int64 `protobuf:"varint,27,opt,name=first_sample_monotonic_ns,json=firstSampleMonotonicNs,proto3" json:"first_sample_monotonic_ns,omitempty"`
 	// Which setting of UTC first_sample_time is by, as Clock.utc_epoch; 0 where it is not known.
-	UtcEpoch      uint32 `protobuf:"varint,28,opt,name=utc_epoch,json=utcEpoch,proto3" json:"utc_epoch,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	UtcEpoch uint32 `protobuf:"varint,28,opt,name=utc_epoch,json=utcEpoch,proto3" json:"utc_epoch,omitempty"`
+	// Digest of the correction map that was applied, by which GetCorrectionMap serves it and recordings hold it; empty
+	// where none was.
+	CorrectionMapDigest string `protobuf:"bytes,29,opt,name=correction_map_digest,json=correctionMapDigest,proto3" json:"correction_map_digest,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -558,6 +561,13 @@ func (x *Frame) GetUtcEpoch() uint32 {
 		return x.UtcEpoch
 	}
 	return 0
+}
+
+func (x *Frame) GetCorrectionMapDigest() string {
+	if x != nil {
+		return x.CorrectionMapDigest
+	}
+	return ""
 }
 
 // FrameSet is all frames of one job.
@@ -1934,7 +1944,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcf\b\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x83\t\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -1967,7 +1977,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\vexposure_ns\x18\x1a \x01(\x03R\n" +
 	"exposureNs\x129\n" +
 	"\x19first_sample_monotonic_ns\x18\x1b \x01(\x03R\x16firstSampleMonotonicNs\x12\x1b\n" +
-	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\"\xa2\x03\n" +
+	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\x122\n" +
+	"\x15correction_map_digest\x18\x1d \x01(\tR\x13correctionMapDigest\"\xa2\x03\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +

@@ -808,7 +808,7 @@ type RecordingOptions struct {
 	// work; the files grow by less, since the same pixels pack well.
 	Images bool `protobuf:"varint,2,opt,name=images,proto3" json:"images,omitempty"`
 	// A file that has reached this many bytes is closed and the next begun; 0 means
-	// 2 GiB.
+	// 2 GiB. The correction maps with which it begins do not count.
 	PartBytes uint64 `protobuf:"varint,3,opt,name=part_bytes,json=partBytes,proto3" json:"part_bytes,omitempty"`
 	// A file that covers this much bus time is closed and the next begun. Unset: no limit.
 	PartDuration *durationpb.Duration `protobuf:"bytes,4,opt,name=part_duration,json=partDuration,proto3" json:"part_duration,omitempty"`

@@ -198,6 +198,11 @@ class Frame:
         return str(self._m.correction_map_id)
 
     @property
+    def correction_map_digest(self) -> str:
+        """Its digest, by which the daemon serves it and recordings hold it."""
+        return str(self._m.correction_map_digest)
+
+    @property
     def note(self) -> str:
         """Why a correction that was asked for was not made, or what to know of it."""
         return str(self._m.correction_note)
