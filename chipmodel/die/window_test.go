@@ -276,3 +276,40 @@ func TestLooksReachBackForEveryPixel(t *testing.T) {
 		t.Errorf("read with others: %v V, alone %v", v[2], w[0])
 	}
 }
+
+// TestRowsLoadInTurn: a memory takes over its rows one after the other: where the light jumps meanwhile, those before
+// have the light that was.
+func TestRowsLoadInTurn(t *testing.T) {
+	const rows, rowTime = 8, 50_000
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Lattice = &facetdv1.Lattice{Rows: rows, Columns: 6, PitchXUm: 10}
+		bare(c)
+		c.Memory = &facetdv1.AnalogMemory{LoadRow: dur(rowTime), CellCapacitanceFf: 100, SwitchResistanceOhms: 1,
+			ShareSettle: dur(1000)}
+	})
+	for _, jump := range []bustime.Time{1, 120_000, 290_000} {
+		light := &Light{Jumps: []bustime.Time{jump}, Row: func(dst []float64, _ int, at bustime.Time) {
+			for i := range dst {
+				if dst[i] = 20; at >= jump {
+					dst[i] = 70
+				}
+			}
+		}}
+		d := newIdeal(a, 0)
+		d.Strobe(chipmodel.Load, 0, 0, light)
+		begin := bustime.Time(0).Add(a.Timing.Strobe)
+		for r := range rows {
+			want := 20.0
+			if begin.Add(time.Duration(r)*rowTime) >= jump {
+				want = 70
+			}
+			var v [6]float64
+			d.Row(v[:], r, 0, 1, 1e6, 0, light)
+			for c, got := range v {
+				if lux := math.Pow(10, (got-1)/0.06) - 0.01; math.Abs(lux-want) > 1e-9*want {
+					t.Errorf("jump at %d ns, row %d, column %d: %v lux, want %v", jump, r, c, lux, want)
+				}
+			}
+		}
+	}
+}

@@ -1,12 +1,14 @@
 package program
 
 import (
+	"slices"
 	"testing"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -24,13 +26,17 @@ func TestWithin(t *testing.T) {
 		t.Fatal(errs)
 	}
 	for name, c := range map[string]struct {
-		chips      []string
-		skew, hold time.Duration
+		chips          []string
+		skew, hold     time.Duration
+		batches, parts int
 	}{
-		"without memory": {[]string{"s0", "s1"}, 500 * time.Microsecond, 0},
-		"with memory":    {[]string{"m0", "m1", "m2"}, 0, 500 * time.Microsecond},
-		"both limits":    {[]string{"m0", "m2"}, 600 * time.Microsecond, 500 * time.Microsecond},
-		"no limits":      {[]string{"m0", "m1", "m2"}, 0, 0},
+		"without memory":           {[]string{"s0", "s1"}, 500 * time.Microsecond, 0, 1, 4},
+		"without memory, in two":   {[]string{"s0", "s1"}, 500 * time.Microsecond, 0, 1, 2},
+		"with memory":              {[]string{"m0", "m1", "m2"}, 0, 500 * time.Microsecond, 1, 4},
+		"both limits":              {[]string{"m0", "m2"}, 600 * time.Microsecond, 500 * time.Microsecond, 1, 4},
+		"no limits":                {[]string{"m0", "m1", "m2"}, 0, 0, 1, 4},
+		"batches":                  {[]string{"m0", "m1", "m2"}, 700 * time.Microsecond, 0, 2, 1},
+		"batches with both limits": {[]string{"m0", "m2"}, 700 * time.Microsecond, 900 * time.Microsecond, 2, 1},
 	} {
 		spec := &facetdv1.Task{Name: "t", RateHz: 10, Target: &facetdv1.Target{Chips: &facetdv1.Target_List{
 			List: &facetdv1.ChipList{Names: c.chips}}}}
@@ -52,7 +58,7 @@ func TestWithin(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := compiler.Compile(1, whole.Costs[0].Total()/4)
+		p, err := compiler.Compile(c.batches, whole.Costs[0].Total()/time.Duration(c.parts))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -81,6 +87,11 @@ func TestWithin(t *testing.T) {
 						}
 					}
 				}
+				for _, l := range until.traces[s].loads { // the light of a load is there before its frames are read
+					for f, spec := range p.Frames {
+						read[f] = read[f] || slices.Contains(l.chips, spec.Chip)
+					}
+				}
 				earliest, latest, held := time.Duration(1<<62), time.Duration(0), time.Duration(0)
 				for f := range p.Frames {
 					if read[f] {
@@ -98,5 +109,70 @@ func TestWithin(t *testing.T) {
 		if (limited > 0) != (c.skew > 0 || c.hold > 0) {
 			t.Errorf("%s: %d of %d segments have limits", name, limited, len(limits))
 		}
+	}
+}
+
+// TestChipsOfSegments: those that are read in a segment, and those that hold a load of which rows are still to be read
+// at its end, beside what the operations say.
+func TestChipsOfSegments(t *testing.T) {
+	a := bustest.MustArray()
+	held := 0
+	for _, chips := range [][]string{{"m0", "m1", "m2"}, {"s0"}, {"c0"}, {"m1", "m2"}} {
+		for _, batches := range []int{1, 2} {
+			tasks, wrong := NewTasks(a, []*facetdv1.Task{{Name: "t", RateHz: 10, Target: &facetdv1.Target{
+				Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: chips}}}}})
+			if wrong != nil {
+				t.Fatal(wrong)
+			}
+			compiler, err := NewCompiler(NewWords(a), tasks[0], Assumed(a, tasks))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if batches > compiler.Groups() {
+				continue
+			}
+			p, err := compiler.Compile(batches, 20*time.Microsecond)
+			if err != nil {
+				t.Fatal(err)
+			}
+			reads, holds := p.Chips(tasks[0])
+			loaded, rows := map[int]bool{}, map[int]int{}
+			for _, f := range p.Frames {
+				rows[f.Chip] += f.Window.Rows
+			}
+			for s, ops := range p.Segments {
+				read := map[int]bool{}
+				for _, op := range ops {
+					if op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load {
+						for _, c := range op.Target {
+							loaded[c] = true
+						}
+					}
+					if op.Scan != nil {
+						for _, c := range op.Scan.Chips {
+							read[c] = true
+							rows[c] -= op.Scan.Window.Rows
+						}
+					}
+				}
+				var r, h []int
+				for c := range a.Chips {
+					if read[c] {
+						r = append(r, c)
+					}
+					if loaded[c] && rows[c] > 0 {
+						h = append(h, c)
+					}
+				}
+				held += len(h)
+				if !slices.Equal(reads[s], r) || !slices.Equal(holds[s], h) {
+					t.Errorf("%v in %d batches, segment %d: reads %v and holds %v, want %v and %v", chips, batches, s,
+						reads[s], holds[s], r, h)
+				}
+			}
+		}
+	}
+	if held < 3 {
+		t.Errorf("%d loads are held; the test needs some", held)
 	}
 }

@@ -74,6 +74,25 @@ func TestWitnessOfAMiss(t *testing.T) {
 	}
 }
 
+// TestWitnessOfALimit: a job that lasts too long from its own start is a witness with how long that is.
+func TestWitnessOfALimit(t *testing.T) {
+	jobs := []Job{{Task: 0, Release: 50, Deadline: 100, Costs: []int64{4, 5}, Within: []int64{0, 11}},
+		{Task: 1, Release: 52, Deadline: 58, Costs: []int64{3}}}
+	p := newProblem([]string{"cut", "quick"}, 100, jobs, Options{})
+	w := newSimulation(p).miss(&jobs[0], 1, 50, 62)
+	if w == nil || w.Task != "cut" || w.Needed != 12 || w.Available != 11 ||
+		!strings.Contains(w.Message, "would last 12ns from its start") {
+		t.Errorf("%+v", w)
+	}
+	if w := newSimulation(p).miss(&jobs[0], 1, 50, 61); w != nil {
+		t.Errorf("within its limit: %+v", w)
+	}
+	r := NewReport([]Task{{Name: "cut"}, {Name: "quick"}}, Result{Witness: w, Utilization: one}, nil, nil)
+	if r.Witness != w.Message {
+		t.Errorf("reported %q", r.Witness)
+	}
+}
+
 // TestWitnessesWithoutATable: tasks whose hyperperiod is too long to lay out are refused with the same numbers.
 func TestWitnessesWithoutATable(t *testing.T) {
 	const p, q = 1_000_003, 999_983
