@@ -110,7 +110,8 @@ func (p *parameters) set(r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTas
 		return nil, m
 	}
 	of.values = values
-	return &facetdv1.SetTaskParametersResponse{FirstJob: of.next, Views: of.views()}, nil
+	all := of.views(func(int) bool { return true })
+	return &facetdv1.SetTaskParametersResponse{FirstJob: of.next, Views: all}, nil
 }
 
 // of returns the parameters of a task as they are for its next job; nil for one that has none.
@@ -118,9 +119,25 @@ func (p *parameters) of(task string) []*facetdv1.ViewParameters {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if of := p.tasks[task]; of != nil {
-		return of.views()
+		return of.views(func(int) bool { return true })
 	}
 	return nil
+}
+
+// ClientParameters are the parameters of a task as they are for its next job, without those that the daemon sets; nil
+// for a task that has none.
+func (d *Dispatcher) ClientParameters(task string) []*facetdv1.ViewParameters {
+	p := d.parameters
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	of := p.tasks[task]
+	if of == nil {
+		return nil
+	}
+	return of.views(func(i int) bool {
+		x := of.task.Parameters[i]
+		return !of.task.Views[x.View].Automatic.Sets(x.Field)
+	})
 }
 
 // setView changes those values that a message has for one view.
@@ -193,11 +210,14 @@ func inUnit(field string, n int64) string {
 	return strconv.FormatInt(n, 10)
 }
 
-// views are the values in the schema's form, in the order of the views; those without slots are left out.
-func (of *parametersOf) views() []*facetdv1.ViewParameters {
+// views are some of the values in the schema's form, in the order of the views; those without any are left out.
+func (of *parametersOf) views(wanted func(slot int) bool) []*facetdv1.ViewParameters {
 	var out []*facetdv1.ViewParameters
 	last := -1
 	for i, p := range of.task.Parameters {
+		if !wanted(i) {
+			continue
+		}
 		if p.View != last {
 			out = append(out, &facetdv1.ViewParameters{View: of.task.Views[p.View].Name})
 			last = p.View

@@ -215,15 +215,11 @@ func (k *Keeper) withParameters(s *State) *State {
 	if k.Dispatcher == nil {
 		return s
 	}
-	now := map[string][]*facetdv1.ViewParameters{}
-	for _, t := range k.Dispatcher.Snapshot().Tasks {
-		now[t.GetTask().GetName()] = t.GetParameters()
-	}
 	next := *s
 	next.Tasks = slices.Clone(s.Tasks)
 	for i := range next.Tasks {
 		if e := &next.Tasks[i]; e.Kind != Removed {
-			e.Parameters = now[e.Name]
+			e.Parameters = k.ClientParameters(e.Name) // what the daemon sets follows from the light
 		}
 	}
 	return &next
