@@ -132,29 +132,72 @@ func TestARecoveredFileSaysWhatAClosedOneSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	torn := filepath.Join(t.TempDir(), "x-001.mcap.partial")
-	if err := os.WriteFile(torn, data[:start-4], 0o600); err != nil { // into the end of the data
+	last := want.ChunkIndexes[len(want.ChunkIndexes)-1]
+	for name, cut := range map[string]int64{
+		"the end of the data":           start - 4,
+		"the indexes of the last chunk": int64(last.ChunkStartOffset + last.ChunkLength + 5),
+	} {
+		torn := filepath.Join(t.TempDir(), "x-001.mcap.partial")
+		if err := os.WriteFile(torn, data[:cut], 0o600); err != nil {
+			t.Fatal(err)
+		}
+		rec, err := Recover(torn)
+		if err != nil || rec.Whole {
+			t.Fatal(rec, err)
+		}
+		got := info(rec.Path)
+		if !reflect.DeepEqual(got.Statistics, want.Statistics) {
+			t.Errorf("%s: statistics %+v, want %+v", name, got.Statistics, want.Statistics)
+		}
+		if len(want.MetadataIndexes) != 1 || !reflect.DeepEqual(got.MetadataIndexes, want.MetadataIndexes) {
+			t.Errorf("%s: %d metadata records, want %d", name, len(got.MetadataIndexes), len(want.MetadataIndexes))
+		}
+		if !reflect.DeepEqual(got.ChunkIndexes, want.ChunkIndexes) {
+			t.Errorf("%s: %d chunks lie elsewhere than the %d of the writer", name, len(got.ChunkIndexes),
+				len(want.ChunkIndexes))
+		}
+		if !slices.Equal(slices.Sorted(maps.Keys(got.Channels)), slices.Sorted(maps.Keys(want.Channels))) ||
+			len(got.Schemas) != len(want.Schemas) {
+			t.Errorf("%s: %d channels and %d schemas, want %d and %d", name, len(got.Channels), len(got.Schemas),
+				len(want.Channels), len(want.Schemas))
+		}
+		if got, want := groupsOf(t, rec.Path), groupsOf(t, path); len(want) < 4 || !slices.Equal(got, want) {
+			t.Errorf("%s: the summary has groups %v, want %v", name, got, want)
+		}
+	}
+}
+
+// groupsOf are the records of a file's summary that are indexed there by their kind, in order.
+func groupsOf(t *testing.T, path string) (ops []mcap.OpCode) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
 		t.Fatal(err)
 	}
-	rec, err := Recover(torn)
-	if err != nil || rec.Whole {
-		t.Fatal(rec, err)
+	c := container{r: bytes.NewReader(data), size: int64(len(data)), limits: DefaultLimits}
+	for at := int64(magicLen); at < c.size-magicLen; {
+		rec, err := c.at(at, c.size)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if rec.op == mcap.OpSummaryOffset {
+			content, err := c.content(rec, "an offset")
+			if err != nil {
+				t.Fatal(err)
+			}
+			offset, err := mcap.ParseSummaryOffset(content)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if first, err := c.at(int64(offset.GroupStart), c.size); err != nil || first.op != offset.GroupOpcode {
+				t.Errorf("group %v is not where it is said to be: %v, %v", offset.GroupOpcode, first, err)
+			}
+			ops = append(ops, offset.GroupOpcode)
+		}
+		at = rec.end()
 	}
-	got := info(rec.Path)
-	if !reflect.DeepEqual(got.Statistics, want.Statistics) {
-		t.Errorf("statistics %+v, want %+v", got.Statistics, want.Statistics)
-	}
-	if len(want.MetadataIndexes) != 1 || !reflect.DeepEqual(got.MetadataIndexes, want.MetadataIndexes) {
-		t.Errorf("%d metadata records, want %d", len(got.MetadataIndexes), len(want.MetadataIndexes))
-	}
-	if !reflect.DeepEqual(got.ChunkIndexes, want.ChunkIndexes) {
-		t.Errorf("%d chunks lie elsewhere than the %d of the writer", len(got.ChunkIndexes), len(want.ChunkIndexes))
-	}
-	if !slices.Equal(slices.Sorted(maps.Keys(got.Channels)), slices.Sorted(maps.Keys(want.Channels))) ||
-		len(got.Schemas) != len(want.Schemas) {
-		t.Errorf("%d channels and %d schemas, want %d and %d", len(got.Channels), len(got.Schemas), len(want.Channels),
-			len(want.Schemas))
-	}
+	slices.Sort(ops)
+	return ops
 }
 
 // TestAnIndexThatLies: an index that does not say what its chunk says is written anew.
