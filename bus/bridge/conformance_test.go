@@ -8,6 +8,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bustest"
@@ -232,12 +233,17 @@ func TestConformance(t *testing.T) {
 	}
 }
 
-// TestMutantsAreCaught: firmware that does something wrong on purpose does not conform.
+// TestMutantsAreCaught: firmware that does something wrong on purpose does not conform. An ordinary run tries some.
 func TestMutantsAreCaught(t *testing.T) {
-	for name, mutant := range map[string]int{"row a tick late": bridgetest.RowTick,
+	left := peertest.Cases(3, 8)
+	for name, mutant := range map[string]int{ // in any order
+		"row a tick late":        bridgetest.RowTick,
 		"row a microsecond late": bridgetest.RowMicrosecond, "selects late": bridgetest.Select,
 		"strobes late": bridgetest.Strobe, "patterns dropped": bridgetest.Patterns, "lanes swapped": bridgetest.Lanes,
 		"strobes twice": bridgetest.Twice, "releases late": bridgetest.Release} {
+		if left--; left < 0 {
+			break
+		}
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			said := conform(t, start(t, bridgetest.Config{Tick: 1, Mutant: mutant}))

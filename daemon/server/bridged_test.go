@@ -2,7 +2,6 @@ package server
 
 import (
 	"bytes"
-	"context"
 	"reflect"
 	"testing"
 	"time"
@@ -43,23 +42,12 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 		recorder = bustest.NewRecorder(b)
 		return recorder
 	}
+	cfg.StopAt = peertest.Cases(1200*time.Millisecond, time.Minute)
 	s := bridgedServer(t, cfg)
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- s.Run(ctx) }()
-	begun := time.Now()
-	for want := peertest.Cases(time.Second, time.Minute); time.Since(begun) < 5*want; {
-		r := recorder.Records()
-		if len(r) > 0 && r[len(r)-1].Start.Sub(r[0].Start) > want {
-			break
-		}
-		time.Sleep(10 * time.Millisecond) // the device's time is that of the machine
-	}
-	status := s.Status() // before jobs fail because of the end
-	cancel()
-	if err := <-done; err != nil {
+	if err := s.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
+	status := s.Status()
 	for _, task := range status.GetTasks() {
 		if n := task.GetStatus(); n.GetJobsLate() > 0 || n.GetJobsFailed() > 0 || n.GetJobsOnTime() == 0 {
 			t.Errorf("task %s: %d on time, %d late, %d failed", task.GetTask().GetName(), n.GetJobsOnTime(),
@@ -80,11 +68,10 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 	records := recorder.Records()
 	var planned []bustest.Pin
 	captures := 0
-	for i := range recorder.Records() {
+	for i := range records {
 		r := &records[i]
-		if r.Result.Err != nil { // the daemon was about to end
-			records = records[:i]
-			break
+		if r.Result.Err != nil {
+			t.Fatalf("at %v: %v", r.Start, r.Result.Err)
 		}
 		captures += sameOnVirtual(t, v, r)
 		planned = append(planned, bustest.PlannedPins(on, r.Start,
@@ -95,6 +82,9 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 	}
 	bustest.SortPins(planned)
 	last := &records[len(records)-1]
+	if ran := last.Result.End.Sub(records[0].Start); ran < cfg.StopAt-500*time.Millisecond {
+		t.Errorf("it ran for %v, and was to run for %v", ran, cfg.StopAt)
+	}
 	if diff := bustest.DiffPins(rig.Pins(records[0].Start, last.Result.End), planned); diff != "" {
 		t.Errorf("at the pins: %s", diff)
 	}

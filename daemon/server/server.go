@@ -297,7 +297,7 @@ func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspec
 	}
 	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: inspector, Observer: s.observers(), Instant: s.instant,
-		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
+		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: s.stopAt(),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
 	})
@@ -308,6 +308,15 @@ func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspec
 	}
 	s.stop.Drive(d)
 	return d, nil
+}
+
+// stopAt is the bus time at which the daemon ends; 0 is never. A device has begun before.
+func (s *Server) stopAt() bus.Time {
+	at := bus.Time(s.cfg.StopAt)
+	if at > 0 && s.bridges() {
+		at = s.bus.Now().Add(s.cfg.StopAt)
+	}
+	return at
 }
 
 // dispatch makes the dispatcher, which runs the tasks configured and, where there is a folder

@@ -1,0 +1,329 @@
+/* The core under random and mutated frames, on a board whose clock is a number, whose pins answer anything and whose
+ * link is full now and then. What must hold whatever comes is checked: pin events within the board's contract and in
+ * the order of their times, no line active in the safe state, at most one result for a run. */
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "../../core/core.h"
+
+enum { QUEUE = 48, RESULTS = 1 << 22 };
+
+static uint64_t clock_ticks, state = 88172645463325252u;
+
+static uint32_t rnd(uint32_t n) {
+  state ^= state << 13;
+  state ^= state >> 7;
+  state ^= state << 17;
+  return (uint32_t)(state >> 33) % n;
+}
+
+static void must(bool held, const char *what) {
+  if (held) return;
+  fprintf(stderr, "not held: %s\n", what);
+  abort();
+}
+
+static const struct board_facts facts = {
+    .tick_ns = 1, .boot = 7, .latency = 2000, .arm_cost = 20, .release = 10, .lines = 10, .lanes = 3};
+
+const struct board_facts *board_facts(void) { return &facts; }
+
+uint64_t board_now(void) { return clock_ticks += rnd(3); }
+
+static struct wire_pin_event queue[QUEUE];
+static unsigned first, n;
+static uint64_t last_at;
+static uint64_t frames, events, results[WIRE_RESULT_FAULT + 1], sound;
+static bool lost = true; /* the device is in its safe state */
+static unsigned armed_since; /* the last release */
+
+static uint64_t end_of(const struct wire_pin_event *e) {
+  if (e->kind == WIRE_PIN_SAMPLE) return e->at + (uint64_t)(e->count - 1) * e->interval;
+  if (e->kind == WIRE_PIN_CLOCK) return e->at + (uint64_t)(e->count - 1) * e->width;
+  return e->at;
+}
+
+unsigned board_room(void) { return QUEUE - n; }
+
+bool board_arm(const struct wire_pin_event *e) {
+  must(n < QUEUE, "there is room for what is armed");
+  must(e->kind >= WIRE_PIN_SELECT && e->kind <= WIRE_PIN_SAMPLE, "an event has a kind");
+  must(!(e->word >> facts.lines), "an event has the lines of the board");
+  if (e->kind == WIRE_PIN_SAMPLE || e->kind == WIRE_PIN_CLOCK) must(e->count > 0, "a train is not empty");
+  if (e->kind == WIRE_PIN_SAMPLE)
+    must(e->count <= WIRE_MAX_TRAIN && e->lanes && !(e->lanes >> facts.lanes), "a train fits the board");
+  if (e->at < clock_ticks) return false;
+  must(e->at >= last_at, "events come in the order of their times");
+  last_at = e->at;
+  armed_since++;
+  events++;
+  queue[(first + n++) % QUEUE] = *e;
+  return true;
+}
+
+static void take(struct board_done *d) {
+  static uint16_t codes[WIRE_MAX_LANES * WIRE_MAX_TRAIN];
+  struct wire_pin_event *e = &queue[first];
+  codes[rnd(WIRE_MAX_LANES * WIRE_MAX_TRAIN)] = (uint16_t)rnd(1 << 16);
+  *d = (struct board_done){e->at, true, codes};
+  first = (first + 1) % QUEUE;
+  n--;
+}
+
+bool board_done(struct board_done *d) {
+  if (!n || end_of(&queue[first]) > clock_ticks) return false;
+  take(d);
+  return true;
+}
+
+uint64_t board_release(void) {
+  unsigned begun = 0;
+  while (begun < n && queue[(first + begun) % QUEUE].at <= clock_ticks) begun++;
+  n = begun;
+  for (unsigned i = 0; i < n; i++) { /* the last may be cut short */
+    struct wire_pin_event *e = &queue[(first + i) % QUEUE];
+    if (end_of(e) > clock_ticks) e->count = 1;
+  }
+  last_at = clock_ticks;
+  armed_since = 0;
+  return clock_ticks;
+}
+
+static bool full;
+static uint8_t told[RESULTS]; /* results, by run */
+
+static uint32_t session;
+/* What the host knows of programs, by their places, and of the one that it sends. */
+static struct known {
+  unsigned slots;
+  uint64_t duration;
+} known[CORE_PROGRAMS];
+static bool sending;
+static unsigned sent_slots;
+static uint64_t sent_duration, last_end;
+
+size_t board_link_room(void) { return full ? 0 : 1 << 16; }
+
+void board_send(const uint8_t *frame, size_t size) {
+  struct wire_header h;
+  must(size >= WIRE_HEADER_SIZE && size <= WIRE_HEADER_SIZE + WIRE_MAX_PAYLOAD, "a frame has a possible size");
+  wire_header_get(frame, &h);
+  must(h.length == size - WIRE_HEADER_SIZE && h.boot == facts.boot, "a frame has a right header");
+  frames++;
+  if (h.type == WIRE_TYPE_RESULT) {
+    struct wire_result r;
+    wire_result_get(frame + WIRE_HEADER_SIZE, &r);
+    must(r.id < RESULTS && !told[r.id], "a run has one result");
+    told[r.id] = 1;
+    must(r.code <= WIRE_RESULT_FAULT, "a result has a code");
+    results[r.code]++;
+  }
+  struct wire_reply reply;
+  if (h.type == WIRE_TYPE_REPLY) {
+    wire_reply_get(frame + WIRE_HEADER_SIZE, &reply);
+    if (reply.to == WIRE_TYPE_PROGRAM && reply.code == WIRE_REPLY_OK && sending) {
+      sound++;
+      known[reply.index] = (struct known){sent_slots, sent_duration};
+      sending = false;
+    }
+  }
+  lost = lost || h.type == WIRE_TYPE_SAFE;
+  if (h.type == WIRE_TYPE_SAFE) must(armed_since == 0 && n == 0, "nothing is armed in the safe state");
+}
+
+/* Frames. */
+
+static uint8_t frame[WIRE_HEADER_SIZE + WIRE_MAX_PAYLOAD];
+static uint8_t *const body = frame + WIRE_HEADER_SIZE;
+static uint32_t seq, ids;
+static uint32_t hashes; /* of the programs that were sent */
+
+static void feed(uint8_t type, size_t size) {
+  if (size > WIRE_MAX_PAYLOAD) size = WIRE_MAX_PAYLOAD;
+  struct wire_header h = {type, WIRE_MAJOR, (uint16_t)size, session, facts.boot, ++seq, 0};
+  if (!rnd(200)) h.seq += rnd(3);
+  if (!rnd(300)) h.boot++;
+  wire_header_put(frame, &h);
+  size += WIRE_HEADER_SIZE;
+  if (!rnd(200)) {
+    uint32_t at = rnd((uint32_t)size);
+    bool number = type == WIRE_TYPE_SUBMIT && at >= WIRE_HEADER_SIZE && at < WIRE_HEADER_SIZE + 4;
+    if (!number && at > 0) frame[at] ^= (uint8_t)(1u << rnd(8)); /* numbers of runs are each used once */
+  }
+  if (!rnd(400)) size = rnd((uint32_t)size + 1);
+  uint8_t *copy = malloc(size ? size : 1); /* of its own, so that the sanitizer sees what is read behind it */
+  memcpy(copy, frame, size);
+  core_frame(copy, size);
+  free(copy);
+}
+
+static void hello(void) {
+  session = rnd(1 << 30) + 1;
+  lost = false;
+  seq = 0;
+  wire_hello_put(body, &(struct wire_hello){(uint16_t)(rnd(20) ? WIRE_MAJOR : rnd(4)), WIRE_MINOR});
+  feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
+  wire_config_put(body, &(struct wire_config){rnd(4) ? 0 : 20000 + rnd(100000), 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
+  feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
+}
+
+static uint8_t slot(unsigned slots) { return (uint8_t)(slots && !rnd(3) ? 1 + rnd(slots) : 0); }
+
+static size_t scan(uint8_t *p, unsigned slots, uint64_t *duration) {
+  struct wire_scan s = {.kind = WIRE_OP_SCAN, .flags = (uint8_t)rnd(2), .row_slot = slot(slots),
+                        .column_slot = slot(slots), .lanes = (uint16_t)(1 + rnd(7))};
+  s.lattice_rows = (uint16_t)(1 + rnd(8));
+  s.lattice_columns = (uint16_t)(1 + rnd(rnd(4) ? 8 : 300));
+  s.rows = (uint16_t)(1 + rnd(s.lattice_rows));
+  s.columns = (uint16_t)(1 + rnd(s.lattice_columns));
+  s.row_step = (uint16_t)(1 + rnd(2));
+  s.column_step = (uint16_t)(1 + rnd(2));
+  s.step = 1 + rnd(50);
+  s.row_time = rnd(50);
+  s.settle = rnd(200);
+  s.lead = s.column_step * s.step + s.settle;
+  s.interval = s.lead + rnd(100);
+  s.row_lead = (uint64_t)s.row_step * s.lattice_columns * s.step + s.row_step * s.row_time + s.step + s.settle;
+  s.row_interval = s.row_lead + (uint64_t)(s.columns - 1) * s.interval;
+  s.conversion = rnd(100);
+  s.duration = *duration = 8 * s.row_interval + 10000 + (uint64_t)s.lattice_rows * s.lattice_columns * s.step;
+  if (!rnd(8)) { /* something impossible, perhaps */
+    uint8_t raw[WIRE_SCAN_SIZE];
+    wire_scan_put(raw, &s);
+    for (unsigned k = 1 + rnd(8); k; k--) raw[1 + rnd(WIRE_SCAN_SIZE - 1)] = (uint8_t)(rnd(2) ? 0xff : rnd(256));
+    memcpy(p, raw, sizeof raw);
+    *duration = wire_get_u64(raw + WIRE_SCAN_SIZE - 8);
+    return WIRE_SCAN_SIZE;
+  }
+  wire_scan_put(p, &s);
+  return WIRE_SCAN_SIZE;
+}
+
+static size_t op(uint8_t *p, unsigned slots, uint64_t *duration) {
+  *duration = 100 + rnd(3000);
+  switch (rnd(6)) {
+  case 0:
+    wire_select_put(p, &(struct wire_select){WIRE_OP_SELECT, rnd(rnd(20) ? 1 << 10 : 1 << 11), rnd(110), *duration});
+    return WIRE_SELECT_SIZE;
+  case 1:
+    wire_write_put(p, &(struct wire_write){WIRE_OP_WRITE, (uint8_t)rnd(9), slot(slots), (uint16_t)rnd(256), *duration});
+    return WIRE_WRITE_SIZE;
+  case 2:
+    wire_strobe_put(p, &(struct wire_strobe){WIRE_OP_STROBE, (uint8_t)(1 + rnd(5)), slot(slots), rnd(60), rnd(60),
+                                             *duration});
+    return WIRE_STROBE_SIZE;
+  case 3:
+    wire_wait_put(p, &(struct wire_wait){WIRE_OP_WAIT, *duration});
+    return WIRE_WAIT_SIZE;
+  default:
+    return scan(p, slots, duration);
+  }
+}
+
+static void program(void) {
+  static uint8_t code[8192];
+  unsigned slots = rnd(3), ops = 1 + rnd(rnd(3) ? 4 : 30);
+  size_t size = WIRE_HEAD_SIZE;
+  for (unsigned i = 0; i < slots; i++, size += WIRE_SLOT_SIZE)
+    wire_slot_put(code + size, &(struct wire_slot){(int32_t)rnd(100), 100 + (int32_t)rnd(3)});
+  uint64_t sum = 0, duration;
+  for (unsigned i = 0; i < ops; i++) {
+    size += op(code + size, slots, &duration);
+    sum += duration;
+  }
+  wire_head_put(code, &(struct wire_head){(uint16_t)ops, (uint16_t)slots, rnd(20) ? sum : rnd(1000)});
+  struct wire_program m = {.length = (uint32_t)(rnd(40) ? size : rnd(20000))};
+  wire_put_u32(m.hash, rnd(20) ? ++hashes : rnd(hashes + 1));
+  sending = true;
+  sent_slots = slots;
+  sent_duration = sum;
+  for (size_t at = 0; at < size;) {
+    size_t part = size - at < 900 ? size - at : 900;
+    m.offset = (uint32_t)(rnd(60) ? at : rnd(2000));
+    wire_program_put(body, &m);
+    memcpy(body + WIRE_PROGRAM_SIZE, code + at, part);
+    feed(WIRE_TYPE_PROGRAM, WIRE_PROGRAM_SIZE + part);
+    at += part;
+  }
+}
+
+static void submit(void) {
+  uint32_t index = rnd(rnd(20) ? 12 : 70);
+  unsigned slots = index < CORE_PROGRAMS && rnd(30) ? known[index].slots : rnd(4);
+  uint64_t start = clock_ticks + (rnd(10) ? 3300 : 0) + rnd(2000);
+  if (start < last_end && rnd(20)) start = last_end;
+  if (index < CORE_PROGRAMS) last_end = start + known[index].duration;
+  if (last_end > clock_ticks + 1000000) last_end = 0;
+  struct wire_submit m = {.id = ++ids, .taken = ids ? rnd(ids) : 0, .start = start, .index = (uint16_t)index,
+                          .late = (uint8_t)rnd(2), .slots = (uint8_t)slots};
+  if (rnd(30)) m.taken = ids - 1;
+  if (!rnd(50)) m.start = (uint64_t)rnd(1 << 30) << 34;
+  wire_submit_put(body, &m);
+  for (unsigned i = 0; i < slots; i++) wire_put_i32(body + WIRE_SUBMIT_SIZE + 4 * i, 100 - (int32_t)(rnd(20) ? 0 : rnd(99)));
+  feed(WIRE_TYPE_SUBMIT, WIRE_SUBMIT_SIZE + 4u * slots);
+}
+
+static void anything(void) {
+  size_t size = rnd(40);
+  for (size_t i = 0; i < size; i++) body[i] = (uint8_t)rnd(256);
+  /* No run of an unknown number: whether it has one result is counted by number. */
+  uint8_t type = (uint8_t)rnd(12);
+  feed(type == WIRE_TYPE_SUBMIT ? WIRE_TYPE_ALIVE : type, size);
+}
+
+int main(int argc, char **argv) {
+  long inputs = argc > 1 ? atol(argv[1]) : 100000;
+  if (argc > 2) state ^= (uint64_t)atol(argv[2]) * 0x9E3779B97F4A7C15u;
+  core_begin();
+  for (long i = 0; i < inputs; i++) {
+    if (lost && !rnd(3)) hello();
+    must(ids < RESULTS - 1, "there are few enough inputs");
+    switch (rnd(24)) {
+    case 0:
+      if (!rnd(10)) hello();
+      break;
+    case 1: case 2: case 3:
+      program();
+      break;
+    case 4:
+      wire_drop_put(body, &(struct wire_drop){(uint16_t)rnd(66)});
+      feed(WIRE_TYPE_DROP, WIRE_DROP_SIZE);
+      break;
+    case 5:
+      if (rnd(20)) break;
+      wire_cancel_put(body, &(struct wire_cancel){clock_ticks + rnd(20000)});
+      feed(WIRE_TYPE_CANCEL, WIRE_CANCEL_SIZE);
+      break;
+    case 6:
+      if (rnd(20)) break;
+      wire_release_put(body, &(struct wire_release){rnd(100)});
+      feed(WIRE_TYPE_RELEASE, WIRE_RELEASE_SIZE);
+      break;
+    case 7:
+      if (!rnd(4)) anything();
+      break;
+    case 8:
+      if (rnd(60)) break;
+      core_link_reset();
+      lost = true;
+      break;
+    case 9:
+      full = !rnd(4);
+      break;
+    case 10: case 11: case 12: case 13: case 14: case 15:
+      submit();
+      break;
+    default:
+      for (uint32_t k = rnd(40); k; k--) { /* time passes, now and then too fast for the core */
+        clock_ticks += rnd(rnd(200) ? 800 : 20000);
+        core_poll();
+      }
+    }
+    core_poll();
+  }
+  printf("%ld inputs, %llu frames, %llu programs, %llu pin events, runs", inputs, (unsigned long long)frames,
+         (unsigned long long)sound, (unsigned long long)events);
+  for (unsigned i = 0; i <= WIRE_RESULT_FAULT; i++) printf(" %llu", (unsigned long long)results[i]);
+  printf("\n");
+  return 0;
+}
