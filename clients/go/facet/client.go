@@ -44,6 +44,9 @@ type Client struct {
 	plans  facetdv1.PlanServiceClient
 	sends  facetdv1.CommandServiceClient
 	stops  facetdv1.SafeStopServiceClient
+	scenes facetdv1.SceneServiceClient
+
+	lockstep facetdv1.LockstepServiceClient
 }
 
 // Connect returns a client of the daemon at an address, HOST:PORT or unix:PATH. It does
@@ -68,6 +71,9 @@ func Connect(address string, o Options) (*Client, error) {
 		plans:  facetdv1.NewPlanServiceClient(conn),
 		sends:  facetdv1.NewCommandServiceClient(conn),
 		stops:  facetdv1.NewSafeStopServiceClient(conn),
+		scenes: facetdv1.NewSceneServiceClient(conn),
+
+		lockstep: facetdv1.NewLockstepServiceClient(conn),
 	}
 	if c.timeout <= 0 {
 		c.timeout = 30 * time.Second
