@@ -519,3 +519,42 @@ func TestADiskThatFailsWhileLittleHappens(t *testing.T) {
 		})
 	}
 }
+
+// TestASummaryThatLies: a file whose summary says less than its data hold is not whole: it is written anew, with all.
+func TestASummaryThatLies(t *testing.T) {
+	_, data := recorded(t, 30)
+	for name, lie := range map[string]func(s *survey){
+		"a chunk less":   func(s *survey) { s.chunks = s.chunks[:len(s.chunks)-1] },
+		"messages less":  func(s *survey) { s.stats.MessageCount -= 2 },
+		"nothing":        func(*survey) {},
+		"no chunk":       func(s *survey) { s.chunks, s.stats.MessageCount = nil, 0 },
+		"a chunk twice":  func(s *survey) { s.chunks = append(s.chunks, s.chunks[0]) },
+		"messages twice": func(s *survey) { s.stats.MessageCount *= 2 },
+	} {
+		s := survey{container: container{r: bytes.NewReader(data), size: int64(len(data)), limits: DefaultLimits},
+			tables: newTables()}
+		if err := s.run(); err != nil || !s.whole {
+			t.Fatal(err)
+		}
+		s.indexes = nil
+		chunks, messages := len(s.chunks), s.stats.MessageCount
+		lie(&s)
+		tail, err := s.tail(s.keep)
+		if err != nil {
+			t.Fatal(err)
+		}
+		path := filepath.Join(t.TempDir(), "x-001.mcap.partial")
+		if err := os.WriteFile(path, append(bytes.Clone(data[:s.keep]), tail...), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		rec, err := Recover(path)
+		if err != nil || rec.Whole != (name == "nothing") || rec.Chunks != chunks || rec.Messages != messages {
+			t.Errorf("%s: %+v, %v", name, rec, err)
+		}
+		r, err := Open(rec.Path)
+		if err != nil || r.Chunks() != chunks || r.Messages() != messages {
+			t.Errorf("%s: then %v", name, err)
+		}
+		_ = r.Close()
+	}
+}
