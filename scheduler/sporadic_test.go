@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/rules"
+	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -209,5 +211,54 @@ func TestRandomSporadicPlans(t *testing.T) {
 	}
 	if planned < 30 {
 		t.Errorf("%d sets were planned", planned)
+	}
+}
+
+// TestMixedTaskApart: the refusal of a task for chips of several classes holds a file of tasks that reads, plans, and
+// releases them together, with everything that the task said and a class can have.
+func TestMixedTaskApart(t *testing.T) {
+	a := bench(t, [5]int{2, 2, 2, 2, 2})
+	mixed := &facetdv1.Task{Name: "look", RateHz: 29.97, Target: list("mem-0", "cnt-1", "mem-1", "hex-0"),
+		Deadline: dur(20 * time.Millisecond), MaxHold: dur(15 * time.Millisecond), MaxSkew: dur(12 * time.Millisecond),
+		Views: []*facetdv1.View{{Name: "part", Window: &facetdv1.Window{Rows: 2, Columns: 3}}}}
+	_, m := program.NewTasks(a, []*facetdv1.Task{mixed})
+	if len(m) != 1 || m[0].Path != "tasks[0].target" {
+		t.Fatal(m)
+	}
+	_, text, found := strings.Cut(m[0].Hint, "released together: ")
+	if !found {
+		t.Fatal(m[0].Hint)
+	}
+	specs, errs := arrayfile.ParseTasks("hint.yaml", []byte(text), nil)
+	if len(errs) > 0 || len(specs) != 3 {
+		t.Fatalf("%v: %s", errs, text)
+	}
+	p := mustBuild(t, a, append(specs, task("ring", "trims", 50))...)
+	releases := map[string][]time.Duration{}
+	chips := map[string]bool{}
+	for _, e := range p.Entries {
+		if e.Segment == 0 {
+			name := p.Tasks[e.Task].Task.Name
+			releases[name] = append(releases[name], e.Release)
+		}
+	}
+	for i, spec := range specs {
+		for _, c := range spec.GetTarget().GetList().GetNames() {
+			chips[c] = true
+		}
+		if got := releases[spec.GetName()]; !slices.Equal(got, releases[specs[0].GetName()]) || len(got) == 0 {
+			t.Errorf("%s is released at %v, %s at %v", spec.GetName(), got, specs[0].GetName(),
+				releases[specs[0].GetName()])
+		}
+		if pr := p.Message.GetPredictions()[i]; pr.GetRequestedRateHz() != 29.97 {
+			t.Error(pr)
+		}
+		if spec.GetDeadline().AsDuration() != 20*time.Millisecond || len(spec.GetViews()) != 1 ||
+			(spec.GetMaxHold() != nil) != strings.Contains(spec.GetName(), "mem") {
+			t.Error(spec)
+		}
+	}
+	if len(chips) != 4 {
+		t.Errorf("%v", chips)
 	}
 }

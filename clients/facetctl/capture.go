@@ -15,7 +15,7 @@ import (
 
 func (a *app) captureCommand() *cobra.Command {
 	var view viewFlags
-	var noPicture, noColor bool
+	var noPicture, noColor, preview bool
 	var codes codesWanted
 	cmd := &cobra.Command{
 		Use:   "capture TARGET",
@@ -23,9 +23,12 @@ func (a *app) captureCommand() *cobra.Command {
 		Long: `capture reads the chips of TARGET once, beside the running tasks, and shows the frames
 with what is known of them. To keep them: facetctl frames save --capture TARGET.
 Under --output json the codes are in "data", as base64.
-TARGET is ` + targetForm + `, all of one class.`,
+--preview captures nothing, and says how long the capture may wait in the active timetable.
+TARGET is ` + targetForm + `; chips of several classes are read one class
+after another.`,
 		Example: `  facetctl capture bow
   facetctl capture wall-00,wall-01 --binning 2 --smoothing 2
+  facetctl capture wall --preview
   facetctl capture bed-0 --window 8x48+8+0 --no-picture`,
 		Args: cli.Args("TARGET"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -37,6 +40,9 @@ TARGET is ` + targetForm + `, all of one class.`,
 				t, err := target(ctx, c, args[0])
 				if err != nil {
 					return err
+				}
+				if preview {
+					return previewCapture(ctx, cmd, c, t, views)
 				}
 				r, err := c.frames.CaptureFrames(ctx,
 					&facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codes.wanted()})
@@ -62,7 +68,47 @@ TARGET is ` + targetForm + `, all of one class.`,
 	codes.flags(cmd)
 	cmd.Flags().BoolVar(&noPicture, "no-picture", false, "show no pictures, only what is known of the frames")
 	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
+	cmd.Flags().BoolVar(&preview, "preview", false, "capture nothing, and say how long it may wait")
 	return cmd
+}
+
+// previewCapture says how long a capture may wait.
+func previewCapture(ctx context.Context, cmd *cobra.Command, c *client, target *facetdv1.Target,
+	views []*facetdv1.View) error {
+	r, err := c.frames.PreviewCapture(ctx, &facetdv1.PreviewCaptureRequest{Target: target, Views: views})
+	if err != nil {
+		return err
+	}
+	w := cmd.OutOrStdout()
+	if cli.WantsJSON(cmd) {
+		return cli.WriteJSON(w, r)
+	}
+	fmt.Fprintf(w, "the capture takes %s of bus time\n", cli.NS(r.GetJobNs()))
+	if r.WorstEndNs == nil {
+		fmt.Fprintln(w, "it fits only where a reservation of a sporadic task is not used, and may wait for any time")
+	} else {
+		fmt.Fprintf(w, "it begins %s after it is asked for at the latest, its first pixel is sampled after %s, and "+
+			"it has "+
+			"ended after %s (%s)\n",
+			cli.NS(r.GetWorstStartNs()), cli.NS(r.GetWorstFirstSampleNs()), cli.NS(r.GetWorstEndNs()),
+			map[bool]string{true: "exactly", false: "where the bus's queue has room"}[r.GetExact()])
+	}
+	switch {
+	case r.GetWaiting() == 0:
+		return nil
+	case r.WaitingAddsNs == nil:
+		fmt.Fprintf(w, "%s already, and may do so for any time\n", waiting(r))
+	default:
+		fmt.Fprintf(w, "%s already, which adds at most %s\n", waiting(r), cli.NS(r.GetWaitingAddsNs()))
+	}
+	return nil
+}
+
+func waiting(r *facetdv1.PreviewCaptureResponse) string {
+	if r.GetWaiting() == 1 {
+		return "1 on-demand job waits"
+	}
+	return cli.Count(int(r.GetWaiting()), "on-demand job") + " wait"
 }
 
 func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames []*picture.Frame, pictures,

@@ -323,6 +323,26 @@ func (f *fake) SetTaskParameters(_ context.Context, r *facetdv1.SetTaskParameter
 	return &facetdv1.SetTaskParametersResponse{FirstJob: 412, Views: r.GetViews()}, nil
 }
 
+func (f *fake) TriggerTask(_ context.Context, r *facetdv1.TriggerTaskRequest) (*facetdv1.TriggerTaskResponse, error) {
+	f.note(r)
+	if r.GetTask() != "flash" {
+		return nil, status.Error(codes.FailedPrecondition, "task look has a rate, and is not triggered")
+	}
+	return &facetdv1.TriggerTaskResponse{Job: 7, Generation: 3, ReleaseBusNs: 2_500_000_000,
+		StartBusNs: 2_512_000_000, EndBusNs: 2_520_500_000, NextTriggerBusNs: 2_700_000_000}, nil
+}
+
+func (f *fake) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptureRequest) (*facetdv1.PreviewCaptureResponse,
+	error) {
+	f.note(r)
+	if r.GetTarget().GetGroup() == "pair" {
+		return &facetdv1.PreviewCaptureResponse{JobNs: 9_000_000, Exact: true, Waiting: 1}, nil
+	}
+	return &facetdv1.PreviewCaptureResponse{JobNs: 4_000_000, WorstStartNs: proto.Int64(31_000_000),
+		WorstFirstSampleNs: proto.Int64(31_500_000), WorstEndNs: proto.Int64(35_000_000), Exact: true, Waiting: 2,
+		WaitingAddsNs: proto.Int64(70_000_000)}, nil
+}
+
 func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
 	f.note(r)
 	if r.GetCommand().GetStrobe() == facetdv1.Strobe_STROBE_LOAD {

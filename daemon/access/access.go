@@ -103,6 +103,7 @@ var methods = map[string]Role{
 	facetdv1.FrameService_FollowFrameSets_FullMethodName: Viewer,
 	facetdv1.FrameService_WaitFrameSets_FullMethodName:   Viewer,
 	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time
+	facetdv1.FrameService_PreviewCapture_FullMethodName:  Viewer,   // takes none
 
 	facetdv1.LockstepService_GetLockstep_FullMethodName:   Viewer,
 	facetdv1.LockstepService_JoinLockstep_FullMethodName:  Operator, // bus time waits for it

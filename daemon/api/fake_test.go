@@ -54,6 +54,10 @@ func (f *fake) Preview(_ context.Context, c *facetdv1.TaskChanges, _ bool) (*fac
 func (f *fake) Capture(_ context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
 	return f.done, f.note("capture", r)
 }
+func (f *fake) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptureRequest) (
+	*facetdv1.PreviewCaptureResponse, error) {
+	return &facetdv1.PreviewCaptureResponse{JobNs: 5}, f.note("preview capture", r)
+}
 func (f *fake) Send(_ context.Context, c *facetdv1.Command) (dispatch.Done, error) {
 	return f.done, f.note("send", c)
 }

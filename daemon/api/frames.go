@@ -106,6 +106,11 @@ func (v *frameService) CaptureFrames(ctx context.Context,
 	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited)}, nil
 }
 
+func (v *frameService) PreviewCapture(ctx context.Context,
+	r *facetdv1.PreviewCaptureRequest) (*facetdv1.PreviewCaptureResponse, error) {
+	return v.s.cfg.Dispatch.PreviewCapture(ctx, r)
+}
+
 type commandService struct {
 	facetdv1.UnimplementedCommandServiceServer
 	s *Server

@@ -151,6 +151,9 @@ type Service interface {
 	// as a plan with a refusal, bad input as an error.
 	Preview(ctx context.Context, c *facetdv1.TaskChanges, operations bool) (*facetdv1.Plan, error)
 	Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error)
+	// PreviewCapture says how long a capture may wait, and captures nothing.
+	PreviewCapture(ctx context.Context, r *facetdv1.PreviewCaptureRequest) (
+		*facetdv1.PreviewCaptureResponse, error)
 	Send(ctx context.Context, c *facetdv1.Command) (Done, error)
 	// SetParameters sets what of a task may be set between its jobs.
 	SetParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTaskParametersResponse,

@@ -2,6 +2,9 @@ package dispatch
 
 import (
 	"context"
+	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -35,6 +38,54 @@ func (d *Dispatcher) Capture(ctx context.Context, r *facetdv1.CaptureFramesReque
 	return d.submit(ctx, func(state program.Registers, _ *scheduler.Plan) (*program.OnDemandPlan, error) {
 		return scheduler.OnDemand(d.array, r.GetTarget(), r.GetViews(), state)
 	})
+}
+
+// PreviewCapture says how long a capture may wait in the active timetable, and captures nothing. Errors are those of
+// Capture.
+func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptureRequest) (
+	*facetdv1.PreviewCaptureResponse, error) {
+	if s := d.box.stopped(); s != nil {
+		return nil, &SafeStopError{*s}
+	}
+	state, plan := d.board.basis()
+	o, err := scheduler.OnDemand(d.array, r.GetTarget(), r.GetViews(), state)
+	if err != nil {
+		return nil, err
+	}
+	if plan != nil {
+		if longest := gapsOf(plan).longest(plan, o.Chips); o.Time > longest {
+			return nil, noGap(o.Time, longest)
+		}
+	}
+	limits := d.bus.Limits()
+	lead, margin := time.Duration(0), triggerLead(limits)
+	if margin > 0 {
+		lead = leadOf(limits)
+	}
+	out := &facetdv1.PreviewCaptureResponse{JobNs: int64(o.Time), Exact: margin == 0}
+	if w := plan.Wait(o, lead, margin); w.Bounded {
+		out.WorstStartNs, out.WorstFirstSampleNs = proto.Int64(int64(w.Start)), proto.Int64(int64(w.FirstSample))
+		out.WorstEndNs = proto.Int64(int64(w.End))
+	}
+	var adds time.Duration
+	known := true
+	for _, one := range d.box.jobs() {
+		if one.do != nil {
+			continue // it takes no bus time
+		}
+		out.Waiting++
+		other, err := one.compile(state, plan)
+		if err != nil {
+			continue // it will be refused
+		}
+		w := plan.Wait(other, lead, margin)
+		known = known && w.Bounded
+		adds += w.End
+	}
+	if known {
+		out.WaitingAddsNs = proto.Int64(int64(adds))
+	}
+	return out, nil
 }
 
 // Send sends one command in an idle gap.

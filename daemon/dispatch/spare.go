@@ -76,13 +76,18 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 		return nil
 	}
 	if longest := r.tab.gaps.longest(r.tab.plan, p.Chips); p.Time > longest {
-		return &NoGapError{
-			Needed: p.Time, Longest: longest,
-			Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves "+
-				"its chips free is %v; ask for less, or remove a task", p.Time, longest),
-		}
+		return noGap(p.Time, longest)
 	}
 	return errLater
+}
+
+// noGap refuses what takes longer than the longest gap.
+func noGap(needed, longest time.Duration) error {
+	return &NoGapError{
+		Needed: needed, Longest: longest,
+		Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves "+
+			"its chips free is %v; ask for less, or remove a task", needed, longest),
+	}
 }
 
 // runOnDemand hands an on-demand job over, to run from bus time begin on, and has its caller answered at its end. Where

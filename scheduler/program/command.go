@@ -71,7 +71,7 @@ func (c *Command) Compile() (*OnDemandPlan, error) {
 	if _, err := e.apply(c.Chips, []bus.Action{c.act}); err != nil {
 		return nil, selectErrorOf(c.words.a, err)
 	}
-	return finish(e, c.Chips, nil, nil), nil
+	return finish(e, &OnDemandPlan{Chips: c.Chips}), nil
 }
 
 // register checks a write for every chip of its target.

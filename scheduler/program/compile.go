@@ -72,6 +72,8 @@ type Compiler struct {
 	groups [][]int // read together
 	start  Registers
 	frames []FrameSpec
+	// firstFrame is the number of the job's first frame that is the task's.
+	firstFrame int
 }
 
 // NewCompiler prepares a task for compilation from registers known at the start
@@ -329,7 +331,7 @@ func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
 	frames := make([]int, len(group))
 	for i, chip := range group {
 		at, _ := slices.BinarySearch(c.task.Chips, chip)
-		frames[i] = view*len(c.task.Chips) + at
+		frames[i] = c.firstFrame + view*len(c.task.Chips) + at
 	}
 	word := union(c.words.a, group)
 	return &readout{word: word, scan: bus.Scan{

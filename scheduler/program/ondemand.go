@@ -21,11 +21,13 @@ type OnDemandPlan struct {
 	Frames []FrameSpec
 	// Words are the select words used, each once, in order of first use.
 	Words []*facetdv1.SelectWord
-	// Time is exactly how long it takes.
-	Time time.Duration
+	// Time is exactly how long it takes, FirstSample how long after its beginning its first pixel is sampled; that is 0
+	// for commands.
+	Time, FirstSample time.Duration
 }
 
-// OnDemand compiles a capture of a target. state is what the registers hold before it; every register with a known
+// OnDemand compiles a capture of a target. Chips of several classes are read one class after another, with the same
+// views, in one job. state is what the registers hold before it; every register with a known
 // value holds that value again afterwards. Errors: invalid.Errors with paths from "target" and "views", *SelectError
 // when no select words do it.
 func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan,
@@ -35,20 +37,61 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 		c.add("", "the array file describes only the wiring", "add classes, lanes and timing to capture frames")
 		return nil, c.m
 	}
-	t := &Task{Name: "capture"}
-	if t.Chips, t.Class = c.target("target", target); t.Class != nil {
-		t.Touches = touches(a, t.Chips)
-		t.Views = c.views("views", views, t.Class)
-	}
+	parts := c.captures(target, views)
 	if len(c.m) > 0 {
 		return nil, c.m
 	}
 	w := NewWords(a)
-	comp, err := NewCompiler(w, t, state)
-	if err != nil {
-		return nil, err
-	}
 	e := newEmitter(w, state)
+	var all OnDemandPlan
+	for _, t := range parts {
+		if err := e.capture(t, state, &all); err != nil {
+			return nil, err
+		}
+	}
+	for _, t := range parts {
+		e.restore(t, state)
+	}
+	return finish(e, &all), nil
+}
+
+// captures are the parts of a capture, one for each class of its chips.
+func (c *checker) captures(target *facetdv1.Target, views []*facetdv1.View) []*Task {
+	chips, m := c.a.Resolve(target)
+	if len(m) > 0 {
+		c.m = append(c.m, m.Under("target")...)
+		return nil
+	}
+	var out []*Task
+	for _, chip := range chips {
+		class := c.a.Chips[chip].Class
+		i := slices.IndexFunc(out, func(t *Task) bool { return t.Class == class })
+		if i < 0 {
+			i, out = len(out), append(out, &Task{Name: "capture", Class: class})
+		}
+		out[i].Chips = append(out[i].Chips, chip)
+	}
+	for _, t := range out {
+		before := len(c.m)
+		t.Touches = touches(c.a, t.Chips)
+		t.Views = c.views("views", views, t.Class)
+		for i := range c.m[before:] {
+			if len(out) > 1 {
+				c.m[before+i].Message += " (for the chips of class " + t.Class.Name + ")"
+			}
+		}
+	}
+	return out
+}
+
+// capture appends one part of a capture to a plan.
+func (e *emitter) capture(t *Task, state Registers, all *OnDemandPlan) error {
+	a := e.words.a
+	comp, err := NewCompiler(e.words, t, state)
+	if err != nil {
+		return err
+	}
+	comp.firstFrame = len(all.Frames)
 	for _, chip := range t.Chips {
 		if e.regs[chip][chipmodel.OutputEnable] != 0 && len(a.Reach(a.Chips[chip].Wires)) == 1 {
 			e.Activate(a.Chips[chip].Wires)
@@ -57,11 +100,18 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 	}
 	for _, b := range comp.blocks(1) {
 		if err := e.put(b); err != nil {
-			return nil, selectErrorOf(a, err)
+			return selectErrorOf(a, err)
 		}
 	}
-	e.restore(t, state)
-	return finish(e, t.Touches, t.Views, comp.frames), nil
+	for _, f := range comp.frames {
+		f.View += len(all.Views)
+		all.Frames = append(all.Frames, f)
+	}
+	all.Views = append(all.Views, t.Views...)
+	all.Chips = append(all.Chips, t.Touches...)
+	slices.Sort(all.Chips)
+	all.Chips = slices.Compact(all.Chips)
+	return nil
 }
 
 // restore writes back the values that the registers of a task's chips had: the timetable, which goes on afterwards,
@@ -112,9 +162,16 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 	}
 }
 
-func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OnDemandPlan {
-	out := &OnDemandPlan{Chips: chips, Views: views, Frames: frames, Ops: e.Take()}
-	out.Time = bus.CostOf(e.words.a, out.Ops).Total()
+func finish(e *emitter, out *OnDemandPlan) *OnDemandPlan {
+	out.Ops = e.Take()
+	sampled := false
+	for i := range out.Ops {
+		if op := &out.Ops[i]; op.Scan != nil && !sampled {
+			sampled = true
+			out.FirstSample = out.Time + op.Scan.Timing(e.words.a).First
+		}
+		out.Time += bus.Cost(e.words.a, &out.Ops[i]).Total()
+	}
 	seen := map[chipmodel.LineSet]bool{0: true}
 	for i := range out.Ops {
 		if op := &out.Ops[i]; op.Kind == bus.OpSelect && !seen[op.Word] {

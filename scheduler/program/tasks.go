@@ -98,7 +98,7 @@ func (c *checker) name(path, name, what string) bool {
 
 func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	t := &Task{spec: spec, Name: spec.GetName()}
-	t.Chips, t.Class = c.target(path+".target", spec.GetTarget())
+	t.Chips, t.Class = c.target(path+".target", spec)
 	t.Touches = touches(c.a, t.Chips)
 	if spec.GetLeastInterval() != nil {
 		c.sporadic(path, spec, t)
@@ -132,18 +132,16 @@ func (c *checker) periodic(path string, spec *facetdv1.Task, t *Task) {
 }
 
 // target resolves a target whose chips must all be of one class.
-func (c *checker) target(path string, target *facetdv1.Target) ([]int, *chipmodel.Class) {
-	chips, m := c.a.Resolve(target)
+func (c *checker) target(path string, spec *facetdv1.Task) ([]int, *chipmodel.Class) {
+	chips, m := c.a.Resolve(spec.GetTarget())
 	if len(m) > 0 {
 		c.m = append(c.m, m.Under(path)...)
 		return nil, nil
 	}
 	class := c.a.Chips[chips[0]].Class
 	for _, chip := range chips[1:] {
-		if other := c.a.Chips[chip].Class; other != class {
-			c.addf(path, "make one task for each class",
-				"the chips are of several classes: %q is a %s, %q a %s",
-				c.a.Chips[chips[0]].Name, class.Name, c.a.Chips[chip].Name, other.Name)
+		if c.a.Chips[chip].Class != class {
+			c.mixed(path, spec, chips)
 			return nil, nil
 		}
 	}

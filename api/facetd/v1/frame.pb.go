@@ -719,9 +719,9 @@ func (x *FrameSet) GetReleaseShiftNs() int64 {
 // CaptureFramesRequest describes an on-demand readout.
 type CaptureFramesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Chips to read, of one class.
+	// Chips to read. Those of several classes are read one class after another, in one job.
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
-	// Views, as in a task.
+	// Views, as in a task; they must suit every class.
 	Views []*View `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
 	// Which codes are wanted.
 	Codes         Codes `protobuf:"varint,3,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
@@ -835,6 +835,169 @@ func (x *CaptureFramesResponse) GetWaitedNs() int64 {
 	return 0
 }
 
+// PreviewCaptureRequest describes an on-demand readout.
+type PreviewCaptureRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Chips to read.
+	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
+	// Views, as in a task.
+	Views         []*View `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewCaptureRequest) Reset() {
+	*x = PreviewCaptureRequest{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewCaptureRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewCaptureRequest) ProtoMessage() {}
+
+func (x *PreviewCaptureRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewCaptureRequest.ProtoReflect.Descriptor instead.
+func (*PreviewCaptureRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *PreviewCaptureRequest) GetTarget() *Target {
+	if x != nil {
+		return x.Target
+	}
+	return nil
+}
+
+func (x *PreviewCaptureRequest) GetViews() []*View {
+	if x != nil {
+		return x.Views
+	}
+	return nil
+}
+
+// PreviewCaptureResponse says how long a capture may wait. Times are bus time in nanoseconds,
+// the longest from when the capture is asked for, whenever that is while the timetable is
+// active and the bus is driven; they hold while no other on-demand job waits, on a host that
+// keeps up, and with every reservation of sporadic tasks used: one that is not used can only
+// make them shorter. They are unset where the capture fits only where a reservation is not
+// used, so that it may wait for any time.
+type PreviewCaptureResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bus time that the capture takes.
+	JobNs int64 `protobuf:"varint,1,opt,name=job_ns,json=jobNs,proto3" json:"job_ns,omitempty"`
+	// Longest wait until it begins.
+	WorstStartNs *int64 `protobuf:"varint,2,opt,name=worst_start_ns,json=worstStartNs,proto3,oneof" json:"worst_start_ns,omitempty"`
+	// Longest until its first pixel is sampled.
+	WorstFirstSampleNs *int64 `protobuf:"varint,3,opt,name=worst_first_sample_ns,json=worstFirstSampleNs,proto3,oneof" json:"worst_first_sample_ns,omitempty"`
+	// Longest until it has ended.
+	WorstEndNs *int64 `protobuf:"varint,4,opt,name=worst_end_ns,json=worstEndNs,proto3,oneof" json:"worst_end_ns,omitempty"`
+	// Whether those are exact: some request waits for so long. Otherwise, on a bus that is given
+	// work ahead of time, they hold where its queue has room.
+	Exact bool `protobuf:"varint,5,opt,name=exact,proto3" json:"exact,omitempty"`
+	// On-demand jobs that wait now. They are served in order, but that one which does not fit
+	// lets others pass where they take nothing from it.
+	Waiting uint32 `protobuf:"varint,6,opt,name=waiting,proto3" json:"waiting,omitempty"`
+	// What those add to each of the times at most: the sum of their own worst ends, since each
+	// is first in the order when those before it have ended. Unset where one of them has none.
+	WaitingAddsNs *int64 `protobuf:"varint,7,opt,name=waiting_adds_ns,json=waitingAddsNs,proto3,oneof" json:"waiting_adds_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewCaptureResponse) Reset() {
+	*x = PreviewCaptureResponse{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewCaptureResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewCaptureResponse) ProtoMessage() {}
+
+func (x *PreviewCaptureResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewCaptureResponse.ProtoReflect.Descriptor instead.
+func (*PreviewCaptureResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *PreviewCaptureResponse) GetJobNs() int64 {
+	if x != nil {
+		return x.JobNs
+	}
+	return 0
+}
+
+func (x *PreviewCaptureResponse) GetWorstStartNs() int64 {
+	if x != nil && x.WorstStartNs != nil {
+		return *x.WorstStartNs
+	}
+	return 0
+}
+
+func (x *PreviewCaptureResponse) GetWorstFirstSampleNs() int64 {
+	if x != nil && x.WorstFirstSampleNs != nil {
+		return *x.WorstFirstSampleNs
+	}
+	return 0
+}
+
+func (x *PreviewCaptureResponse) GetWorstEndNs() int64 {
+	if x != nil && x.WorstEndNs != nil {
+		return *x.WorstEndNs
+	}
+	return 0
+}
+
+func (x *PreviewCaptureResponse) GetExact() bool {
+	if x != nil {
+		return x.Exact
+	}
+	return false
+}
+
+func (x *PreviewCaptureResponse) GetWaiting() uint32 {
+	if x != nil {
+		return x.Waiting
+	}
+	return 0
+}
+
+func (x *PreviewCaptureResponse) GetWaitingAddsNs() int64 {
+	if x != nil && x.WaitingAddsNs != nil {
+		return *x.WaitingAddsNs
+	}
+	return 0
+}
+
 // FrameSelection chooses frame sets.
 type FrameSelection struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -851,7 +1014,7 @@ type FrameSelection struct {
 
 func (x *FrameSelection) Reset() {
 	*x = FrameSelection{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -863,7 +1026,7 @@ func (x *FrameSelection) String() string {
 func (*FrameSelection) ProtoMessage() {}
 
 func (x *FrameSelection) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -876,7 +1039,7 @@ func (x *FrameSelection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FrameSelection.ProtoReflect.Descriptor instead.
 func (*FrameSelection) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FrameSelection) GetTasks() []string {
@@ -915,7 +1078,7 @@ type TaskPosition struct {
 
 func (x *TaskPosition) Reset() {
 	*x = TaskPosition{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -927,7 +1090,7 @@ func (x *TaskPosition) String() string {
 func (*TaskPosition) ProtoMessage() {}
 
 func (x *TaskPosition) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -940,7 +1103,7 @@ func (x *TaskPosition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskPosition.ProtoReflect.Descriptor instead.
 func (*TaskPosition) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TaskPosition) GetTask() string {
@@ -980,7 +1143,7 @@ type FollowFrameSetsRequest struct {
 
 func (x *FollowFrameSetsRequest) Reset() {
 	*x = FollowFrameSetsRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -992,7 +1155,7 @@ func (x *FollowFrameSetsRequest) String() string {
 func (*FollowFrameSetsRequest) ProtoMessage() {}
 
 func (x *FollowFrameSetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1005,7 +1168,7 @@ func (x *FollowFrameSetsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFrameSetsRequest.ProtoReflect.Descriptor instead.
 func (*FollowFrameSetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *FollowFrameSetsRequest) GetRequest() isFollowFrameSetsRequest_Request {
@@ -1079,7 +1242,7 @@ type FollowStart struct {
 
 func (x *FollowStart) Reset() {
 	*x = FollowStart{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1091,7 +1254,7 @@ func (x *FollowStart) String() string {
 func (*FollowStart) ProtoMessage() {}
 
 func (x *FollowStart) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1104,7 +1267,7 @@ func (x *FollowStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowStart.ProtoReflect.Descriptor instead.
 func (*FollowStart) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FollowStart) GetSelection() *FrameSelection {
@@ -1174,7 +1337,7 @@ type FollowGrant struct {
 
 func (x *FollowGrant) Reset() {
 	*x = FollowGrant{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1186,7 +1349,7 @@ func (x *FollowGrant) String() string {
 func (*FollowGrant) ProtoMessage() {}
 
 func (x *FollowGrant) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1199,7 +1362,7 @@ func (x *FollowGrant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowGrant.ProtoReflect.Descriptor instead.
 func (*FollowGrant) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FollowGrant) GetFrameSets() uint32 {
@@ -1227,7 +1390,7 @@ type FollowFrameSetsResponse struct {
 
 func (x *FollowFrameSetsResponse) Reset() {
 	*x = FollowFrameSetsResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1239,7 +1402,7 @@ func (x *FollowFrameSetsResponse) String() string {
 func (*FollowFrameSetsResponse) ProtoMessage() {}
 
 func (x *FollowFrameSetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1252,7 +1415,7 @@ func (x *FollowFrameSetsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFrameSetsResponse.ProtoReflect.Descriptor instead.
 func (*FollowFrameSetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FollowFrameSetsResponse) GetEvent() isFollowFrameSetsResponse_Event {
@@ -1347,7 +1510,7 @@ type FollowBegun struct {
 
 func (x *FollowBegun) Reset() {
 	*x = FollowBegun{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1359,7 +1522,7 @@ func (x *FollowBegun) String() string {
 func (*FollowBegun) ProtoMessage() {}
 
 func (x *FollowBegun) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1372,7 +1535,7 @@ func (x *FollowBegun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowBegun.ProtoReflect.Descriptor instead.
 func (*FollowBegun) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *FollowBegun) GetIdentity() *Identity {
@@ -1426,7 +1589,7 @@ type FollowedTask struct {
 
 func (x *FollowedTask) Reset() {
 	*x = FollowedTask{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1438,7 +1601,7 @@ func (x *FollowedTask) String() string {
 func (*FollowedTask) ProtoMessage() {}
 
 func (x *FollowedTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1451,7 +1614,7 @@ func (x *FollowedTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowedTask.ProtoReflect.Descriptor instead.
 func (*FollowedTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *FollowedTask) GetTask() string {
@@ -1517,7 +1680,7 @@ type FrameSetDelivery struct {
 
 func (x *FrameSetDelivery) Reset() {
 	*x = FrameSetDelivery{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1529,7 +1692,7 @@ func (x *FrameSetDelivery) String() string {
 func (*FrameSetDelivery) ProtoMessage() {}
 
 func (x *FrameSetDelivery) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1542,7 +1705,7 @@ func (x *FrameSetDelivery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FrameSetDelivery.ProtoReflect.Descriptor instead.
 func (*FrameSetDelivery) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *FrameSetDelivery) GetFrameSet() *FrameSet {
@@ -1595,7 +1758,7 @@ type Heartbeat struct {
 
 func (x *Heartbeat) Reset() {
 	*x = Heartbeat{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1607,7 +1770,7 @@ func (x *Heartbeat) String() string {
 func (*Heartbeat) ProtoMessage() {}
 
 func (x *Heartbeat) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1620,7 +1783,7 @@ func (x *Heartbeat) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heartbeat.ProtoReflect.Descriptor instead.
 func (*Heartbeat) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Heartbeat) GetBusNs() int64 {
@@ -1661,7 +1824,7 @@ type TaskPulse struct {
 
 func (x *TaskPulse) Reset() {
 	*x = TaskPulse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1673,7 +1836,7 @@ func (x *TaskPulse) String() string {
 func (*TaskPulse) ProtoMessage() {}
 
 func (x *TaskPulse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1686,7 +1849,7 @@ func (x *TaskPulse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskPulse.ProtoReflect.Descriptor instead.
 func (*TaskPulse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *TaskPulse) GetTask() string {
@@ -1733,7 +1896,7 @@ type TaskNotice struct {
 
 func (x *TaskNotice) Reset() {
 	*x = TaskNotice{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1745,7 +1908,7 @@ func (x *TaskNotice) String() string {
 func (*TaskNotice) ProtoMessage() {}
 
 func (x *TaskNotice) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1758,7 +1921,7 @@ func (x *TaskNotice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskNotice.ProtoReflect.Descriptor instead.
 func (*TaskNotice) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *TaskNotice) GetTask() string {
@@ -1800,7 +1963,7 @@ type WaitFrameSetsRequest struct {
 
 func (x *WaitFrameSetsRequest) Reset() {
 	*x = WaitFrameSetsRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	mi := &file_facetd_v1_frame_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1812,7 +1975,7 @@ func (x *WaitFrameSetsRequest) String() string {
 func (*WaitFrameSetsRequest) ProtoMessage() {}
 
 func (x *WaitFrameSetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	mi := &file_facetd_v1_frame_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1825,7 +1988,7 @@ func (x *WaitFrameSetsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitFrameSetsRequest.ProtoReflect.Descriptor instead.
 func (*WaitFrameSetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *WaitFrameSetsRequest) GetSelection() *FrameSelection {
@@ -1877,7 +2040,7 @@ type WaitFrameSetsResponse struct {
 
 func (x *WaitFrameSetsResponse) Reset() {
 	*x = WaitFrameSetsResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	mi := &file_facetd_v1_frame_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1889,7 +2052,7 @@ func (x *WaitFrameSetsResponse) String() string {
 func (*WaitFrameSetsResponse) ProtoMessage() {}
 
 func (x *WaitFrameSetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	mi := &file_facetd_v1_frame_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1902,7 +2065,7 @@ func (x *WaitFrameSetsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitFrameSetsResponse.ProtoReflect.Descriptor instead.
 func (*WaitFrameSetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *WaitFrameSetsResponse) GetIdentity() *Identity {
@@ -2001,7 +2164,23 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"f\n" +
 	"\x15CaptureFramesResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x1b\n" +
-	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs\"d\n" +
+	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs\"i\n" +
+	"\x15PreviewCaptureRequest\x12)\n" +
+	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
+	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xe8\x02\n" +
+	"\x16PreviewCaptureResponse\x12\x15\n" +
+	"\x06job_ns\x18\x01 \x01(\x03R\x05jobNs\x12)\n" +
+	"\x0eworst_start_ns\x18\x02 \x01(\x03H\x00R\fworstStartNs\x88\x01\x01\x126\n" +
+	"\x15worst_first_sample_ns\x18\x03 \x01(\x03H\x01R\x12worstFirstSampleNs\x88\x01\x01\x12%\n" +
+	"\fworst_end_ns\x18\x04 \x01(\x03H\x02R\n" +
+	"worstEndNs\x88\x01\x01\x12\x14\n" +
+	"\x05exact\x18\x05 \x01(\bR\x05exact\x12\x18\n" +
+	"\awaiting\x18\x06 \x01(\rR\awaiting\x12+\n" +
+	"\x0fwaiting_adds_ns\x18\a \x01(\x03H\x03R\rwaitingAddsNs\x88\x01\x01B\x11\n" +
+	"\x0f_worst_start_nsB\x18\n" +
+	"\x16_worst_first_sample_nsB\x0f\n" +
+	"\r_worst_end_nsB\x12\n" +
+	"\x10_waiting_adds_ns\"d\n" +
 	"\x0eFrameSelection\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x14\n" +
 	"\x05chips\x18\x02 \x03(\tR\x05chips\x12&\n" +
@@ -2116,11 +2295,12 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x17TASK_CHANGE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11TASK_CHANGE_ADDED\x10\x01\x12\x18\n" +
 	"\x14TASK_CHANGE_REPLACED\x10\x02\x12\x17\n" +
-	"\x13TASK_CHANGE_REMOVED\x10\x032\x94\x02\n" +
+	"\x13TASK_CHANGE_REMOVED\x10\x032\xeb\x02\n" +
 	"\fFrameService\x12\\\n" +
 	"\x0fFollowFrameSets\x12!.facetd.v1.FollowFrameSetsRequest\x1a\".facetd.v1.FollowFrameSetsResponse(\x010\x01\x12R\n" +
 	"\rWaitFrameSets\x12\x1f.facetd.v1.WaitFrameSetsRequest\x1a .facetd.v1.WaitFrameSetsResponse\x12R\n" +
-	"\rCaptureFrames\x12\x1f.facetd.v1.CaptureFramesRequest\x1a .facetd.v1.CaptureFramesResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\rCaptureFrames\x12\x1f.facetd.v1.CaptureFramesRequest\x1a .facetd.v1.CaptureFramesResponse\x12U\n" +
+	"\x0ePreviewCapture\x12 .facetd.v1.PreviewCaptureRequest\x1a!.facetd.v1.PreviewCaptureResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_frame_proto_rawDescOnce sync.Once
@@ -2135,7 +2315,7 @@ func file_facetd_v1_frame_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_facetd_v1_frame_proto_goTypes = []any{
 	(Correction)(0),                 // 0: facetd.v1.Correction
 	(Codes)(0),                      // 1: facetd.v1.Codes
@@ -2145,76 +2325,82 @@ var file_facetd_v1_frame_proto_goTypes = []any{
 	(*FrameSet)(nil),                // 5: facetd.v1.FrameSet
 	(*CaptureFramesRequest)(nil),    // 6: facetd.v1.CaptureFramesRequest
 	(*CaptureFramesResponse)(nil),   // 7: facetd.v1.CaptureFramesResponse
-	(*FrameSelection)(nil),          // 8: facetd.v1.FrameSelection
-	(*TaskPosition)(nil),            // 9: facetd.v1.TaskPosition
-	(*FollowFrameSetsRequest)(nil),  // 10: facetd.v1.FollowFrameSetsRequest
-	(*FollowStart)(nil),             // 11: facetd.v1.FollowStart
-	(*FollowGrant)(nil),             // 12: facetd.v1.FollowGrant
-	(*FollowFrameSetsResponse)(nil), // 13: facetd.v1.FollowFrameSetsResponse
-	(*FollowBegun)(nil),             // 14: facetd.v1.FollowBegun
-	(*FollowedTask)(nil),            // 15: facetd.v1.FollowedTask
-	(*FrameSetDelivery)(nil),        // 16: facetd.v1.FrameSetDelivery
-	(*Heartbeat)(nil),               // 17: facetd.v1.Heartbeat
-	(*TaskPulse)(nil),               // 18: facetd.v1.TaskPulse
-	(*TaskNotice)(nil),              // 19: facetd.v1.TaskNotice
-	(*WaitFrameSetsRequest)(nil),    // 20: facetd.v1.WaitFrameSetsRequest
-	(*WaitFrameSetsResponse)(nil),   // 21: facetd.v1.WaitFrameSetsResponse
-	(Arrangement)(0),                // 22: facetd.v1.Arrangement
-	(*Window)(nil),                  // 23: facetd.v1.Window
-	(*timestamppb.Timestamp)(nil),   // 24: google.protobuf.Timestamp
-	(*TrimSettings)(nil),            // 25: facetd.v1.TrimSettings
-	(*Target)(nil),                  // 26: facetd.v1.Target
-	(*View)(nil),                    // 27: facetd.v1.View
-	(*durationpb.Duration)(nil),     // 28: google.protobuf.Duration
-	(*Identity)(nil),                // 29: facetd.v1.Identity
-	(State)(0),                      // 30: facetd.v1.State
+	(*PreviewCaptureRequest)(nil),   // 8: facetd.v1.PreviewCaptureRequest
+	(*PreviewCaptureResponse)(nil),  // 9: facetd.v1.PreviewCaptureResponse
+	(*FrameSelection)(nil),          // 10: facetd.v1.FrameSelection
+	(*TaskPosition)(nil),            // 11: facetd.v1.TaskPosition
+	(*FollowFrameSetsRequest)(nil),  // 12: facetd.v1.FollowFrameSetsRequest
+	(*FollowStart)(nil),             // 13: facetd.v1.FollowStart
+	(*FollowGrant)(nil),             // 14: facetd.v1.FollowGrant
+	(*FollowFrameSetsResponse)(nil), // 15: facetd.v1.FollowFrameSetsResponse
+	(*FollowBegun)(nil),             // 16: facetd.v1.FollowBegun
+	(*FollowedTask)(nil),            // 17: facetd.v1.FollowedTask
+	(*FrameSetDelivery)(nil),        // 18: facetd.v1.FrameSetDelivery
+	(*Heartbeat)(nil),               // 19: facetd.v1.Heartbeat
+	(*TaskPulse)(nil),               // 20: facetd.v1.TaskPulse
+	(*TaskNotice)(nil),              // 21: facetd.v1.TaskNotice
+	(*WaitFrameSetsRequest)(nil),    // 22: facetd.v1.WaitFrameSetsRequest
+	(*WaitFrameSetsResponse)(nil),   // 23: facetd.v1.WaitFrameSetsResponse
+	(Arrangement)(0),                // 24: facetd.v1.Arrangement
+	(*Window)(nil),                  // 25: facetd.v1.Window
+	(*timestamppb.Timestamp)(nil),   // 26: google.protobuf.Timestamp
+	(*TrimSettings)(nil),            // 27: facetd.v1.TrimSettings
+	(*Target)(nil),                  // 28: facetd.v1.Target
+	(*View)(nil),                    // 29: facetd.v1.View
+	(*durationpb.Duration)(nil),     // 30: google.protobuf.Duration
+	(*Identity)(nil),                // 31: facetd.v1.Identity
+	(State)(0),                      // 32: facetd.v1.State
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
-	22, // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
-	23, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
-	24, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
+	24, // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
+	25, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
+	26, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	25, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
+	27, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
 	4,  // 5: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
-	26, // 6: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
-	27, // 7: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
+	28, // 6: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
+	29, // 7: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
 	1,  // 8: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
 	5,  // 9: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	1,  // 10: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
-	11, // 11: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
-	12, // 12: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
-	8,  // 13: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
-	2,  // 14: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
-	28, // 15: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
-	9,  // 16: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
-	14, // 17: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
-	16, // 18: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
-	17, // 19: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
-	19, // 20: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
-	29, // 21: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
-	15, // 22: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
-	5,  // 23: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
-	30, // 24: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
-	18, // 25: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
-	3,  // 26: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
-	8,  // 27: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
-	9,  // 28: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
-	28, // 29: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
-	29, // 30: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
-	30, // 31: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
-	18, // 32: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
-	16, // 33: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
-	10, // 34: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
-	20, // 35: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
-	6,  // 36: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	13, // 37: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
-	21, // 38: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
-	7,  // 39: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	37, // [37:40] is the sub-list for method output_type
-	34, // [34:37] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	28, // 10: facetd.v1.PreviewCaptureRequest.target:type_name -> facetd.v1.Target
+	29, // 11: facetd.v1.PreviewCaptureRequest.views:type_name -> facetd.v1.View
+	1,  // 12: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
+	13, // 13: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
+	14, // 14: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
+	10, // 15: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
+	2,  // 16: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
+	30, // 17: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
+	11, // 18: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
+	16, // 19: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
+	18, // 20: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
+	19, // 21: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
+	21, // 22: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
+	31, // 23: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
+	17, // 24: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
+	5,  // 25: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
+	32, // 26: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
+	20, // 27: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
+	3,  // 28: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
+	10, // 29: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
+	11, // 30: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
+	30, // 31: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
+	31, // 32: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
+	32, // 33: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
+	20, // 34: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
+	18, // 35: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
+	12, // 36: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
+	22, // 37: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
+	6,  // 38: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	8,  // 39: facetd.v1.FrameService.PreviewCapture:input_type -> facetd.v1.PreviewCaptureRequest
+	15, // 40: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
+	23, // 41: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
+	7,  // 42: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	9,  // 43: facetd.v1.FrameService.PreviewCapture:output_type -> facetd.v1.PreviewCaptureResponse
+	40, // [40:44] is the sub-list for method output_type
+	36, // [36:40] is the sub-list for method input_type
+	36, // [36:36] is the sub-list for extension type_name
+	36, // [36:36] is the sub-list for extension extendee
+	0,  // [0:36] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }
@@ -2227,25 +2413,26 @@ func file_facetd_v1_frame_proto_init() {
 	file_facetd_v1_status_proto_init()
 	file_facetd_v1_task_proto_init()
 	file_facetd_v1_frame_proto_msgTypes[1].OneofWrappers = []any{}
-	file_facetd_v1_frame_proto_msgTypes[6].OneofWrappers = []any{
+	file_facetd_v1_frame_proto_msgTypes[5].OneofWrappers = []any{}
+	file_facetd_v1_frame_proto_msgTypes[8].OneofWrappers = []any{
 		(*FollowFrameSetsRequest_Start)(nil),
 		(*FollowFrameSetsRequest_Grant)(nil),
 	}
-	file_facetd_v1_frame_proto_msgTypes[9].OneofWrappers = []any{
+	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{
 		(*FollowFrameSetsResponse_Begun)(nil),
 		(*FollowFrameSetsResponse_Delivery)(nil),
 		(*FollowFrameSetsResponse_Heartbeat)(nil),
 		(*FollowFrameSetsResponse_TaskNotice)(nil),
 	}
-	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{}
-	file_facetd_v1_frame_proto_msgTypes[14].OneofWrappers = []any{}
+	file_facetd_v1_frame_proto_msgTypes[13].OneofWrappers = []any{}
+	file_facetd_v1_frame_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_frame_proto_rawDesc), len(file_facetd_v1_frame_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   18,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -22,6 +22,7 @@ const (
 	FrameService_FollowFrameSets_FullMethodName = "/facetd.v1.FrameService/FollowFrameSets"
 	FrameService_WaitFrameSets_FullMethodName   = "/facetd.v1.FrameService/WaitFrameSets"
 	FrameService_CaptureFrames_FullMethodName   = "/facetd.v1.FrameService/CaptureFrames"
+	FrameService_PreviewCapture_FullMethodName  = "/facetd.v1.FrameService/PreviewCapture"
 )
 
 // FrameServiceClient is the client API for FrameService service.
@@ -46,6 +47,9 @@ type FrameServiceClient interface {
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
 	CaptureFrames(ctx context.Context, in *CaptureFramesRequest, opts ...grpc.CallOption) (*CaptureFramesResponse, error)
+	// PreviewCapture says how long a capture may wait in the active timetable, over all times at
+	// which it may be asked for, and captures nothing. Errors are those of CaptureFrames.
+	PreviewCapture(ctx context.Context, in *PreviewCaptureRequest, opts ...grpc.CallOption) (*PreviewCaptureResponse, error)
 }
 
 type frameServiceClient struct {
@@ -89,6 +93,16 @@ func (c *frameServiceClient) CaptureFrames(ctx context.Context, in *CaptureFrame
 	return out, nil
 }
 
+func (c *frameServiceClient) PreviewCapture(ctx context.Context, in *PreviewCaptureRequest, opts ...grpc.CallOption) (*PreviewCaptureResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PreviewCaptureResponse)
+	err := c.cc.Invoke(ctx, FrameService_PreviewCapture_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FrameServiceServer is the server API for FrameService service.
 // All implementations must embed UnimplementedFrameServiceServer
 // for forward compatibility.
@@ -111,6 +125,9 @@ type FrameServiceServer interface {
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
 	CaptureFrames(context.Context, *CaptureFramesRequest) (*CaptureFramesResponse, error)
+	// PreviewCapture says how long a capture may wait in the active timetable, over all times at
+	// which it may be asked for, and captures nothing. Errors are those of CaptureFrames.
+	PreviewCapture(context.Context, *PreviewCaptureRequest) (*PreviewCaptureResponse, error)
 	mustEmbedUnimplementedFrameServiceServer()
 }
 
@@ -129,6 +146,9 @@ func (UnimplementedFrameServiceServer) WaitFrameSets(context.Context, *WaitFrame
 }
 func (UnimplementedFrameServiceServer) CaptureFrames(context.Context, *CaptureFramesRequest) (*CaptureFramesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CaptureFrames not implemented")
+}
+func (UnimplementedFrameServiceServer) PreviewCapture(context.Context, *PreviewCaptureRequest) (*PreviewCaptureResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PreviewCapture not implemented")
 }
 func (UnimplementedFrameServiceServer) mustEmbedUnimplementedFrameServiceServer() {}
 func (UnimplementedFrameServiceServer) testEmbeddedByValue()                      {}
@@ -194,6 +214,24 @@ func _FrameService_CaptureFrames_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FrameService_PreviewCapture_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PreviewCaptureRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FrameServiceServer).PreviewCapture(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FrameService_PreviewCapture_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FrameServiceServer).PreviewCapture(ctx, req.(*PreviewCaptureRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FrameService_ServiceDesc is the grpc.ServiceDesc for FrameService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -208,6 +246,10 @@ var FrameService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CaptureFrames",
 			Handler:    _FrameService_CaptureFrames_Handler,
+		},
+		{
+			MethodName: "PreviewCapture",
+			Handler:    _FrameService_PreviewCapture_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -105,6 +105,12 @@ type CaptureOptions struct {
 	Square bool
 }
 
+// PreviewCapture says how long a capture of a target may wait in the active timetable, and captures nothing.
+func (c *Client) PreviewCapture(ctx context.Context, target *facetdv1.Target,
+	views ...*facetdv1.View) (*facetdv1.PreviewCaptureResponse, error) {
+	return call(ctx, c, c.frames.PreviewCapture, &facetdv1.PreviewCaptureRequest{Target: target, Views: views})
+}
+
 // Capture reads a target once, in an idle gap of the timetable.
 func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, o CaptureOptions) (*FrameSet, error) {
 	r, err := call(ctx, c, c.frames.CaptureFrames,

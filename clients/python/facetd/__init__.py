@@ -53,14 +53,14 @@ from .errors import (
     UnsupportedError,
 )
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
-from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
+from .frames import Capture, CaptureWait, Digest, Frame, Frames, FrameSet, Gap
 from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
 from .task import Applied, AutomaticExposure, Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Triggered, Trim, Update, View, Window
 
 __version__ = "0.1.0"
 
 __all__ = [
-    "NO_RECONNECT", "TLS", "AccessError", "Applied", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
+    "NO_RECONNECT", "TLS", "AccessError", "Applied", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "CaptureWait", "Chip",
     "Client", "ClockError", "ConflictError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
     "InvalidField", "Lattice", "Arrangement", "AutomaticExposure", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",

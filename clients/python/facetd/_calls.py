@@ -12,7 +12,7 @@ from ._schema import new, schema
 from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
 from .events import Event, Recording, SafeStop, Sent, Status
-from .frames import Capture, FrameSet
+from .frames import Capture, CaptureWait, FrameSet
 from .plan import Plan
 from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, View, target_message, _duration
 
@@ -101,6 +101,11 @@ def capture(target: Target, views: Sequence[View], codes: int) -> Call[Capture]:
         "CaptureFramesRequest", target=target_message(target), views=[v._message() for v in views], codes=codes
     )
     return Call("FrameService/CaptureFrames", request, lambda r: Capture(FrameSet.of(r.frame_set), r.waited_ns))
+
+
+def preview_capture(target: Target, views: Sequence[View]) -> Call[CaptureWait]:
+    request = new("PreviewCaptureRequest", target=target_message(target), views=[v._message() for v in views])
+    return Call("FrameService/PreviewCapture", request, CaptureWait._of)
 
 
 def write_register(target: Target, register: Register, value: int) -> Call[Sent]:

@@ -28,7 +28,7 @@ from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError, from_rpc, retryable
 from .events import Event, Recording, SafeStop, Sent, Status
-from .frames import Capture, FrameSet
+from .frames import Capture, CaptureWait, FrameSet
 from .plan import Plan
 from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, Update, View, changes_message
 
@@ -228,6 +228,13 @@ class Client:
         """Reads a target once in a gap of the timetable. Raises PreconditionError when
         no gap is long enough."""
         return await self._run(_calls.capture(target, views, codes(corrected, square)), timeout)
+
+    async def preview_capture(
+        self, target: Target, views: Sequence[View] = (), *, timeout: float | None = None
+    ) -> CaptureWait:
+        """Says how long `capture` may wait in the active timetable, and captures nothing.
+        Raises PreconditionError when no gap is long enough."""
+        return await self._run(_calls.preview_capture(target, views), timeout)
 
     async def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
         """Writes a register of every chip of a target, in a gap of the timetable.

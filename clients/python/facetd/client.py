@@ -22,7 +22,7 @@ from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
 from .events import Event, Recording, SafeStop, Sent, Status
-from .frames import Capture, FrameSet
+from .frames import Capture, CaptureWait, FrameSet
 from .plan import Plan
 from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, Update, View, changes_message
 
@@ -210,6 +210,13 @@ class Client:
         """Reads a target once in a gap of the timetable. Raises PreconditionError when
         no gap is long enough. corrected and square are those of `stream`."""
         return self._run(_calls.capture(target, views, codes(corrected, square)), timeout)
+
+    def preview_capture(
+        self, target: Target, views: Sequence[View] = (), *, timeout: float | None = None
+    ) -> CaptureWait:
+        """Says how long `capture` may wait in the active timetable, and captures nothing.
+        Raises PreconditionError when no gap is long enough."""
+        return self._run(_calls.preview_capture(target, views), timeout)
 
     def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
         """Writes a register of every chip of a target, in a gap of the timetable.

@@ -405,6 +405,39 @@ class Capture:
     waited_ns: int
 
 
+@dataclasses.dataclass(frozen=True)
+class CaptureWait:
+    """How long a capture may wait in the active timetable, while no other on-demand job waits
+    and the host keeps up: the longest, whenever it is asked for, in bus nanoseconds. None
+    where it fits only where a reservation of a sporadic task is not used."""
+
+    #: Bus time that the capture takes.
+    job_ns: int
+    worst_start_ns: int | None
+    worst_first_sample_ns: int | None
+    worst_end_ns: int | None
+    #: Whether some request waits for so long.
+    exact: bool
+    #: On-demand jobs that wait now, and what they add to each of the times at most.
+    waiting: int
+    waiting_adds_ns: int | None
+
+    @classmethod
+    def _of(cls, m: Any) -> CaptureWait:
+        def of(field: str) -> int | None:
+            return int(getattr(m, field)) if m.HasField(field) else None
+
+        return cls(
+            int(m.job_ns),
+            of("worst_start_ns"),
+            of("worst_first_sample_ns"),
+            of("worst_end_ns"),
+            bool(m.exact),
+            int(m.waiting),
+            of("waiting_adds_ns"),
+        )
+
+
 class Digest:
     """SHA-256 over frame sets, as `facetd --run-for` prints it: equal digests mean the
     same codes at the same bus times. Not for use by several threads at once."""

@@ -280,7 +280,9 @@ export function age(p, now = performance.now()) {
 
 // period is how long after a picture of a task the next one is to come, in milliseconds; 0 of one that is not known.
 function period(task) {
-  const rate = app.status?.tasks?.find((t) => t.task.name === task)?.status?.planned_rate_hz;
+  const running = app.status?.tasks?.find((t) => t.task.name === task);
+  if (running?.task.least_interval) return 0; // it has frames when it is triggered
+  const rate = running?.status?.planned_rate_hz;
   return rate ? 1000 / Math.min(rate, MAX_RATE_HZ) : 0;
 }
 

@@ -535,6 +535,12 @@ func (p *Player) SetParameters(context.Context, *facetdv1.SetTaskParametersReque
 	return nil, &RefusedError{"setting parameters of a task"}
 }
 
+// PreviewCapture is refused.
+func (p *Player) PreviewCapture(context.Context, *facetdv1.PreviewCaptureRequest) (
+	*facetdv1.PreviewCaptureResponse, error) {
+	return nil, &RefusedError{"a capture"}
+}
+
 // Trigger is refused.
 func (p *Player) Trigger(context.Context, string) (*facetdv1.TriggerTaskResponse, error) {
 	return nil, &RefusedError{"triggering a task"}
