@@ -28,13 +28,14 @@ func TestServedByDigest(t *testing.T) {
 		}
 		return r.GetCorrectionMap()
 	}
+	const replaced = facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_REPLACED
 	was := get(first.GetChecksumSha256())
 	if was.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE ||
 		len(was.GetData().GetOffset()) == 0 {
 		t.Error(was)
 	}
 	second := made(t, s, testChip, 2)
-	if now := get(first.GetChecksumSha256()); now.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_REPLACED ||
+	if now := get(first.GetChecksumSha256()); now.GetState() != replaced ||
 		!proto.Equal(now.GetData(), was.GetData()) || now.GetId() != was.GetId() {
 		t.Error(now)
 	}
@@ -42,13 +43,13 @@ func TestServedByDigest(t *testing.T) {
 		&facetdv1.DeleteCorrectionMapRequest{Id: second.GetId()}); err != nil {
 		t.Fatal(err)
 	}
-	if now := get(second.GetChecksumSha256()); now.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_REPLACED {
+	if now := get(second.GetChecksumSha256()); now.GetState() != replaced {
 		t.Error(now)
 	}
 	if len(told) != 3 || len(told[0].GetData().GetOffset()) == 0 || len(told[1].GetData().GetOffset()) == 0 ||
 		told[0].GetId() != first.GetId() || told[1].GetId() != second.GetId() || told[2].GetData() != nil ||
 		told[2].GetChecksumSha256() != second.GetChecksumSha256() ||
-		told[2].GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_REPLACED {
+		told[2].GetState() != replaced {
 		t.Error(told)
 	}
 	for range maxPast {
