@@ -148,6 +148,27 @@ func TestASampleStaysWhatItIs(t *testing.T) {
 	}
 }
 
+// TestErrorsBehindAMutant: a change for which a function ends without a result is no mutant, and the others stay.
+func TestErrorsBehindAMutant(t *testing.T) {
+	root := t.TempDir()
+	write(t, root, map[string]string{"go.mod": "module example\n\ngo 1.26\n", "pkg/pkg.go": `package pkg
+
+func First(of func() int) int {
+	for {
+		v := of()
+		if v < 1 {
+			continue
+		}
+		return v
+	}
+}
+`})
+	want := []string{"if v < 1 { -> if v < 2 {", "if v < 1 { -> if v <= 1 {", "if v < 1 { -> if v >= 1 {"}
+	if got := names(sampled(t, root, 100)); !slices.Equal(got, want) {
+		t.Errorf("the mutants are %q, want %q", got, want)
+	}
+}
+
 func TestAReasonIsGiven(t *testing.T) {
 	for text, want := range map[string]string{
 		"0123456789 pkg x\n": "no reason", "  why\n": "without a mutant", "0123456789\n": "without its package",

@@ -230,8 +230,27 @@ func (s *source) body(m *mutant, from, to int) string {
 	return s.edited(m.file, from, to, edits)
 }
 
-// check marks those mutants that do not compile.
+// check marks those mutants that do not compile. An error may lie behind a mutant's own text: a function whose last loop
+// can be left lacks a return. Then each half of them is checked, down to the one that it comes from.
 func (s *source) check(mutants []*mutant) error {
+	err := s.compiles(mutants)
+	if err == nil {
+		return nil
+	}
+	own := slices.DeleteFunc(slices.Clone(mutants), func(m *mutant) bool { return m.dir != s.dir || m.broken })
+	switch len(own) {
+	case 0:
+		return err
+	case 1:
+		own[0].broken = true
+		return s.compiles(nil)
+	}
+	half := len(own) / 2
+	return errors.Join(s.check(own[:half]), s.check(own[half:]))
+}
+
+// compiles marks those mutants that have an error of their own. Any other is returned.
+func (s *source) compiles(mutants []*mutant) error {
 	files := token.NewFileSet()
 	var parsed []*ast.File
 	places := map[string]map[*mutant][2]int{}
