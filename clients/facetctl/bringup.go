@@ -356,7 +356,7 @@ func (a *app) bringupListCommand() *cobra.Command {
 		Args:    cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.bringup.ListBringups(ctx, &facetdv1.ListBringupsRequest{})
+				r, err := allBringups(ctx, c)
 				if err != nil {
 					return err
 				}

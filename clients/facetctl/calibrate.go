@@ -357,7 +357,7 @@ func (a *app) calibrateSessionsCommand() *cobra.Command {
 		Args:    cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.ListCalibrations(ctx, &facetdv1.ListCalibrationsRequest{})
+				r, err := allSessions(ctx, c)
 				if err != nil {
 					return err
 				}

@@ -82,7 +82,7 @@ func (a *app) calibrateListCommand() *cobra.Command {
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{Chip: chip})
+				r, err := allMaps(ctx, c, chip)
 				if err != nil {
 					return err
 				}

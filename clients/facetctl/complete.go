@@ -75,7 +75,7 @@ func (a *app) named(ask func(context.Context, *client) ([]string, error)) cli.Co
 }
 
 func taskNames(ctx context.Context, c *client) ([]string, error) {
-	r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	r, err := allTasks(ctx, c)
 	var out []string
 	for _, t := range r.GetTasks() {
 		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+" at "+
@@ -125,7 +125,7 @@ func recordingNames(ctx context.Context, c *client) ([]string, error) {
 }
 
 func mapNames(ctx context.Context, c *client) ([]string, error) {
-	r, err := c.calibration.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{})
+	r, err := allMaps(ctx, c, "")
 	var out []string
 	for _, m := range r.GetCorrectionMaps() {
 		out = append(out, m.GetId()+"\t"+m.GetView())
@@ -134,7 +134,7 @@ func mapNames(ctx context.Context, c *client) ([]string, error) {
 }
 
 func sessionNames(ctx context.Context, c *client) ([]string, error) {
-	r, err := c.calibration.ListCalibrations(ctx, &facetdv1.ListCalibrationsRequest{})
+	r, err := allSessions(ctx, c)
 	var out []string
 	for _, s := range r.GetSessions() {
 		out = append(out, s.GetId()+"\t"+describeSession(s))

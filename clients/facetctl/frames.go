@@ -59,7 +59,7 @@ func receive(ctx context.Context, c *client, start *facetdv1.FollowStart,
 // knownTask fails when no task of that name runs: a stream of it would wait for
 // ever.
 func knownTask(ctx context.Context, c *client, name string) error {
-	r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	r, err := allTasks(ctx, c)
 	if err != nil {
 		return err
 	}

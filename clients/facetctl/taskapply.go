@@ -79,7 +79,7 @@ func readAllTasks(stdin io.Reader, files []string) ([]*facetdv1.Task, error) {
 // read of the daemon may be out of date when they are made, which is then refused.
 func changesTo(ctx context.Context, c *client, tasks []*facetdv1.Task, remove []string, prune bool) (
 	*facetdv1.TaskChanges, error) {
-	running, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	running, err := allTasks(ctx, c)
 	if err != nil {
 		return nil, err
 	}

@@ -276,7 +276,7 @@ func (a *app) tasksListCommand() *cobra.Command {
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+				r, err := allTasks(ctx, c)
 				if err != nil {
 					return err
 				}

@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/api/pages"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/failure"
 )
@@ -17,9 +18,14 @@ type taskService struct {
 	s *Server
 }
 
-func (v *taskService) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
+func (v *taskService) ListTasks(_ context.Context,
+	r *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
 	snap := v.s.cfg.Dispatch.Snapshot()
-	return &facetdv1.ListTasksResponse{Tasks: snap.Tasks, Revision: snap.Revision}, nil
+	page, next, wrong := pages.Of(r, snap.Tasks, func(t *facetdv1.RunningTask) string { return t.GetTask().GetName() })
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	return &facetdv1.ListTasksResponse{Tasks: page, Revision: snap.Revision, NextPageToken: next}, nil
 }
 
 func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {

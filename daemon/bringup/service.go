@@ -23,6 +23,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/api/pages"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
@@ -354,11 +355,16 @@ func (s *Service) AnswerBringup(_ context.Context, r *facetdv1.AnswerBringupRequ
 }
 
 // ListBringups lists runs, newest first.
-func (s *Service) ListBringups(context.Context, *facetdv1.ListBringupsRequest) (*facetdv1.ListBringupsResponse, error) {
+func (s *Service) ListBringups(_ context.Context,
+	r *facetdv1.ListBringupsRequest) (*facetdv1.ListBringupsResponse, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	out := &facetdv1.ListBringupsResponse{}
-	for _, id := range s.ids() {
+	page, next, wrong := pages.Of(r, s.ids(), func(id string) string { return id })
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	out := &facetdv1.ListBringupsResponse{NextPageToken: next}
+	for _, id := range page {
 		run := proto.CloneOf(s.runs[id])
 		for _, r := range run.GetResults() {
 			r.Measurements, r.Pictures = nil, nil

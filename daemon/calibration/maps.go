@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/api/pages"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
@@ -35,10 +36,19 @@ func (s *Service) ListCorrectionMaps(_ context.Context,
 		return nil, &failure.NotFound{What: "chip", Name: r.GetChip()}
 	}
 	out := &facetdv1.ListCorrectionMapsResponse{Stored: s.store != nil, MaxAge: durationpb.New(s.cfg.MaxAge)}
+	var list []*activeMap
 	for _, m := range s.inOrder() {
 		if r.GetChip() == "" || r.GetChip() == m.key.chip {
-			out.CorrectionMaps = append(out.CorrectionMaps, s.shown(m))
+			list = append(list, m)
 		}
+	}
+	page, next, wrong := pages.Of(r, list, func(m *activeMap) string { return m.meta.GetId() })
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	out.NextPageToken = next
+	for _, m := range page {
+		out.CorrectionMaps = append(out.CorrectionMaps, s.shown(m))
 	}
 	s.Maps.mu.Lock()
 	defer s.Maps.mu.Unlock()

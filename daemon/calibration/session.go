@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/api/pages"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/events"
@@ -331,8 +333,8 @@ func (s *Service) GetCalibration(_ context.Context,
 }
 
 // ListCalibrations returns the open sessions.
-func (s *Service) ListCalibrations(context.Context,
-	*facetdv1.ListCalibrationsRequest) (*facetdv1.ListCalibrationsResponse, error) {
+func (s *Service) ListCalibrations(_ context.Context,
+	r *facetdv1.ListCalibrationsRequest) (*facetdv1.ListCalibrationsResponse, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.expire()
@@ -341,8 +343,14 @@ func (s *Service) ListCalibrations(context.Context,
 		out.Sessions = append(out.Sessions, s.sessionMessage(ses))
 	}
 	slices.SortFunc(out.Sessions, func(a, b *facetdv1.CalibrationSession) int {
-		return a.GetCreateTime().AsTime().Compare(b.GetCreateTime().AsTime())
+		return cmp.Or(a.GetCreateTime().AsTime().Compare(b.GetCreateTime().AsTime()),
+			strings.Compare(a.GetId(), b.GetId()))
 	})
+	var wrong invalid.Errors
+	out.Sessions, out.NextPageToken, wrong = pages.Of(r, out.Sessions, (*facetdv1.CalibrationSession).GetId)
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
 	return out, nil
 }
 

@@ -1435,7 +1435,12 @@ func (*AnswerBringupResponse) Descriptor() ([]byte, []int) {
 
 // ListBringupsRequest asks for the runs.
 type ListBringupsRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most runs in the answer, up to 1000; 0 means 100.
+	PageSize uint32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the answer before; empty for the first page. INVALID_ARGUMENT
+	// where what it stands for has gone meanwhile: then the list begins anew.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1470,11 +1475,27 @@ func (*ListBringupsRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_bringup_proto_rawDescGZIP(), []int{16}
 }
 
+func (x *ListBringupsRequest) GetPageSize() uint32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListBringupsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
 // ListBringupsResponse holds the runs.
 type ListBringupsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Newest first.
-	Runs          []*BringupRun `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	Runs []*BringupRun `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Set when there are more.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1514,6 +1535,13 @@ func (x *ListBringupsResponse) GetRuns() []*BringupRun {
 		return x.Runs
 	}
 	return nil
+}
+
+func (x *ListBringupsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
 }
 
 // GetBringupRequest names a run.
@@ -1953,10 +1981,14 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\bquestion\x18\x02 \x01(\rR\bquestion\x12\x18\n" +
 	"\aproceed\x18\x03 \x01(\bR\aproceed\x12\x12\n" +
 	"\x04note\x18\x04 \x01(\tR\x04note\"\x17\n" +
-	"\x15AnswerBringupResponse\"\x15\n" +
-	"\x13ListBringupsRequest\"A\n" +
+	"\x15AnswerBringupResponse\"Q\n" +
+	"\x13ListBringupsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\rR\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"i\n" +
 	"\x14ListBringupsResponse\x12)\n" +
-	"\x04runs\x18\x01 \x03(\v2\x15.facetd.v1.BringupRunR\x04runs\"#\n" +
+	"\x04runs\x18\x01 \x03(\v2\x15.facetd.v1.BringupRunR\x04runs\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"#\n" +
 	"\x11GetBringupRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"=\n" +
 	"\x12GetBringupResponse\x12'\n" +

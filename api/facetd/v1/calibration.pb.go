@@ -2067,7 +2067,12 @@ func (x *GetCalibrationResponse) GetSession() *CalibrationSession {
 
 // ListCalibrationsRequest asks for the open sessions.
 type ListCalibrationsRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most sessions in the answer, up to 1000; 0 means 100.
+	PageSize uint32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the answer before; empty for the first page. INVALID_ARGUMENT
+	// where what it stands for has gone meanwhile: then the list begins anew.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2102,11 +2107,27 @@ func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{19}
 }
 
+func (x *ListCalibrationsRequest) GetPageSize() uint32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListCalibrationsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
 // ListCalibrationsResponse holds the open sessions.
 type ListCalibrationsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The sessions, oldest first.
-	Sessions      []*CalibrationSession `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	Sessions []*CalibrationSession `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	// Set when there are more.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2146,6 +2167,13 @@ func (x *ListCalibrationsResponse) GetSessions() []*CalibrationSession {
 		return x.Sessions
 	}
 	return nil
+}
+
+func (x *ListCalibrationsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
 }
 
 // FinishCalibrationRequest names a session.
@@ -2419,7 +2447,12 @@ func (*AbortCalibrationResponse) Descriptor() ([]byte, []int) {
 type ListCorrectionMapsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Only correction maps of this chip; empty means all.
-	Chip          string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
+	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
+	// Most correction maps in the answer, up to 1000; 0 means 100.
+	PageSize uint32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the answer before; empty for the first page. INVALID_ARGUMENT
+	// where what it stands for has gone meanwhile: then the list begins anew.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2461,6 +2494,20 @@ func (x *ListCorrectionMapsRequest) GetChip() string {
 	return ""
 }
 
+func (x *ListCorrectionMapsRequest) GetPageSize() uint32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListCorrectionMapsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
 // ListCorrectionMapsResponse holds correction maps without their numbers.
 type ListCorrectionMapsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2471,7 +2518,9 @@ type ListCorrectionMapsResponse struct {
 	// Whether correction maps are kept on disk; otherwise they are gone with the daemon.
 	Stored bool `protobuf:"varint,3,opt,name=stored,proto3" json:"stored,omitempty"`
 	// The age at which a correction map counts as stale.
-	MaxAge        *durationpb.Duration `protobuf:"bytes,4,opt,name=max_age,json=maxAge,proto3" json:"max_age,omitempty"`
+	MaxAge *durationpb.Duration `protobuf:"bytes,4,opt,name=max_age,json=maxAge,proto3" json:"max_age,omitempty"`
+	// Set when there are more correction maps; files that were refused are in every answer.
+	NextPageToken string `protobuf:"bytes,5,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2532,6 +2581,13 @@ func (x *ListCorrectionMapsResponse) GetMaxAge() *durationpb.Duration {
 		return x.MaxAge
 	}
 	return nil
+}
+
+func (x *ListCorrectionMapsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
 }
 
 // GetCorrectionMapRequest names a correction map, by its identity or its digest.
@@ -3035,10 +3091,14 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x15GetCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\"Q\n" +
 	"\x16GetCalibrationResponse\x127\n" +
-	"\asession\x18\x01 \x01(\v2\x1d.facetd.v1.CalibrationSessionR\asession\"\x19\n" +
-	"\x17ListCalibrationsRequest\"U\n" +
+	"\asession\x18\x01 \x01(\v2\x1d.facetd.v1.CalibrationSessionR\asession\"U\n" +
+	"\x17ListCalibrationsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\rR\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"}\n" +
 	"\x18ListCalibrationsResponse\x129\n" +
-	"\bsessions\x18\x01 \x03(\v2\x1d.facetd.v1.CalibrationSessionR\bsessions\"j\n" +
+	"\bsessions\x18\x01 \x03(\v2\x1d.facetd.v1.CalibrationSessionR\bsessions\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"j\n" +
 	"\x18FinishCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x124\n" +
 	"\x06method\x18\x02 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\"V\n" +
@@ -3052,14 +3112,18 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x10photon_transfers\x18\x03 \x03(\v2\x19.facetd.v1.PhotonTransferR\x0fphotonTransfers\"3\n" +
 	"\x17AbortCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\"\x1a\n" +
-	"\x18AbortCalibrationResponse\"/\n" +
+	"\x18AbortCalibrationResponse\"k\n" +
 	"\x19ListCorrectionMapsRequest\x12\x12\n" +
-	"\x04chip\x18\x01 \x01(\tR\x04chip\"\xe6\x01\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\rR\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"\x8e\x02\n" +
 	"\x1aListCorrectionMapsResponse\x12A\n" +
 	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x129\n" +
 	"\arefused\x18\x02 \x03(\v2\x1f.facetd.v1.RefusedCorrectionMapR\arefused\x12\x16\n" +
 	"\x06stored\x18\x03 \x01(\bR\x06stored\x122\n" +
-	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\"U\n" +
+	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\x12&\n" +
+	"\x0fnext_page_token\x18\x05 \x01(\tR\rnextPageToken\"U\n" +
 	"\x17GetCorrectionMapRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04data\x18\x02 \x01(\bR\x04data\x12\x16\n" +

@@ -153,7 +153,7 @@ type FaultServiceClient interface {
 	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetFaults(ctx context.Context, in *SetFaultsRequest, opts ...grpc.CallOption) (*SetFaultsResponse, error)
-	// ListFaults returns the faults of the bus.
+	// ListFaults returns the faults of the bus, all at once, as they were set.
 	ListFaults(ctx context.Context, in *ListFaultsRequest, opts ...grpc.CallOption) (*ListFaultsResponse, error)
 	// ClearFaults removes all faults of the bus.
 	ClearFaults(ctx context.Context, in *ClearFaultsRequest, opts ...grpc.CallOption) (*ClearFaultsResponse, error)
@@ -207,7 +207,7 @@ type FaultServiceServer interface {
 	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetFaults(context.Context, *SetFaultsRequest) (*SetFaultsResponse, error)
-	// ListFaults returns the faults of the bus.
+	// ListFaults returns the faults of the bus, all at once, as they were set.
 	ListFaults(context.Context, *ListFaultsRequest) (*ListFaultsResponse, error)
 	// ClearFaults removes all faults of the bus.
 	ClearFaults(context.Context, *ClearFaultsRequest) (*ClearFaultsResponse, error)

@@ -1732,9 +1732,14 @@ func (x *ViewParameters) GetActive() bool {
 	return false
 }
 
-// ListTasksRequest asks for all tasks.
+// ListTasksRequest asks for tasks.
 type ListTasksRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Most tasks in the answer, up to 1000; 0 means 100.
+	PageSize uint32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the answer before; empty for the first page. INVALID_ARGUMENT
+	// where what it stands for has gone meanwhile: then the list begins anew.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1769,14 +1774,31 @@ func (*ListTasksRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
-// ListTasksResponse holds all tasks.
+func (x *ListTasksRequest) GetPageSize() uint32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListTasksRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListTasksResponse holds some of the tasks.
 type ListTasksResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The tasks in the order they were added.
 	Tasks []*RunningTask `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Revision of the tasks: one more with every change of them. It goes on over restarts where
-	// the daemon has a folder for data; otherwise every instance begins with 1.
-	Revision      uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// the daemon has a folder for data; otherwise every instance begins with 1. Pages of equal
+	// revisions are of the same tasks.
+	Revision uint64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Set when there are more.
+	NextPageToken string `protobuf:"bytes,3,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1823,6 +1845,13 @@ func (x *ListTasksResponse) GetRevision() uint64 {
 		return x.Revision
 	}
 	return 0
+}
+
+func (x *ListTasksResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
 }
 
 // GetTaskRequest asks for one task.
@@ -2656,11 +2685,15 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\f_output_biasB\r\n" +
 	"\v_gain_indexB\t\n" +
 	"\a_offsetB\t\n" +
-	"\a_active\"\x12\n" +
-	"\x10ListTasksRequest\"]\n" +
+	"\a_active\"N\n" +
+	"\x10ListTasksRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\rR\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x85\x01\n" +
 	"\x11ListTasksResponse\x12,\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x04R\brevision\"$\n" +
+	"\brevision\x18\x02 \x01(\x04R\brevision\x12&\n" +
+	"\x0fnext_page_token\x18\x03 \x01(\tR\rnextPageToken\"$\n" +
 	"\x0eGetTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"=\n" +
 	"\x0fGetTaskResponse\x12*\n" +

@@ -45,7 +45,7 @@ def status() -> Call[Status]:
 
 
 def tasks() -> Call[dict[str, RunningTask]]:
-    return Call("TaskService/ListTasks", new("ListTasksRequest"), lambda r: {t.task.name: RunningTask._of(t) for t in r.tasks})
+    return Call("TaskService/ListTasks", new("ListTasksRequest", page_size=1000), lambda r: {t.task.name: RunningTask._of(t) for t in r.tasks})
 
 
 def task(name: str) -> Call[RunningTask]:

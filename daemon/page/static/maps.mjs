@@ -31,7 +31,12 @@ async function refresh() {
   if (!there || !app.link.live) return;
   before = performance.now();
   try {
-    show(await call("CalibrationService", "ListCorrectionMaps"));
+    const all = { correction_maps: [] };
+    do {
+      const { correction_maps: page, ...rest } = await call("CalibrationService", "ListCorrectionMaps", { page_token: all.next_page_token ?? "" });
+      Object.assign(all, { next_page_token: undefined }, rest).correction_maps.push(...(page ?? []));
+    } while (all.next_page_token);
+    show(all);
   } catch (e) {
     node.replaceChildren(h("h3", {}, "Correction maps"), h("p", { class: "empty" }, e.message));
     if (!e.code) console.error(e);
