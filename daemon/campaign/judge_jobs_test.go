@@ -115,8 +115,8 @@ func (o *outcome) judgeNumbers(l *life) {
 // release is one job that a timetable releases.
 type release struct{ at, deadline bus.Time }
 
-// releases are those of a task under a timetable up to a bus time, in order.
-func (p *planned) releases(task string, before bus.Time) []release {
+// releases are those of a task under a timetable from one bus time to another, in order.
+func (p *planned) releases(task string, from, before bus.Time) []release {
 	table := p.plan.GetTimetable()
 	var cycle []release
 	for _, s := range table.GetSegments() {
@@ -126,12 +126,14 @@ func (p *planned) releases(task string, before bus.Time) []release {
 	}
 	slices.SortFunc(cycle, func(a, b release) int { return int(a.at - b.at) })
 	var out []release
-	for start := p.epoch; len(cycle) > 0; start = start.Add(time.Duration(table.GetHyperperiodNs())) {
+	for start := p.zero; len(cycle) > 0; start = start.Add(time.Duration(table.GetHyperperiodNs())) {
 		for _, r := range cycle {
 			if start+r.at > before {
 				return out
 			}
-			out = append(out, release{start + r.at, start + r.deadline})
+			if start+r.at >= from {
+				out = append(out, release{start + r.at, start + r.deadline})
+			}
 		}
 	}
 	return out
@@ -147,7 +149,7 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			sets, until, final = l.ledger.sets[p.after:next.after], l.initialized(next.epoch), false
 		}
 		for _, t := range p.plan.GetTasks() {
-			expected := p.releases(t.GetName(), until)
+			expected := p.releases(t.GetName(), l.from(p), until)
 			n := 0
 			for _, fs := range sets {
 				if fs.GetTask() != t.GetName() {
@@ -189,6 +191,15 @@ func (l *life) ahead() bus.Time {
 		return 0
 	}
 	return bus.Time(2*l.s.remote.Limits.LeastLead + 40*time.Millisecond)
+}
+
+// from is from when on what a timetable releases is its own: where tasks stay on their grid they are released while it
+// is initialized, too.
+func (l *life) from(p *planned) bus.Time {
+	if p.zero == p.epoch {
+		return p.epoch
+	}
+	return l.initialized(p.epoch)
 }
 
 // initialized is when the initialization began after which a timetable did.
@@ -240,7 +251,7 @@ func (o *outcome) judgeLiveness(l *life) {
 	}
 	for _, t := range l.final.Tasks {
 		name, expected := t.GetTask().GetName(), 0
-		for _, r := range plan.releases(name, to) {
+		for _, r := range plan.releases(name, l.from(plan), to) {
 			if r.at >= max(from, plan.epoch) && r.at < to {
 				expected++
 			}

@@ -47,6 +47,7 @@ func defaults(t *facetdv1.Task, class *chipmodel.Class) map[string]*facetdv1.Vie
 			p.Exposure = v.GetExposure()
 		}
 		if proto.Size(m) > 0 {
+			leave(v, p)
 			out[v.GetName()] = p
 		}
 	}
@@ -163,7 +164,11 @@ func (l *life) history(name string) (out []moving, wrong string) {
 				to.Exposure = durationpb.New(l.s.array.Up(p.GetExposure().AsDuration()))
 			}
 		}
-		for _, p := range x.response.GetViews() {
+		for _, said := range x.response.GetViews() {
+			p := proto.CloneOf(said)
+			if i := viewOf(now.task, p.GetView()); i >= 0 {
+				leave(now.task.GetViews()[i], p)
+			}
 			if !proto.Equal(p, next.values[p.GetView()]) {
 				return out, fmt.Sprintf("after %v was set the answer has %v, not %v", x.request.GetViews(), p,
 					next.values[p.GetView()])
@@ -193,7 +198,7 @@ func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
 	}
 	views := now.task.GetViews()
 	for _, f := range fs.GetFrames() {
-		i := slices.IndexFunc(views, func(v *facetdv1.View) bool { return v.GetName() == f.GetView() })
+		i := viewOf(now.task, f.GetView())
 		if i < 0 {
 			continue // it has no name of its own, and nothing of it moves
 		}
@@ -216,12 +221,22 @@ func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
 		if expected.Exposure != nil {
 			said.Exposure = durationpb.New(time.Duration(f.GetExposureNs()))
 		}
+		if views[0].GetAutomatic() != nil && views[0].GetMovable().GetExposure() != nil {
+			said.Exposure, expected.Exposure = nil, nil // of the one load
+		}
+		leave(views[i], said)
+		leave(views[i], expected)
 		if !proto.Equal(said, expected) {
 			return fmt.Sprintf("job %d: frame %s of %s says %v, active was %v since job %d", fs.GetJob(), f.GetView(),
 				f.GetChip(), said, expected, now.from)
 		}
 	}
 	return ""
+}
+
+// viewOf is the index of a view of a task, or -1.
+func viewOf(t *facetdv1.Task, name string) int {
+	return slices.IndexFunc(t.GetViews(), func(v *facetdv1.View) bool { return v.GetName() == name })
 }
 
 // active is what was active of a view: where its window was, and what else may be set of it.

@@ -11,11 +11,12 @@ import (
 )
 
 // planned is a timetable, since when it is active, and when that was told; after is how many frame sets had ended then.
+// zero is when its first cycle began, or would have: the releases of tasks that go on stay where they were.
 type planned struct {
-	plan  *facetdv1.Plan
-	epoch bus.Time
-	at    time.Time
-	after int
+	plan        *facetdv1.Plan
+	epoch, zero bus.Time
+	at          time.Time
+	after       int
 }
 
 // ledger is an observer that keeps everything that the dispatcher says.
@@ -25,6 +26,8 @@ type ledger struct {
 	plans      []planned
 	violations []rules.Violation
 	behind     []dispatch.Behind
+	// snapshot is the dispatcher's.
+	snapshot func() dispatch.Snapshot
 }
 
 var _ dispatch.Observer = (*ledger)(nil)
@@ -38,9 +41,10 @@ func (l *ledger) JobEnded(fs *facetdv1.FrameSet) {
 }
 
 func (l *ledger) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+	zero := l.snapshot().Epoch
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.plans = append(l.plans, planned{plan, epoch, time.Now(), len(l.sets)})
+	l.plans = append(l.plans, planned{plan, epoch, zero, time.Now(), len(l.sets)})
 }
 
 func (l *ledger) Violated(v rules.Violation) {

@@ -140,7 +140,7 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, la
 	if err = l.openMaps(); err != nil {
 		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
 	}
-	l.bus.repaired = l.disp.Resync
+	l.bus.repaired, l.ledger.snapshot = l.disp.Resync, l.disp.Snapshot
 	var ctx context.Context
 	ctx, l.stop = context.WithCancel(context.Background())
 	l.ctx, l.leave = context.WithCancel(context.Background())

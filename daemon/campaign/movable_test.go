@@ -186,6 +186,21 @@ func (x *setting) do(ctx context.Context, d *dispatch.Dispatcher) *set {
 func randomParameters(r *rand.Rand, v *facetdv1.View, outside *bool) *facetdv1.ViewParameters {
 	p := &facetdv1.ViewParameters{View: v.GetName()}
 	m := v.GetMovable()
+	if v.GetAutomatic() != nil {
+		if r.IntN(20) == 0 {
+			*outside = true // nobody but the daemon sets it
+			switch {
+			case m.GetExposure() != nil:
+				p.Exposure = m.GetExposure().GetLow()
+			case m.GetGainIndex() != nil:
+				p.GainIndex = proto.Uint32(uint32(m.GetGainIndex().GetLow()))
+			default:
+				p.Offset = proto.Int32(m.GetOffset().GetLow())
+			}
+		}
+		m = proto.CloneOf(m)
+		leaveBounds(m)
+	}
 	draw := func(b *facetdv1.Bounds, set func(int32)) {
 		if b == nil || r.IntN(3) == 0 {
 			return

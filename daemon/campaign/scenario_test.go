@@ -68,6 +68,7 @@ func newScenario(seed uint64) *scenario {
 	}
 	s.changes = randomChanges(part(1), s)
 	s.makeMovable(part(6))
+	s.makeAutomatic(part(12))
 	s.dropHopeless()
 	s.demands = randomDemands(part(2), s)
 	s.subscribers = randomSubscribers(part(3), s)

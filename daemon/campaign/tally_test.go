@@ -42,6 +42,7 @@ const (
 	pathNotSet                // parameters refused, as they were outside their bounds
 	pathRoom                  // jobs failed to make room for a change or a restoration on a host too far behind
 	pathQueue                 // a change that waited for another caller's
+	pathAdjusted              // exposure, gain or offset set by the daemon itself
 	numPaths
 )
 
@@ -50,7 +51,7 @@ func (p path) String() string {
 		"late", "failed", "refused", "restored", "restored alone", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
 		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
-		"maps refused", "parameters set", "parameters refused", "room made", "queued",
+		"maps refused", "parameters set", "parameters refused", "room made", "queued", "adjusted",
 	}[p]
 }
 
@@ -126,6 +127,7 @@ func (o *outcome) count(l *life) {
 			t.paths[pathFailed]++
 		}
 	}
+	o.countAutomatic(l)
 	o.countTables(l)
 	o.countEnds(l)
 	o.countMaps(l)
