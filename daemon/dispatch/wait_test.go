@@ -77,7 +77,8 @@ func TestCaptureWaitsAsPredicted(t *testing.T) {
 		b.ask = func(at bus.Time) {
 			if promised == nil {
 				var err error
-				if promised, err = r.PreviewCapture(t.Context(), &facetdv1.PreviewCaptureRequest{Target: target}); err != nil {
+				if promised, err = r.PreviewCapture(t.Context(),
+					&facetdv1.PreviewCaptureRequest{Target: target}); err != nil {
 					t.Error(err)
 				}
 			}
