@@ -72,6 +72,53 @@ func TestRemoteWithin(t *testing.T) {
 	}
 }
 
+// TestFramesWithin: of frames at 50 Hz from a machine whose clock drifts by up to 100 ppm, with 5 ms of jitter and
+// outliers on each way, the light lies within what is told when the frame has come, of which it was sampled up to a
+// second before, for 99.9 % of them and more: with trips that are answered truly, for all.
+func TestFramesWithin(t *testing.T) {
+	const jitter = 5e6
+	frames, within, widest := 0, 0, int64(0)
+	for seed := range uint64(4) {
+		w := &world{rng: rand.New(rand.NewPCG(seed, 9)), now: 1e18, remote: 7e12, limit: 100e-6}
+		r, err := NewRemote(DefaultDrift)
+		if err != nil {
+			t.Fatal(err)
+		}
+		type frame struct{ light, stamp float64 }
+		var waiting []frame
+		for i := range 15_000 {
+			if i%50 == 0 {
+				if got, err := r.Add(w.ask(jitter)); got != Taken || err != nil {
+					t.Fatal(seed, i, got, err)
+				}
+			}
+			waiting = append(waiting, frame{w.now, w.remote})
+			w.pass(20e6)
+			if len(waiting) <= w.rng.IntN(50) {
+				continue
+			}
+			f := waiting[0]
+			waiting = waiting[1:]
+			stampOff := int64(w.rng.IntN(1000)) // what the daemon says of its own stamp
+			local, off, ok := r.At(int64(f.stamp) + w.rng.Int64N(2*stampOff+1) - stampOff)
+			frames++
+			if miss := math.Abs(float64(local) - f.light); ok && miss <= float64(off+stampOff)+2 {
+				within++
+			}
+			if i > 5000 {
+				widest = max(widest, off)
+			}
+		}
+	}
+	if frames < 50_000 || float64(within) < 0.999*float64(frames) {
+		t.Errorf("of %d frames %d are within", frames, within)
+	}
+	if widest > 3*jitter {
+		t.Errorf("known to %d ns", widest)
+	}
+	t.Logf("%d frames, %.4f %% within, to %d ns at worst", frames, 100*float64(within)/float64(frames), widest)
+}
+
 // TestRemoteAgainstTrips: the bound is that of the stupid way, which tries every instant.
 func TestRemoteAgainstTrips(t *testing.T) {
 	for seed := range uint64(200) {

@@ -163,3 +163,51 @@ func triangleArea(a, b, c [3]float64) float64 {
 	v := [3]float64{c[0] - a[0], c[1] - a[1], c[2] - a[2]}
 	return math.Sqrt(squared(u[1]*v[2]-u[2]*v[1])+squared(u[2]*v[0]-u[0]*v[2])+squared(u[0]*v[1]-u[1]*v[0])) / 2
 }
+
+// TestLampAside: under a lamp in the middle of the body a white pipe is as bright as the way from the lamp to the wall
+// says, followed step by step, against that of a lamp on the axis beside it.
+func TestLampAside(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 1))
+	white := image.NewGray(image.Rect(0, 0, 64, 32))
+	for i := range white.Pix {
+		white.Pix[i] = 255
+	}
+	const radius, lux = 0.3, 100
+	l := Lattice{Rows: 1, Columns: 1, PitchXUm: 10, PitchYUm: 10}
+	for range 300 {
+		share, out, angle := rng.Float64(), 0.8*radius*rng.Float64(), 2*math.Pi*rng.Float64()
+		m := Motion{From: 3, PipeRadiusM: radius, ForwardM: rng.NormFloat64(), LeftM: out * math.Cos(angle),
+			UpM: out * math.Sin(angle), YawDeg: 20 * rng.NormFloat64()}
+		o := Optics{YawDeg: 60 + 60*rng.Float64(), PitchDeg: 60*rng.Float64() - 30, HorizontalFOVDeg: 0.5,
+			VerticalFOVDeg: 0.5, XM: 0.02 * rng.NormFloat64()}
+		lit, err := Panorama(white, PanoramaOptions{LuxHigh: lux, LampShare: share, Motion: m})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := frame(lit, mustView(t, l, o), 7)[0][0]
+		unlit, err := Panorama(white, PanoramaOptions{LuxHigh: lux, Motion: m})
+		if err != nil {
+			t.Fatal(err)
+		}
+		plain := frame(unlit, mustView(t, l, o), 7)[0][0]
+		body := attitude(m.YawDeg, 0, 0)
+		mx, my, mz := body.Apply(o.XM, 0, 0)
+		dx, dy, dz := body.Apply(attitude(o.YawDeg, o.PitchDeg, 0).Apply(1, 0, 0))
+		x, y, z := mx, my+m.LeftM, mz+m.UpM // from the lamp's place along the axis
+		step := radius / 5000
+		for math.Hypot(y, z) < radius {
+			x, y, z = x+step*dx, y+step*dy, z+step*dz
+		}
+		from := func(left, up float64) float64 {
+			rx, ry, rz := x, y-left, z-up
+			far := math.Sqrt(rx*rx + ry*ry + rz*rz)
+			return (ry*y + rz*z) / (radius * far) / (far * far)
+		}
+		want := plain * (1 - share + share*from(m.LeftM, m.UpM)/from(0, 0))
+		if math.Abs(got-want) > 0.01*want {
+			t.Fatalf("%+v towards %+v with a share of %v: %v lux, want %v", m, o, share, got, want)
+		}
+	}
+}

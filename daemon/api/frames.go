@@ -103,7 +103,8 @@ func (v *frameService) CaptureFrames(ctx context.Context,
 	if r.GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE {
 		done.FrameSet = resample.Square(done.FrameSet)
 	}
-	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited)}, nil
+	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited),
+		Identity: v.s.Identity()}, nil
 }
 
 func (v *frameService) PreviewCapture(ctx context.Context,

@@ -786,7 +786,9 @@ type CaptureFramesResponse struct {
 	// The frame set; its task is empty.
 	FrameSet *FrameSet `protobuf:"bytes,1,opt,name=frame_set,json=frameSet,proto3" json:"frame_set,omitempty"`
 	// How long the capture waited for a gap, in bus nanoseconds.
-	WaitedNs      int64 `protobuf:"varint,2,opt,name=waited_ns,json=waitedNs,proto3" json:"waited_ns,omitempty"`
+	WaitedNs int64 `protobuf:"varint,2,opt,name=waited_ns,json=waitedNs,proto3" json:"waited_ns,omitempty"`
+	// The daemon, and by which boot of its host the monotonic times are.
+	Identity      *Identity `protobuf:"bytes,3,opt,name=identity,proto3" json:"identity,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -833,6 +835,13 @@ func (x *CaptureFramesResponse) GetWaitedNs() int64 {
 		return x.WaitedNs
 	}
 	return 0
+}
+
+func (x *CaptureFramesResponse) GetIdentity() *Identity {
+	if x != nil {
+		return x.Identity
+	}
+	return nil
 }
 
 // PreviewCaptureRequest describes an on-demand readout.
@@ -2161,10 +2170,11 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x14CaptureFramesRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12&\n" +
-	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"f\n" +
+	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"\x97\x01\n" +
 	"\x15CaptureFramesResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x1b\n" +
-	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs\"i\n" +
+	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs\x12/\n" +
+	"\bidentity\x18\x03 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\"i\n" +
 	"\x15PreviewCaptureRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xe8\x02\n" +
@@ -2347,8 +2357,8 @@ var file_facetd_v1_frame_proto_goTypes = []any{
 	(*TrimSettings)(nil),            // 27: facetd.v1.TrimSettings
 	(*Target)(nil),                  // 28: facetd.v1.Target
 	(*View)(nil),                    // 29: facetd.v1.View
-	(*durationpb.Duration)(nil),     // 30: google.protobuf.Duration
-	(*Identity)(nil),                // 31: facetd.v1.Identity
+	(*Identity)(nil),                // 30: facetd.v1.Identity
+	(*durationpb.Duration)(nil),     // 31: google.protobuf.Duration
 	(State)(0),                      // 32: facetd.v1.State
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
@@ -2362,45 +2372,46 @@ var file_facetd_v1_frame_proto_depIdxs = []int32{
 	29, // 7: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
 	1,  // 8: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
 	5,  // 9: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	28, // 10: facetd.v1.PreviewCaptureRequest.target:type_name -> facetd.v1.Target
-	29, // 11: facetd.v1.PreviewCaptureRequest.views:type_name -> facetd.v1.View
-	1,  // 12: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
-	13, // 13: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
-	14, // 14: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
-	10, // 15: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
-	2,  // 16: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
-	30, // 17: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
-	11, // 18: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
-	16, // 19: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
-	18, // 20: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
-	19, // 21: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
-	21, // 22: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
-	31, // 23: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
-	17, // 24: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
-	5,  // 25: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
-	32, // 26: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
-	20, // 27: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
-	3,  // 28: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
-	10, // 29: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
-	11, // 30: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
-	30, // 31: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
-	31, // 32: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
-	32, // 33: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
-	20, // 34: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
-	18, // 35: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
-	12, // 36: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
-	22, // 37: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
-	6,  // 38: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	8,  // 39: facetd.v1.FrameService.PreviewCapture:input_type -> facetd.v1.PreviewCaptureRequest
-	15, // 40: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
-	23, // 41: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
-	7,  // 42: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	9,  // 43: facetd.v1.FrameService.PreviewCapture:output_type -> facetd.v1.PreviewCaptureResponse
-	40, // [40:44] is the sub-list for method output_type
-	36, // [36:40] is the sub-list for method input_type
-	36, // [36:36] is the sub-list for extension type_name
-	36, // [36:36] is the sub-list for extension extendee
-	0,  // [0:36] is the sub-list for field type_name
+	30, // 10: facetd.v1.CaptureFramesResponse.identity:type_name -> facetd.v1.Identity
+	28, // 11: facetd.v1.PreviewCaptureRequest.target:type_name -> facetd.v1.Target
+	29, // 12: facetd.v1.PreviewCaptureRequest.views:type_name -> facetd.v1.View
+	1,  // 13: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
+	13, // 14: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
+	14, // 15: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
+	10, // 16: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
+	2,  // 17: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
+	31, // 18: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
+	11, // 19: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
+	16, // 20: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
+	18, // 21: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
+	19, // 22: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
+	21, // 23: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
+	30, // 24: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
+	17, // 25: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
+	5,  // 26: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
+	32, // 27: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
+	20, // 28: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
+	3,  // 29: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
+	10, // 30: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
+	11, // 31: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
+	31, // 32: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
+	30, // 33: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
+	32, // 34: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
+	20, // 35: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
+	18, // 36: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
+	12, // 37: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
+	22, // 38: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
+	6,  // 39: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	8,  // 40: facetd.v1.FrameService.PreviewCapture:input_type -> facetd.v1.PreviewCaptureRequest
+	15, // 41: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
+	23, // 42: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
+	7,  // 43: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	9,  // 44: facetd.v1.FrameService.PreviewCapture:output_type -> facetd.v1.PreviewCaptureResponse
+	41, // [41:45] is the sub-list for method output_type
+	37, // [37:41] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }

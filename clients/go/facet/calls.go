@@ -118,7 +118,12 @@ func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, o Capture
 	if err != nil {
 		return nil, err
 	}
-	return c.received(r.GetFrameSet())
+	set, err := c.received(r.GetFrameSet())
+	if err != nil {
+		return nil, err
+	}
+	set.boot = r.GetIdentity().GetHostBootId()
+	return set, nil
 }
 
 // Send sends one command in an idle gap of the timetable.

@@ -51,6 +51,16 @@ func TestClock(t *testing.T) {
 		t.Fatal(err)
 	}
 	age := clock.Age(set)
+	// By the monotonic clock, whatever is taken for UTC here.
+	ahead, err := facet.Connect(at, facet.Options{Clock: func() time.Time { return time.Now().Add(time.Hour) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ahead.Close()
+	late, err := ahead.Capture(t.Context(), facet.Chips("wall-00"), facet.CaptureOptions{})
+	if err != nil || late.IsStale(time.Minute) {
+		t.Errorf("a capture is %v old by a clock that is an hour fast: %v", late.Age(), err)
+	}
 	// Loaded after it was asked for, on a bus that may be late by what the frame says.
 	if whole := time.Since(asked); age <= 0 || age > whole+2*set.Frames()[0].TimeUncertainty()+time.Second {
 		t.Errorf("the frame is told to be %v old, %v after it was asked for", age, whole)

@@ -15,6 +15,7 @@ from . import aio
 from ._channel import TLS
 from ._follow import NO_RECONNECT, Backoff
 from .array import Array, Chip, Lattice, Lens, Mount
+from .clock import Clock
 from .client import Client, EventStream, Stream, connect
 from .enums import (
     Correction,
@@ -61,7 +62,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Applied", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "CaptureWait", "Chip",
-    "Client", "ClockError", "ConflictError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
+    "Client", "Clock", "ClockError", "ConflictError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
     "InvalidField", "Lattice", "Arrangement", "AutomaticExposure", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Projection", "Recording", "RecordingState", "Refusal", "RefusalReason",

@@ -10,6 +10,7 @@ from google.protobuf import json_format
 
 from ._schema import new, schema
 from .array import Array
+from .clock import Clock
 from .enums import EventKind, Register, Severity, Strobe
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, CaptureWait, FrameSet
@@ -42,6 +43,11 @@ def array() -> Call[Array]:
 
 def status() -> Call[Status]:
     return Call("StatusService/GetStatus", new("GetStatusRequest"), lambda r: Status._of(r.status))
+
+
+def clock(known: Clock) -> Call[None]:
+    sent = known.now()
+    return Call("StatusService/GetClock", new("GetClockRequest"), lambda r: known._answered(sent, r))
 
 
 def tasks() -> Call[dict[str, RunningTask]]:
@@ -100,7 +106,11 @@ def capture(target: Target, views: Sequence[View], codes: int) -> Call[Capture]:
     request = new(
         "CaptureFramesRequest", target=target_message(target), views=[v._message() for v in views], codes=codes
     )
-    return Call("FrameService/CaptureFrames", request, lambda r: Capture(FrameSet.of(r.frame_set), r.waited_ns))
+    return Call("FrameService/CaptureFrames", request, _captured)
+
+
+def _captured(r: Any) -> Capture:
+    return Capture(FrameSet.of(r.frame_set, host_boot_id=r.identity.host_boot_id), r.waited_ns)
 
 
 def preview_capture(target: Target, views: Sequence[View]) -> Call[CaptureWait]:

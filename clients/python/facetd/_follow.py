@@ -8,7 +8,6 @@ import random
 from typing import Any
 
 from ._schema import new
-from ._boot import BOOT
 from ._lost import Arrival, Inbox, Places
 
 
@@ -179,7 +178,7 @@ class Follower:
             self._places.begun(m.begun)
         elif event == "delivery":
             self._granted -= 1
-            self.inbox.put(Arrival(m.delivery.frame_set, time_ns, monotonic_ns, self._places.lost(m.delivery), self._places.host_boot == BOOT != ""))
+            self.inbox.put(Arrival(m.delivery.frame_set, time_ns, monotonic_ns, self._places.lost(m.delivery), self._places.host_boot))
         elif event == "task_notice":
             self._places.notice(m.task_notice)
         return self._due(now)

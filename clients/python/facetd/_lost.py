@@ -41,8 +41,8 @@ class Arrival:
     received_time_ns: int
     received_monotonic_ns: int
     lost: Lost
-    #: Whether the daemon's monotonic clock is this host's.
-    shared_clock: bool = False
+    #: The boot of the daemon's host by which its monotonic times are; empty where it is not known.
+    host_boot_id: str = ""
 
 
 @dataclasses.dataclass
@@ -199,7 +199,7 @@ class GapTracker:
         if (bad := self._bad.pop(task, None)) is not None:
             a.lost.after(bad, False)
         try:
-            fs = FrameSet.of(a.message, a.received_time_ns, a.received_monotonic_ns, shared_clock=a.shared_clock)
+            fs = FrameSet.of(a.message, a.received_time_ns, a.received_monotonic_ns, host_boot_id=a.host_boot_id)
         except BadFrameError:
             self._bad[task] = a.lost
             raise

@@ -25,6 +25,7 @@ from ._follow import Backoff, Follower, StreamOptions, codes, grant, jitter
 from ._lost import Arrival, GapTracker
 from ._schema import schema
 from .array import Array
+from .clock import FIRST_TRIPS, Clock
 from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError, from_rpc, retryable
 from .events import Event, Recording, SafeStop, Sent, Status
@@ -141,6 +142,18 @@ class Client:
     async def status(self, *, timeout: float | None = None) -> Status:
         """Returns what the daemon is doing, with its tasks."""
         return await self._run(_calls.status(), timeout)
+
+    async def clock(self, *, timeout: float | None = None) -> Clock:
+        """Asks a few times for the clock of the daemon's host, and returns what is known of it: see Clock. Ask again
+        about once a second (ask_clock). PreconditionError where there is none, as in a replay."""
+        known = Clock()
+        for _ in range(FIRST_TRIPS):
+            await self.ask_clock(known, timeout=timeout)
+        return known
+
+    async def ask_clock(self, clock: Clock, *, timeout: float | None = None) -> None:
+        """Makes one round trip more for a clock."""
+        await self._run(_calls.clock(clock), timeout)
 
     async def tasks(self, *, timeout: float | None = None) -> dict[str, RunningTask]:
         """Returns the tasks by name, in the order they were added."""

@@ -19,6 +19,7 @@ from ._lost import GapTracker
 from ._reader import Reader
 from ._schema import schema
 from .array import Array
+from .clock import FIRST_TRIPS, Clock
 from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
 from .events import Event, Recording, SafeStop, Sent, Status
@@ -123,6 +124,18 @@ class Client:
     def status(self, *, timeout: float | None = None) -> Status:
         """Returns what the daemon is doing, with its tasks."""
         return self._run(_calls.status(), timeout)
+
+    def clock(self, *, timeout: float | None = None) -> Clock:
+        """Asks a few times for the clock of the daemon's host, and returns what is known of it: see Clock. Ask again
+        about once a second (ask_clock). PreconditionError where there is none, as in a replay."""
+        known = Clock()
+        for _ in range(FIRST_TRIPS):
+            self.ask_clock(known, timeout=timeout)
+        return known
+
+    def ask_clock(self, clock: Clock, *, timeout: float | None = None) -> None:
+        """Makes one round trip more for a clock."""
+        self._run(_calls.clock(clock), timeout)
 
     def tasks(self, *, timeout: float | None = None) -> dict[str, RunningTask]:
         """Returns the tasks by name, in the order they were added."""

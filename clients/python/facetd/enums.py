@@ -29,6 +29,7 @@ class Pace(_Enum):
     UNKNOWN = 0
     REALTIME = 1
     FREE = 2
+    LOCKSTEP = 3
 
 
 class Arrangement(_Enum):

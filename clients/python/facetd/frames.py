@@ -15,6 +15,7 @@ from typing import Any, SupportsIndex
 import numpy as np
 import numpy.typing as npt
 
+from ._boot import BOOT
 from .enums import Correction, Arrangement
 from .errors import BadFrameError, ClockError, StaleError
 from .task import Window
@@ -257,6 +258,16 @@ class Frames:
         return f"<Frames of {', '.join(self._by_chip)}>"
 
 
+#: Less than this is the time between two readings of clocks: a host takes longer to go to sleep and to wake up.
+SLEEP_NS = 100_000_000
+
+
+def _slept_ns() -> int:
+    """How long this host has slept since its boot, in which its monotonic clock stood still; 0 where it cannot tell."""
+    boot_time = getattr(time, "CLOCK_BOOTTIME", None)
+    return 0 if boot_time is None else time.clock_gettime_ns(boot_time) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
+
+
 @dataclasses.dataclass(frozen=True)
 class Gap:
     """What a stream lost just before a frame set, as far as can be known."""
@@ -312,12 +323,14 @@ class FrameSet:
     received_monotonic_ns: int
     #: What was lost just before it of this task; None where nothing was.
     gap: Gap | None = None
-    #: Whether the monotonic clock of its frames is this host's, so that no setting of UTC
-    #: changes its age.
-    shared_clock: bool = False
+    #: The boot of the daemon's host by which the monotonic times of its frames are; empty where it
+    #: is not known, or they are none.
+    host_boot_id: str = ""
+    #: How long this host had slept since its boot when the set arrived.
+    received_slept_ns: int = 0
 
     @classmethod
-    def of(cls, m: Any, received_time_ns: int = 0, received_monotonic_ns: int = 0, gap: Gap | None = None, shared_clock: bool = False) -> FrameSet:
+    def of(cls, m: Any, received_time_ns: int = 0, received_monotonic_ns: int = 0, gap: Gap | None = None, host_boot_id: str = "") -> FrameSet:
         """Wraps a message facetd.v1.FrameSet; BadFrameError when it contradicts
         itself. Without times it was received now."""
         return cls(
@@ -334,8 +347,14 @@ class FrameSet:
             received_time_ns=received_time_ns or time.time_ns(),
             received_monotonic_ns=received_monotonic_ns or time.monotonic_ns(),
             gap=gap,
-            shared_clock=shared_clock,
+            host_boot_id=host_boot_id,
+            received_slept_ns=_slept_ns(),
         )
+
+    @property
+    def shared_clock(self) -> bool:
+        """Whether the monotonic clock of its frames is this host's, so that no setting of UTC changes its age."""
+        return self.host_boot_id == BOOT != ""
 
     @property
     def light_time_ns(self) -> int | None:
@@ -348,14 +367,16 @@ class FrameSet:
         than it really was, as far as can be known here.
 
         It is the larger of two ages: by the time stamp and this host's clock, with the
-        stamp's uncertainty added, and by this host's monotonic clock since the set was
-        received. The first is by the monotonic clock too where the daemon runs on this
+        stamp's uncertainty added, and by how long the set has been here, with the time
+        that this host slept. The first is by the monotonic clock too where the daemon runs on this
         host (shared_clock), and by UTC elsewhere. Infinite when a frame has no time, or
         there is none. Raises ClockError when the light lies in the future: then the clocks
         do not agree.
         """
         monotonic_ns = time.monotonic_ns()
         waited_ns = monotonic_ns - self.received_monotonic_ns
+        if (slept_ns := _slept_ns() - self.received_slept_ns) > SLEEP_NS:
+            waited_ns += slept_ns
         now_ns = time.time_ns()
         worst = float(waited_ns) if len(self.frames) else math.inf
         for f in self.frames:

@@ -157,6 +157,16 @@ class Age(unittest.TestCase):
             except facetd.ClockError:
                 return "clock", fs.is_stale(0.1)
 
+    def test_a_set_ages_while_the_host_sleeps(self):
+        with mock.patch.object(facetd.frames, "_slept_ns", return_value=5 * 10**9):
+            fs = FrameSet.of(rig.frame_set(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()), first_sample_monotonic_ns=time.monotonic_ns())]), shared_clock=True)
+            young = fs.age()
+        with mock.patch.object(facetd.frames, "_slept_ns", return_value=8 * 10**9):
+            slept = fs.age()
+            self.assertTrue(fs.is_stale(2.0))
+        self.assertLess(young, 2.0)
+        self.assertGreaterEqual(slept, 3.0)
+
     def test_on_one_host_utc_does_not_matter(self):
         def age(shared, monotonic, utc_off_ns=0):
             frames = [rig.frame(first_sample_time=rig.stamp(self.NOW + utc_off_ns), first_sample_bus_ns=1500, light_bus_ns=500,
