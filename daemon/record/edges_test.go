@@ -1,9 +1,15 @@
 package record
 
 import (
+	"errors"
+	"os"
+	"path/filepath"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 // TestBytesOfAllFilesCount: a recording ends at its limit over all its files, neither before it nor more than a message
@@ -96,5 +102,39 @@ func TestQueueIsBounded(t *testing.T) {
 	}
 	if big.limits != (queueLimits{MaxQueueLength, MaxQueueBytes}) {
 		t.Errorf("limits %+v", big.limits)
+	}
+}
+
+// TestBinningOfAView: that of the task's view, which has a number where it has no name; that of others is not known.
+func TestBinningOfAView(t *testing.T) {
+	two, four := &facetdv1.Binning{Rows: 2, Columns: 1}, &facetdv1.Binning{Rows: 4, Columns: 4}
+	r := &recording{plan: &facetdv1.PlanChange{Plan: &facetdv1.Plan{Tasks: []*facetdv1.Task{{Name: "bed"},
+		{Name: "wall", Views: []*facetdv1.View{{Name: "top", Binning: two}, {Binning: four}, {}}}}}}}
+	for view, want := range map[[2]string]*facetdv1.Binning{{"wall", "top"}: two, {"wall", "view-2"}: four,
+		{"wall", "view-3"}: nil, {"wall", "view-1"}: nil, {"bed", "top"}: nil, {"bow", "top"}: nil} {
+		if got := r.binningOf(view[0], view[1]); !proto.Equal(got, want) {
+			t.Errorf("view %s of %s: %v, want %v", view[1], view[0], got, want)
+		}
+	}
+	if got := (&recording{}).binningOf("wall", "top"); got != nil {
+		t.Errorf("without a timetable: %v", got)
+	}
+}
+
+// TestOnlyFilesAreHandedOut: a folder that is called like a file of a recording is none.
+func TestOnlyFilesAreHandedOut(t *testing.T) {
+	m, _, dir := manager(t, nil)
+	if err := os.Mkdir(filepath.Join(dir, "d-001.mcap"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	var none *failure.NotFound
+	if d, err := m.open("d-001.mcap"); !errors.As(err, &none) {
+		t.Errorf("%v, %v", d, err)
+	}
+	if err := os.RemoveAll(dir); err != nil {
+		t.Fatal(err)
+	}
+	if err := m.remove("d", byRequest, ""); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("deleting from a folder that is gone: %v", err)
 	}
 }
