@@ -58,7 +58,7 @@ func TestFreshForStrangers(t *testing.T) {
 		t.Fatal(err)
 	}
 	d := start(t, "--array", "testdata/one-fast.yaml", "--tasks", tasks, "--scene", "uniform:200", "--socket", socket)
-	schema, programs := descriptors(t, dir), strangers(t)
+	schema, programs := descriptors(t, dir), strangers(t, "fresh")
 	var readers sync.WaitGroup
 	judge := func(what string, read func() (string, error)) {
 		readers.Go(func() {
@@ -91,18 +91,19 @@ func TestFreshForStrangers(t *testing.T) {
 }
 
 // strangers are the outside programs that read, as far as they are installed.
-func strangers(t *testing.T) map[string]func(args []string) *exec.Cmd {
+func strangers(t *testing.T, program string) map[string]func(args []string) *exec.Cmd {
 	out := map[string]func([]string) *exec.Cmd{}
 	t.Run("python", func(t *testing.T) {
 		python := peertest.Python(t, "grpc", "google.protobuf")
 		out["python"] = func(args []string) *exec.Cmd {
-			return exec.Command(python, append([]string{"testdata/fresh.py"}, args...)...)
+			return exec.Command(python, append([]string{"testdata/" + program + ".py"}, args...)...)
 		}
 	})
 	t.Run("node", func(t *testing.T) {
-		probe := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"}, "testdata/fresh.cjs")
+		probe := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"},
+			"testdata/"+program+".cjs")
 		out["node"] = func(args []string) *exec.Cmd {
-			cmd := exec.Command(probe.Path, append([]string{"testdata/fresh.cjs"}, args...)...)
+			cmd := exec.Command(probe.Path, append([]string{"testdata/" + program + ".cjs"}, args...)...)
 			cmd.Env = probe.Env
 			return cmd
 		}

@@ -165,6 +165,43 @@ class Cut(unittest.TestCase):
                 self.check(self.drain(all_, {fs.task: fs.job for fs in got}), got)
 
 
+class Return(unittest.TestCase):
+    """A daemon that was away for a moment: its frames are there again within a second."""
+
+    AWAY = 0.3
+
+    def rounds(self, daemon, next_set):
+        took = []
+        for _ in range(3):  # of which the machine may have been busy in one
+            next_set()
+            daemon.kill()
+            time.sleep(self.AWAY)
+            daemon = rig.Daemon(port=daemon.port)
+            self.addCleanup(daemon.__exit__)
+            with rig.Stopwatch() as watch:
+                fs = next_set()
+                while not (fs.gap and fs.gap.restarted):  # what had come before the end
+                    fs = next_set()
+            took.append(watch.seconds)
+        self.assertLess(sorted(took)[1], 1.0, took)
+
+    def test_blocking(self):
+        daemon = rig.Daemon()
+        with facetd.connect(daemon.address) as c, c.stream(["bed"]) as s:
+            self.rounds(daemon, lambda: s.next(20))
+
+    def test_asyncio(self):
+        daemon = rig.Daemon()
+
+        async def begin():
+            c = await facetd.aio.connect(daemon.address)
+            return c, await c.stream(["bed"]).__aenter__()
+
+        c, s = rig.run(begin())
+        self.rounds(daemon, lambda: rig.run(s.next(20)))
+        rig.run(c.close())
+
+
 class Hang(unittest.TestCase):
     def test_silence_of_a_daemon_that_hangs_is_noticed_and_old_frames_are_stale(self):
         with rig.Daemon() as daemon, facetd.connect(daemon.address, timeout=0.5) as c, c.stream(["bow"]) as s:

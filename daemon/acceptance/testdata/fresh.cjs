@@ -114,7 +114,10 @@ async function main() {
   await new Promise((done) => process.stdout.write(out.join("\n") + "\n", done));
 }
 
-main().then(() => process.exit(0), (e) => {
-  console.error(e);
-  process.exit(1);
-});
+module.exports = { type, Messages, send };
+if (require.main === module) {
+  main().then(() => process.exit(0), (e) => {
+    console.error(e);
+    process.exit(1);
+  });
+}
