@@ -7,7 +7,7 @@ import unittest
 from unittest import mock
 
 import facetd
-from facetd import _follow, _lost
+from facetd import _follow, _lost, frames
 
 from . import rig
 
@@ -49,13 +49,13 @@ class Gaps(unittest.TestCase):
 
     def test_the_clock_of_a_daemon_on_this_host_is_shared(self):
         for theirs, ours, want in (("a", "a", True), ("a", "b", False), ("", "", False)):
-            with self.subTest(theirs=theirs, ours=ours), mock.patch.object(_follow, "BOOT", ours):
+            with self.subTest(theirs=theirs, ours=ours), mock.patch.object(frames, "BOOT", ours):
                 s = Stream()
                 s.connect(rig.begun(rig.followed("t"), boot=theirs))
                 s.follower.read(0.0)
                 s.hear(rig.response("t", 0))
                 self.assertEqual(s.read().shared_clock, want)
-        self.assertRegex(_follow.BOOT, r"^[0-9a-f-]{36}( time:\[\d+\])?$")  # of Linux
+        self.assertRegex(frames.BOOT, r"^[0-9a-f-]{36}( time:\[\d+\])?$")  # of Linux
 
     def test_dropped_sets_are_missing_jobs_of_their_task(self):
         s = Stream()

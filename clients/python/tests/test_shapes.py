@@ -159,7 +159,7 @@ class Age(unittest.TestCase):
 
     def test_a_set_ages_while_the_host_sleeps(self):
         with mock.patch.object(facetd.frames, "_slept_ns", return_value=5 * 10**9):
-            fs = FrameSet.of(rig.frame_set(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()), first_sample_monotonic_ns=time.monotonic_ns())]), shared_clock=True)
+            fs = FrameSet.of(rig.frame_set(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()), first_sample_monotonic_ns=time.monotonic_ns())]), host_boot_id=facetd.frames.BOOT)
             young = fs.age()
         with mock.patch.object(facetd.frames, "_slept_ns", return_value=8 * 10**9):
             slept = fs.age()
@@ -171,7 +171,7 @@ class Age(unittest.TestCase):
         def age(shared, monotonic, utc_off_ns=0):
             frames = [rig.frame(first_sample_time=rig.stamp(self.NOW + utc_off_ns), first_sample_bus_ns=1500, light_bus_ns=500,
                                 first_sample_monotonic_ns=monotonic, time_uncertainty_ns=2000)]  # fmt: skip
-            fs = FrameSet.of(rig.frame_set(frames=frames), self.NOW, 10**12 - 10_000, shared_clock=shared)
+            fs = FrameSet.of(rig.frame_set(frames=frames), self.NOW, 10**12 - 10_000, host_boot_id=facetd.frames.BOOT if shared else "")
             with mock.patch.object(time, "time_ns", return_value=self.NOW), mock.patch.object(time, "monotonic_ns", return_value=10**12):
                 return round(fs.age() * 1e9)
 
