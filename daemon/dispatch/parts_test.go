@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -367,6 +368,62 @@ func TestADriverThatEndsInALongExposure(t *testing.T) {
 		time.Sleep(5 * time.Second)
 		if s := r.Snapshot(); s.State != facetdv1.State_STATE_FAULT || !strings.Contains(s.Fault, errDriver.Error()) {
 			t.Errorf("after 5 s: %v %q", s.State, s.Fault)
+		}
+		if err := end(); !errors.Is(err, errDriver) {
+			t.Errorf("the end: %v", err)
+		}
+	})
+}
+
+// TestGenerationsOfEqualTasks: a task that is as it was keeps its generation, also as another message; one that differs
+// has that of the change.
+func TestGenerationsOfEqualTasks(t *testing.T) {
+	b := &board{tasks: []*taskStats{{task: memTask(100), generation: 3}, {task: countTask(30), generation: 4}}}
+	got := b.generations([]*facetdv1.Task{memTask(100), memTask(50), countTask(30), b.tasks[1].task,
+		{Name: "other", RateHz: 30}}, 9)
+	if !slices.Equal(got, []uint64{3, 9, 4, 4, 9}) {
+		t.Errorf("generations %v", got)
+	}
+}
+
+// TestNobodyWaitsAfterwards: calls that take bus time are counted while they wait and no longer.
+func TestNobodyWaitsAfterwards(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(100))
+		end := r.begin(t)
+		for range 3 {
+			if _, err := r.AddTask(t.Context(), countTask(10)); err != nil {
+				t.Error(err)
+			}
+			if _, err := r.RemoveTask(t.Context(), "count"); err != nil {
+				t.Error(err)
+			}
+			if _, err := r.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("h0")}); err != nil {
+				t.Error(err)
+			}
+			if n := r.Waiting(); n != 0 {
+				t.Errorf("%d calls wait", n)
+			}
+		}
+		if err := end(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// clockless is a bus that cannot wait.
+type clockless struct{ bus.BusCloser }
+
+func (clockless) WaitUntil(context.Context, bus.Time) error { return errDriver }
+
+// TestAClockThatFails: without tasks, too, a bus that cannot wait is given up.
+func TestAClockThatFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, time.Second, func(b bus.BusCloser) bus.BusCloser { return clockless{b} })
+		end := r.begin(t)
+		time.Sleep(100 * time.Millisecond)
+		if s := r.Snapshot(); s.State != facetdv1.State_STATE_FAULT {
+			t.Errorf("%v %q", s.State, s.Fault)
 		}
 		if err := end(); !errors.Is(err, errDriver) {
 			t.Errorf("the end: %v", err)
