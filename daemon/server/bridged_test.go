@@ -2,9 +2,12 @@ package server
 
 import (
 	"bytes"
+	"context"
 	"reflect"
 	"testing"
 	"time"
+
+	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
@@ -126,4 +129,59 @@ func sameOnVirtual(t *testing.T, v *virtual.Bus, r *bustest.Record) int {
 		t.Fatalf("at %v: got %+v, planned %+v", r.Start, r.Result, res)
 	}
 	return len(res.Captures)
+}
+
+// TestADeviceThatWasAway: a device that begins anew is found again by itself. Every job in between is counted as
+// failed, with the cause, and afterwards tasks run as before.
+func TestADeviceThatWasAway(t *testing.T) {
+	t.Parallel()
+	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	if len(wrong) > 0 {
+		t.Fatal(wrong)
+	}
+	made := bridgetest.Config{Array: a, Scene: scene.Uniform(100), Path: t.TempDir() + "/link"}
+	rig := bridgetest.Start(t, made)
+	cfg := Setup{Config: config.Default()}
+	cfg.Bus = config.BridgeTo + rig.Address
+	cfg.Listen = config.Listen{GRPC: "127.0.0.1:0"}
+	cfg.Logger = zap.NewNop() // the loss is no news
+	s := bridgedServer(t, cfg)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	ended := func() (onTime, failed, other uint64) {
+		for _, task := range s.Status().GetTasks() {
+			n := task.GetStatus()
+			onTime, failed, other = onTime+n.GetJobsOnTime(), failed+n.GetJobsFailed(),
+				other+n.GetJobsEnded()-n.GetJobsOnTime()-n.GetJobsFailed()
+		}
+		return onTime, failed, other
+	}
+	wait := func(what string, is func() bool) {
+		t.Helper()
+		for began := time.Now(); !is(); time.Sleep(time.Millisecond) {
+			if time.Since(began) > time.Minute {
+				t.Fatalf("waited for %s", what)
+			}
+		}
+	}
+	wait("jobs", func() bool { onTime, _, _ := ended(); return onTime > 20 })
+	if _, failed, _ := ended(); failed > 0 {
+		t.Errorf("%d jobs failed before the loss", failed)
+	}
+	if err := rig.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	wait("failed jobs", func() bool { _, failed, _ := ended(); return failed > 20 })
+	before, _, _ := ended()
+	bridgetest.Start(t, made)
+	wait("jobs again", func() bool { onTime, _, _ := ended(); return onTime > before+50 })
+	if status := s.Status(); status.GetRuleViolations() > 0 || status.GetState() != facetdv1.State_STATE_RUNNING {
+		t.Errorf("%v, %d violations of bus rules: %v", status.GetState(), status.GetRuleViolations(),
+			status.GetLastViolations())
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
 }
