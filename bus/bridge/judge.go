@@ -93,7 +93,7 @@ func (b *Bus) refused(f *flight, m *wire.Result, res *bus.Result) error {
 		res.Slack = bus.NoSlack
 		return e
 	}
-	e.Late = max(-res.Slack, 0)
+	e.Late = max(-res.Slack, e.Device.Sub(f.start), 0)
 	switch m.Cause {
 	case wire.CauseHost:
 		e.Cause = bus.HostStall

@@ -72,14 +72,19 @@ func TestALostHost(t *testing.T) {
 // away loses the host: it is cut off, says nothing any more, or stops in the middle of a message.
 func (r *rig) away(t *testing.T, how int) {
 	t.Helper()
+	r.mu.Lock()
 	s := r.session
+	r.mu.Unlock()
+	s.sending.Lock()
+	next := s.sent + 1
+	s.sending.Unlock()
 	switch how {
 	case 0:
 		s.fail(errEnded)
 	case 1:
 		s.quiet(nil)
 	default:
-		f := wire.Frame{Header: wire.Header{Type: wire.TypeAlive, Session: s.number, Boot: s.boot, Seq: s.sent + 1},
+		f := wire.Frame{Header: wire.Header{Type: wire.TypeAlive, Session: s.number, Boot: s.boot, Seq: next},
 			Payload: wire.Append(nil, wire.Alive{})}
 		b, err := f.Encode([]byte{wire.HeaderSize + 4, 0, 0, 0})
 		if err != nil {

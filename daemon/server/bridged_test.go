@@ -45,7 +45,7 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 		recorder = bustest.NewRecorder(b)
 		return recorder
 	}
-	cfg.StopAt = peertest.Cases(1200*time.Millisecond, time.Minute)
+	cfg.StopAt = peertest.Cases(1600*time.Millisecond, time.Minute)
 	s := bridgedServer(t, cfg)
 	if err := s.Run(t.Context()); err != nil {
 		t.Fatal(err)
@@ -85,7 +85,7 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 	}
 	bustest.SortPins(planned)
 	last := &records[len(records)-1]
-	if ran := last.Result.End.Sub(records[0].Start); ran < cfg.StopAt-500*time.Millisecond {
+	if ran := last.Result.End.Sub(records[0].Start); ran < cfg.StopAt-900*time.Millisecond {
 		t.Errorf("it ran for %v, and was to run for %v", ran, cfg.StopAt)
 	}
 	if diff := bustest.DiffPins(rig.Pins(records[0].Start, last.Result.End), planned); diff != "" {

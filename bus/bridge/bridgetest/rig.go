@@ -125,6 +125,9 @@ type Rig struct {
 	trace []wire.PinEvent
 }
 
+// latency is for how long, in microseconds, the machine may keep the firmware from running: tests share it with others.
+const latency = "200000"
+
 // Start starts a rig, which ends with the test.
 func Start(t testing.TB, cfg Config) *Rig {
 	t.Helper()
@@ -144,7 +147,7 @@ func Start(t testing.TB, cfg Config) *Rig {
 	served := make(chan error, 1)
 	go func() { served <- r.serve(listener, &cfg) }()
 	args := []string{"--link", r.Address, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
-		strconv.FormatInt(int64(r.tick), 10)}
+		strconv.FormatInt(int64(r.tick), 10), "--latency", latency}
 	if cfg.Mutant != 0 {
 		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
 	}

@@ -8,10 +8,14 @@
 enum {
   CORE_PROGRAMS = 64,     /* that the store holds */
   CORE_STORE = 16384,     /* bytes of programs */
-  CORE_RUNS = 16,         /* that wait or run */
   CORE_MAX_OPS = 4096,    /* of one program */
   CORE_LINK_RESERVE = 4096 /* bytes of the link that must be free before more is taken from it */
 };
+
+/* The number of runs that wait or run; a board may ask for another. */
+#ifndef CORE_RUNS
+#define CORE_RUNS 16
+#endif
 
 /* The number of pin events and marks that are armed at once; a board may ask for another. */
 #ifndef CORE_ARMED
