@@ -42,6 +42,7 @@ type fake struct {
 	facetdv1.UnimplementedSceneServiceServer
 	facetdv1.UnimplementedCalibrationServiceServer
 	facetdv1.UnimplementedSafeStopServiceServer
+	facetdv1.UnimplementedLockstepServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -76,6 +77,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterSceneServiceServer(s, f)
 	facetdv1.RegisterCalibrationServiceServer(s, f)
 	facetdv1.RegisterSafeStopServiceServer(s, f)
+	facetdv1.RegisterLockstepServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })

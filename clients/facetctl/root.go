@@ -47,7 +47,8 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		a.statusCommand(), a.stopCommand(), a.resumeCommand(),
 		a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
-		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(),
+		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.lockstepCommand(),
+		a.recordCommand(), a.replayCommand(),
 		a.eventsCommand(), a.clockCommand(),
 		a.calibrateCommand(), cli.VersionCommand("facetctl", version),
 	)
@@ -74,6 +75,7 @@ type client struct {
 	stop    facetdv1.SafeStopServiceClient
 
 	calibration facetdv1.CalibrationServiceClient
+	lockstep    facetdv1.LockstepServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -105,21 +107,22 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 	defer daemon.Close()
 	conn := daemon.Conn()
 	return a.explain(f(cmd.Context(), &client{
-		daemon:  daemon,
-		array:   facetdv1.NewArrayServiceClient(conn),
-		status:  facetdv1.NewStatusServiceClient(conn),
-		tasks:   facetdv1.NewTaskServiceClient(conn),
-		frames:  facetdv1.NewFrameServiceClient(conn),
-		plan:    facetdv1.NewPlanServiceClient(conn),
-		command: facetdv1.NewCommandServiceClient(conn),
-		probe:   facetdv1.NewProbeServiceClient(conn),
-		fault:   facetdv1.NewFaultServiceClient(conn),
-		record:  facetdv1.NewRecordServiceClient(conn),
-		replay:  facetdv1.NewReplayServiceClient(conn),
-		events:  facetdv1.NewEventServiceClient(conn),
-		scene:   facetdv1.NewSceneServiceClient(conn),
-		bringup: facetdv1.NewBringupServiceClient(conn),
-		stop:    facetdv1.NewSafeStopServiceClient(conn),
+		daemon:   daemon,
+		array:    facetdv1.NewArrayServiceClient(conn),
+		status:   facetdv1.NewStatusServiceClient(conn),
+		tasks:    facetdv1.NewTaskServiceClient(conn),
+		frames:   facetdv1.NewFrameServiceClient(conn),
+		plan:     facetdv1.NewPlanServiceClient(conn),
+		command:  facetdv1.NewCommandServiceClient(conn),
+		probe:    facetdv1.NewProbeServiceClient(conn),
+		fault:    facetdv1.NewFaultServiceClient(conn),
+		record:   facetdv1.NewRecordServiceClient(conn),
+		replay:   facetdv1.NewReplayServiceClient(conn),
+		events:   facetdv1.NewEventServiceClient(conn),
+		lockstep: facetdv1.NewLockstepServiceClient(conn),
+		scene:    facetdv1.NewSceneServiceClient(conn),
+		bringup:  facetdv1.NewBringupServiceClient(conn),
+		stop:     facetdv1.NewSafeStopServiceClient(conn),
 
 		calibration: facetdv1.NewCalibrationServiceClient(conn),
 	}))

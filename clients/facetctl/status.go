@@ -110,6 +110,11 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 	fmt.Fprintf(w, "bus       %s\n", bus)
 	fmt.Fprintf(w, "bus time  %.3f s, host time within %s\n", float64(s.GetBusNs())/1e9,
 		cli.NS(s.GetTimeUncertaintyNs()))
+	for _, p := range s.GetLockstep().GetParticipants() {
+		if p.GetHolds() {
+			fmt.Fprintf(w, "waits     for %s, since %s\n", p.GetName(), cli.NS(p.GetHeldNs()))
+		}
+	}
 	if s.GetStartTime() != nil {
 		fmt.Fprintf(w, "daemon    version %s, up since %s\n", s.GetVersion(),
 			s.GetStartTime().AsTime().Format("2006-01-02 15:04:05 UTC"))
