@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -184,4 +185,45 @@ func TestMixedCapture(t *testing.T) {
 			t.Errorf("%v", seen)
 		}
 	}, memTask(100), countTask(50))
+}
+
+// TestTriggersOnABusAhead: on buses that are given work ahead of time the promise counts that in, and is kept by
+// triggers at random times, with other tasks beside and captures in what is not used.
+func TestTriggersOnABusAhead(t *testing.T) {
+	t.Parallel()
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	for name, limits := range buses() {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				late := sporadicTask("late", list("h0"), 250*time.Millisecond, 220*time.Millisecond)
+				r, _ := rigFor(t, limits, memTask(20), late)
+				ctx, cancel := context.WithCancel(t.Context())
+				done := make(chan error, 1)
+				go func() { done <- r.Run(ctx) }()
+				time.Sleep(300 * time.Millisecond)
+				for range 60 {
+					if _, err := r.Trigger(ctx, "late"); err != nil {
+						t.Error(err)
+					}
+					if rng.IntN(3) == 0 {
+						if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("c0")}); err != nil {
+							t.Error(err)
+						}
+					}
+					time.Sleep(250*time.Millisecond + time.Duration(rng.Int64N(1e8)))
+				}
+				cancel()
+				if err := <-done; err != nil {
+					t.Error(err)
+				}
+				promised := promises(r)
+				worst := checkSporadic(t, r, promised)["late"]
+				if lead := int64(triggerLead(limits)); worst < lead {
+					t.Errorf("the worst was %d ns, the lead is %d, promised were %d", worst, lead, promised["late"])
+				}
+			})
+		})
+	}
 }

@@ -187,6 +187,34 @@ class Demo(unittest.TestCase):
             self.client.add_task(facetd.Task("dim", ("wall-00",), 1, views=(dim,)))
         self.assertIn("logarithmic", str(got.exception))
 
+    def test_a_sporadic_task_is_triggered(self):
+        task = facetd.Task("flash", ("bow-comb",), deadline_ns=250_000_000, least_interval_ns=400_000_000)
+        self.addCleanup(lambda: "flash" in self.client.tasks() and self.client.remove_task("flash"))
+        added = self.client.add_task(task)
+        self.assertEqual(added.task, task)
+        self.assertTrue(0 < added.status.promised_response_ns <= 250_000_000)
+        self.assertEqual(self.client.plan().predictions["flash"].worst_response_ns, added.status.promised_response_ns)
+        with self.client.stream(["flash"], overflow="queue") as s:
+            told = self.client.trigger("flash")
+            with self.assertRaises(facetd.PreconditionError) as soon:
+                self.client.trigger("flash")
+            self.assertEqual(soon.exception.conditions[0].kind, "TOO_SOON")
+            fs = next(iter(s))
+        self.assertEqual((fs.job, fs.release_bus_ns), (told.job, told.release_bus_ns))
+        self.assertLessEqual(fs.finish_bus_ns - fs.release_bus_ns, added.status.promised_response_ns)
+        status = self.client.task("flash").status
+        self.assertEqual((status.triggers, status.triggers_refused), (1, 1))
+        with self.assertRaises(facetd.PreconditionError):
+            self.client.trigger("wall")
+
+    def test_how_long_a_capture_may_wait(self):
+        told = self.client.preview_capture("bed")
+        self.assertTrue(told.exact and told.job_ns > 0)
+        self.assertEqual(told.worst_end_ns, told.worst_start_ns + told.job_ns)
+        self.assertTrue(told.worst_start_ns < told.worst_first_sample_ns < told.worst_end_ns)
+        mixed = self.client.capture(("bed-0", "bow-comb"), timeout=20)
+        self.assertEqual(len(mixed.frame_set.frames), 2)
+
     def test_all_errors_come_at_once_with_their_places(self):
         with self.assertRaises(facetd.InvalidError) as got:
             self.client.add_task(facetd.Task("", "wxll", -1, views=(facetd.View(binning=(3, 1)),)))
