@@ -30,6 +30,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/retry"
 	"facetd.example/daemon/status"
 	"facetd.example/daemon/stream"
 )
@@ -111,6 +112,8 @@ type Server struct {
 	// served are the full names of all methods.
 	served    map[string]bool
 	receiving receiving
+	// once are the answers to requests with an id.
+	once retry.Book
 
 	drained  chan struct{} // closed by Drain
 	draining sync.Once
@@ -135,7 +138,7 @@ func New(cfg Config) *Server {
 			Timeout: PingAnswerLimit}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval,
 			PermitWithoutStream: true}),
-		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.recoverUnary),
+		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.onceUnary, s.recoverUnary),
 		grpc.ChainStreamInterceptor(s.admitStream, s.logStream, status.Stream(cfg.Array), s.recoverStream),
 	}
 	if cfg.Access != nil {
@@ -183,4 +186,5 @@ func (s *Server) Stop(grace time.Duration) {
 	cut := time.AfterFunc(grace, s.grpc.Stop)
 	defer cut.Stop()
 	s.grpc.GracefulStop()
+	s.once.Close()
 }

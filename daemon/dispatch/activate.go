@@ -134,7 +134,7 @@ func (r *runner) become(c *change, at placement, uninitialized bool) {
 		r.resync = true
 	}
 	if c.applied != nil {
-		c.applied()
+		c.applied(Change{Effective: at.begin, Revision: c.revision, Shifts: at.shifts})
 	}
 	if c.done != nil && r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)

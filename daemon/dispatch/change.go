@@ -21,7 +21,7 @@ type change struct {
 	revision uint64
 	// generations of tasks, in their order.
 	generations []uint64
-	applied     func()
+	applied     func(Change)
 	done        chan changeDone // nil for the runner's own changes; holds one answer
 	asked       bus.Time
 	// gone says that the caller waits no longer; the mailbox's lock guards it.
@@ -60,9 +60,15 @@ type Change struct {
 
 // Apply makes changes to the tasks, all or none, and returns once the timetable with them is active.
 func (d *Dispatcher) Apply(ctx context.Context, c *facetdv1.TaskChanges) (Change, error) {
+	return d.ApplyNoting(ctx, c, nil)
+}
+
+// ApplyNoting is Apply with a function that is called on the goroutine that owns the bus when the changes are active,
+// before Config.Applied is, and must not block.
+func (d *Dispatcher) ApplyNoting(ctx context.Context, c *facetdv1.TaskChanges, applied func(Change)) (Change, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error) {
 		return taskchange.Apply(running, revision, c)
-	}, nil)
+	}, applied)
 }
 
 // EditTasks replaces the active tasks by what edit makes of them, all at once, and
@@ -77,14 +83,19 @@ func (d *Dispatcher) EditTasks(
 	c, err := d.changeTasks(ctx, func(running []*facetdv1.Task, _ uint64) (*taskchange.Result, error) {
 		tasks, err := edit(running)
 		return &taskchange.Result{Tasks: tasks}, err
-	}, applied)
+	}, func(Change) {
+		if applied != nil {
+			applied()
+		}
+	})
 	return c.Effective, err
 }
 
 // changeTasks plans on the caller's goroutine and hands the plan over. Changes wait for
 // one another; the queue is the callers themselves, each limited by its context.
 func (d *Dispatcher) changeTasks(ctx context.Context,
-	edit func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error), applied func()) (Change, error) {
+	edit func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error), applied func(Change)) (Change,
+	error) {
 	select {
 	case d.changing <- struct{}{}:
 		defer func() { <-d.changing }()

@@ -147,7 +147,7 @@ func (r *runner) keepChange(c *change, now bus.Time) {
 	r.board.setTable(c, placement{epoch: now, begin: now})
 	r.tab.parameters.setTable(c.plan, r.tab.counted(c)) // they can be set before the first job
 	if c.applied != nil {
-		c.applied()
+		c.applied(Change{Effective: now, Revision: c.revision})
 	}
 	if r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)
@@ -159,7 +159,7 @@ func (r *runner) keepChange(c *change, now bus.Time) {
 func (r *runner) resume(ctx context.Context, c *change, s *SafeStop, now bus.Time) error {
 	r.failures = 0
 	next := r.standing
-	next.done, next.applied = c.done, func() { r.box.unlatch(s.Revision) }
+	next.done, next.applied = c.done, func(Change) { r.box.unlatch(s.Revision) }
 	err := r.activate(ctx, &next, now)
 	r.halt.revision = 0 // where it still stands, the lines are to be released again
 	return err

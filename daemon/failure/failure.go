@@ -72,6 +72,13 @@ func (e *Exists) Error() string {
 	return fmt.Sprintf("there is already a %s called %q", e.What, e.Name)
 }
 
+// Reused says that the id of a request is that of another one. The caller should make up a new id for each.
+type Reused struct{ ID string }
+
+func (e *Reused) Error() string {
+	return fmt.Sprintf("the request id %q was used for another request; make up a new one for each", e.ID)
+}
+
 // Stale says that something is not any more as the caller knew it: nothing was changed. The caller should read it anew,
 // and decide again.
 type Stale struct {

@@ -71,6 +71,7 @@ func Stream(a *chipmodel.Array) grpc.StreamServerInterceptor {
 //	*failure.Precondition                    FAILED_PRECONDITION, PreconditionFailure
 //	*failure.NotFound                        NOT_FOUND, ResourceInfo
 //	*failure.Exists                          ALREADY_EXISTS, ResourceInfo
+//	*failure.Reused                          ALREADY_EXISTS, ResourceInfo of the request_id
 //	*failure.Stale                           ABORTED, ErrorInfo of reason STALE with what there is
 //	*failure.OutOfRange                      OUT_OF_RANGE
 //	*failure.InProgress                      ABORTED
@@ -121,6 +122,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		notFound *failure.NotFound
 		exists   *failure.Exists
 		stale    *failure.Stale
+		reused   *failure.Reused
 		refused  *access.RefusedError
 	)
 	if p, refusal := failedPrecondition(a, err); p != nil {
@@ -137,6 +139,8 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.NotFound, resource(notFound.What, notFound.Name, err)
 	case errors.As(err, &exists):
 		return codes.AlreadyExists, resource(exists.What, exists.Name, err)
+	case errors.As(err, &reused):
+		return codes.AlreadyExists, resource("request_id", reused.ID, err)
 	case errors.As(err, &stale):
 		return codes.Aborted, one(&errdetails.ErrorInfo{Reason: "STALE", Domain: domain, Metadata: map[string]string{
 			"what": stale.What, "name": shorten(stale.Name, maxDetailBytes/4),

@@ -69,6 +69,8 @@ type State struct {
 	Tasks []Entry
 	// Aside are tasks that do not fit what runs; they are tried again at the next start.
 	Aside []Entry
+	// Requests by which the last changes were made, of those that have an id, oldest first.
+	Requests []Request
 }
 
 // FutureError is the error of a file that a newer version of the daemon wrote. It is left as
@@ -96,6 +98,7 @@ type fileForm struct {
 	Revision uint64      `json:"revision"`
 	Tasks    []entryForm `json:"tasks"`
 	Aside    []entryForm `json:"aside,omitempty"`
+	Requests []Request   `json:"requests,omitempty"`
 }
 
 type entryForm struct {
@@ -111,7 +114,7 @@ type entryForm struct {
 
 // Encode writes a state as a file.
 func (s *State) Encode() ([]byte, error) {
-	f := fileForm{header: header{formatName, Version}, Revision: s.Revision}
+	f := fileForm{header: header{formatName, Version}, Revision: s.Revision, Requests: s.Requests}
 	var err error
 	if f.Tasks, err = formsOf(s.Tasks); err != nil {
 		return nil, err
@@ -182,7 +185,10 @@ func (f *fileForm) state() (*State, error) {
 	if len(f.Tasks) > maxEntries || len(f.Aside) > maxEntries {
 		return nil, &DamagedError{fmt.Sprintf("%d tasks and %d aside are too many", len(f.Tasks), len(f.Aside))}
 	}
-	s := &State{Revision: f.Revision}
+	s := &State{Revision: f.Revision, Requests: f.Requests}
+	if err := checkRequests(f.Requests, f.Revision); err != nil {
+		return nil, &DamagedError{err.Error()}
+	}
 	for _, list := range []struct {
 		what string
 		from []entryForm

@@ -192,7 +192,7 @@ func after(stored *State, configured, running []*facetdv1.Task, aside []Entry, r
 	for _, e := range stored.Tasks {
 		was[e.Name] = e
 	}
-	next := &State{Revision: revision, Aside: aside}
+	next := &State{Revision: revision, Aside: aside, Requests: stored.Requests}
 	changed := stored.Revision == 0
 	keep := func(e Entry) {
 		old, known := was[e.Name]

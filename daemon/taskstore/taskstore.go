@@ -35,6 +35,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
+	"facetd.example/daemon/retry"
 )
 
 // retryPeriod is how often a file is written again that the disk refused.
@@ -67,6 +68,7 @@ type Keeper struct {
 
 	mu      sync.Mutex // held for moments: the goroutine that owns the bus takes it
 	pending []applied
+	request *Request // of the change that is told next
 	stats   Stats
 
 	writing    sync.Mutex // held while the disk is used; guards what follows
@@ -82,6 +84,7 @@ type Keeper struct {
 type applied struct {
 	tasks    []*facetdv1.Task
 	revision uint64
+	request  *Request // by which it was made; nil where that has no id
 }
 
 // Stats is what is stored.
@@ -228,7 +231,8 @@ func (k *Keeper) withParameters(s *State) *State {
 // Applied is called with the tasks that run from now on and their revision, on the goroutine that owns the bus.
 func (k *Keeper) Applied(tasks []*facetdv1.Task, revision uint64) {
 	k.mu.Lock()
-	k.pending = append(k.pending, applied{tasks, revision})
+	k.pending = append(k.pending, applied{tasks, revision, k.request})
+	k.request = nil
 	k.mu.Unlock()
 	select {
 	case k.wake <- struct{}{}:
@@ -237,7 +241,8 @@ func (k *Keeper) Applied(tasks []*facetdv1.Task, revision uint64) {
 }
 
 // Apply is the dispatcher's, and returns once the changes are stored or the disk has refused them. What was kept aside
-// under their names is overtaken. The removal alone of a task that is only kept aside removes it from there.
+// under their names is overtaken. A request with an id that was made before, by this process or the one before it, gets
+// the answer that it got then. The removal alone of a task that is only kept aside removes it from there.
 func (k *Keeper) Apply(ctx context.Context, c *facetdv1.TaskChanges) (dispatch.Change, error) {
 	names := map[string]bool{}
 	for _, t := range c.GetAdd() {
@@ -250,7 +255,17 @@ func (k *Keeper) Apply(ctx context.Context, c *facetdv1.TaskChanges) (dispatch.C
 		names[r.GetName()] = true
 	}
 	isNamed := func(e *Entry) bool { return names[e.Name] }
-	done, err := k.Dispatcher.Apply(ctx, c)
+	request, once := retry.Of(ctx)
+	if known := k.requested(request); once && known != nil {
+		return known.answer(request)
+	}
+	done, err := k.Dispatcher.ApplyNoting(ctx, c, func(done dispatch.Change) {
+		if once { // Applied is called next, so that it is stored with what it did, or not at all
+			k.mu.Lock()
+			k.request = requestOf(request, done)
+			k.mu.Unlock()
+		}
+	})
 	switch {
 	case err == nil:
 		k.dropAside(isNamed)
@@ -372,6 +387,7 @@ func (k *Keeper) flush() {
 	for _, p := range pending {
 		k.running = p.tasks
 		k.state, _ = after(k.state, k.configured, p.tasks, k.state.Aside, p.revision)
+		k.state.remember(p.request)
 	}
 	next, _ := after(k.state, k.configured, k.running, k.state.Aside, k.state.Revision)
 	k.state = k.withParameters(next)

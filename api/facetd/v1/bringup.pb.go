@@ -1333,7 +1333,9 @@ type AnswerBringupRequest struct {
 	// Whether to go on; otherwise the step that asked is skipped.
 	Proceed bool `protobuf:"varint,3,opt,name=proceed,proto3" json:"proceed,omitempty"`
 	// For the report; at most 1000 characters are kept.
-	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1392,6 +1394,13 @@ func (x *AnswerBringupRequest) GetProceed() bool {
 func (x *AnswerBringupRequest) GetNote() string {
 	if x != nil {
 		return x.Note
+	}
+	return ""
+}
+
+func (x *AnswerBringupRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -1975,12 +1984,14 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"unattended\x18\x02 \x01(\bR\n" +
 	"unattended\"F\n" +
 	"\x15ResumeBringupResponse\x12-\n" +
-	"\x05event\x18\x01 \x01(\v2\x17.facetd.v1.BringupEventR\x05event\"p\n" +
+	"\x05event\x18\x01 \x01(\v2\x17.facetd.v1.BringupEventR\x05event\"\x8f\x01\n" +
 	"\x14AnswerBringupRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1a\n" +
 	"\bquestion\x18\x02 \x01(\rR\bquestion\x12\x18\n" +
 	"\aproceed\x18\x03 \x01(\bR\aproceed\x12\x12\n" +
-	"\x04note\x18\x04 \x01(\tR\x04note\"\x17\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\"\x17\n" +
 	"\x15AnswerBringupResponse\"Q\n" +
 	"\x13ListBringupsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\rR\bpageSize\x12\x1d\n" +

@@ -36,6 +36,7 @@ type BringupServiceClient interface {
 	// stream is read: when that ends, ResumeBringup goes on with the step that was cut
 	// off. FAILED_PRECONDITION without an array on a bus, ABORTED while another
 	// run, a probe or the collection of a calibration's level is in progress.
+	// One that was sent again is another run; ListBringups has what became of the first.
 	StartBringup(ctx context.Context, in *StartBringupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StartBringupResponse], error)
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
 	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array's
@@ -135,6 +136,7 @@ type BringupServiceServer interface {
 	// stream is read: when that ends, ResumeBringup goes on with the step that was cut
 	// off. FAILED_PRECONDITION without an array on a bus, ABORTED while another
 	// run, a probe or the collection of a calibration's level is in progress.
+	// One that was sent again is another run; ListBringups has what became of the first.
 	StartBringup(*StartBringupRequest, grpc.ServerStreamingServer[StartBringupResponse]) error
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
 	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array's

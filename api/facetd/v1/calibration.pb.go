@@ -1626,7 +1626,9 @@ type StartCalibrationRequest struct {
 	DieKelvin *float64 `protobuf:"fixed64,5,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
 	// Anything worth keeping with the correction maps: the lamp, the diffuser, who did it. At most
 	// 500 characters.
-	Note          string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1699,6 +1701,13 @@ func (x *StartCalibrationRequest) GetDieKelvin() float64 {
 func (x *StartCalibrationRequest) GetNote() string {
 	if x != nil {
 		return x.Note
+	}
+	return ""
+}
+
+func (x *StartCalibrationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2182,7 +2191,9 @@ type FinishCalibrationRequest struct {
 	// Its identity.
 	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
 	// How the correction maps are to correct; unspecified means as the session said.
-	Method        CalibrationMethod `protobuf:"varint,2,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
+	Method CalibrationMethod `protobuf:"varint,2,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2229,6 +2240,13 @@ func (x *FinishCalibrationRequest) GetMethod() CalibrationMethod {
 		return x.Method
 	}
 	return CalibrationMethod_CALIBRATION_METHOD_UNSPECIFIED
+}
+
+func (x *FinishCalibrationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // CorrectionMapFailure is a correction map that could not be made.
@@ -2364,7 +2382,9 @@ func (x *FinishCalibrationResponse) GetPhotonTransfers() []*PhotonTransfer {
 type AbortCalibrationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its identity.
-	Session       string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2402,6 +2422,13 @@ func (*AbortCalibrationRequest) Descriptor() ([]byte, []int) {
 func (x *AbortCalibrationRequest) GetSession() string {
 	if x != nil {
 		return x.Session
+	}
+	return ""
+}
+
+func (x *AbortCalibrationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2704,7 +2731,9 @@ func (x *GetCorrectionMapResponse) GetCorrectionMap() *CorrectionMap {
 type DeleteCorrectionMapRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Identity of a correction map, or the name of a file that was refused.
-	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2742,6 +2771,13 @@ func (*DeleteCorrectionMapRequest) Descriptor() ([]byte, []int) {
 func (x *DeleteCorrectionMapRequest) GetId() string {
 	if x != nil {
 		return x.Id
+	}
+	return ""
+}
+
+func (x *DeleteCorrectionMapRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2793,7 +2829,9 @@ type UpdateOffsetsRequest struct {
 	// The light now in lux, 0 in the dark; unset where it is not known. It need only be uniform.
 	Lux *float64 `protobuf:"fixed64,3,opt,name=lux,proto3,oneof" json:"lux,omitempty"`
 	// Temperature of the dies in kelvin as measured, above 0. Unset: what the daemon knows.
-	DieKelvin     *float64 `protobuf:"fixed64,4,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
+	DieKelvin *float64 `protobuf:"fixed64,4,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2854,6 +2892,13 @@ func (x *UpdateOffsetsRequest) GetDieKelvin() float64 {
 		return *x.DieKelvin
 	}
 	return 0
+}
+
+func (x *UpdateOffsetsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // UpdateOffsetsResponse holds what was made.
@@ -3061,7 +3106,7 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\n" +
 	"collecting\x18\b \x01(\bR\n" +
 	"collecting\x12\x12\n" +
-	"\x04note\x18\t \x01(\tR\x04note\"\xfc\x01\n" +
+	"\x04note\x18\t \x01(\tR\x04note\"\x9b\x02\n" +
 	"\x17StartCalibrationRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
@@ -3069,7 +3114,9 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06method\x18\x04 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12\"\n" +
 	"\n" +
 	"die_kelvin\x18\x05 \x01(\x01H\x00R\tdieKelvin\x88\x01\x01\x12\x12\n" +
-	"\x04note\x18\x06 \x01(\tR\x04noteB\r\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\a \x01(\tR\trequestIdB\r\n" +
 	"\v_die_kelvin\"S\n" +
 	"\x18StartCalibrationResponse\x127\n" +
 	"\asession\x18\x01 \x01(\v2\x1d.facetd.v1.CalibrationSessionR\asession\"\n" +
@@ -3098,10 +3145,12 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\"}\n" +
 	"\x18ListCalibrationsResponse\x129\n" +
 	"\bsessions\x18\x01 \x03(\v2\x1d.facetd.v1.CalibrationSessionR\bsessions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"j\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x89\x01\n" +
 	"\x18FinishCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x124\n" +
-	"\x06method\x18\x02 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\"V\n" +
+	"\x06method\x18\x02 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"V\n" +
 	"\x14CorrectionMapFailure\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x12\x16\n" +
@@ -3109,9 +3158,11 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x19FinishCalibrationResponse\x12A\n" +
 	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x12;\n" +
 	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures\x12D\n" +
-	"\x10photon_transfers\x18\x03 \x03(\v2\x19.facetd.v1.PhotonTransferR\x0fphotonTransfers\"3\n" +
+	"\x10photon_transfers\x18\x03 \x03(\v2\x19.facetd.v1.PhotonTransferR\x0fphotonTransfers\"R\n" +
 	"\x17AbortCalibrationRequest\x12\x18\n" +
-	"\asession\x18\x01 \x01(\tR\asession\"\x1a\n" +
+	"\asession\x18\x01 \x01(\tR\asession\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\x1a\n" +
 	"\x18AbortCalibrationResponse\"k\n" +
 	"\x19ListCorrectionMapsRequest\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x1b\n" +
@@ -3129,16 +3180,20 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x04data\x18\x02 \x01(\bR\x04data\x12\x16\n" +
 	"\x06digest\x18\x03 \x01(\tR\x06digest\"[\n" +
 	"\x18GetCorrectionMapResponse\x12?\n" +
-	"\x0ecorrection_map\x18\x01 \x01(\v2\x18.facetd.v1.CorrectionMapR\rcorrectionMap\",\n" +
+	"\x0ecorrection_map\x18\x01 \x01(\v2\x18.facetd.v1.CorrectionMapR\rcorrectionMap\"K\n" +
 	"\x1aDeleteCorrectionMapRequest\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\"\x1d\n" +
-	"\x1bDeleteCorrectionMapResponse\"\xab\x01\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\x1d\n" +
+	"\x1bDeleteCorrectionMapResponse\"\xca\x01\n" +
 	"\x14UpdateOffsetsRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x15\n" +
 	"\x03lux\x18\x03 \x01(\x01H\x00R\x03lux\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"die_kelvin\x18\x04 \x01(\x01H\x01R\tdieKelvin\x88\x01\x01B\x06\n" +
+	"die_kelvin\x18\x04 \x01(\x01H\x01R\tdieKelvin\x88\x01\x01\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestIdB\x06\n" +
 	"\x04_luxB\r\n" +
 	"\v_die_kelvin\"\xc8\x01\n" +
 	"\x15UpdateOffsetsResponse\x12A\n" +

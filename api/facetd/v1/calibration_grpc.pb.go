@@ -52,6 +52,7 @@ type CalibrationServiceClient interface {
 	// the same light replaces the earlier one. NOT_FOUND for a session that is not open, ABORTED when
 	// another level is being gathered in it, RESOURCE_EXHAUSTED when the levels would take too much
 	// memory. A level that is broken off is ignored.
+	// It may be repeated.
 	CollectLevel(ctx context.Context, in *CollectLevelRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CollectLevelResponse], error)
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(ctx context.Context, in *GetCalibrationRequest, opts ...grpc.CallOption) (*GetCalibrationResponse, error)
@@ -216,6 +217,7 @@ type CalibrationServiceServer interface {
 	// the same light replaces the earlier one. NOT_FOUND for a session that is not open, ABORTED when
 	// another level is being gathered in it, RESOURCE_EXHAUSTED when the levels would take too much
 	// memory. A level that is broken off is ignored.
+	// It may be repeated.
 	CollectLevel(*CollectLevelRequest, grpc.ServerStreamingServer[CollectLevelResponse]) error
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(context.Context, *GetCalibrationRequest) (*GetCalibrationResponse, error)

@@ -316,7 +316,9 @@ func (*Command_Strobe) isCommand_Action() {}
 type SendCommandRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The command.
-	Command       *Command `protobuf:"bytes,1,opt,name=command,proto3" json:"command,omitempty"`
+	Command *Command `protobuf:"bytes,1,opt,name=command,proto3" json:"command,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -356,6 +358,13 @@ func (x *SendCommandRequest) GetCommand() *Command {
 		return x.Command
 	}
 	return nil
+}
+
+func (x *SendCommandRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // SendCommandResponse says how the command was sent.
@@ -884,9 +893,11 @@ const file_facetd_v1_command_proto_rawDesc = "" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x120\n" +
 	"\x05write\x18\x02 \x01(\v2\x18.facetd.v1.RegisterWriteH\x00R\x05write\x12+\n" +
 	"\x06strobe\x18\x03 \x01(\x0e2\x11.facetd.v1.StrobeH\x00R\x06strobeB\b\n" +
-	"\x06action\"B\n" +
+	"\x06action\"a\n" +
 	"\x12SendCommandRequest\x12,\n" +
-	"\acommand\x18\x01 \x01(\v2\x12.facetd.v1.CommandR\acommand\"\x81\x01\n" +
+	"\acommand\x18\x01 \x01(\v2\x12.facetd.v1.CommandR\acommand\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\x81\x01\n" +
 	"\x13SendCommandResponse\x12+\n" +
 	"\x05words\x18\x01 \x03(\v2\x15.facetd.v1.SelectWordR\x05words\x12 \n" +
 	"\fstart_bus_ns\x18\x02 \x01(\x03R\n" +

@@ -46,6 +46,7 @@ type FrameServiceClient interface {
 	WaitFrameSets(ctx context.Context, in *WaitFrameSetsRequest, opts ...grpc.CallOption) (*WaitFrameSetsResponse, error)
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
+	// It may be repeated: a capture changes nothing that lasts, and each shows the light of its own time.
 	CaptureFrames(ctx context.Context, in *CaptureFramesRequest, opts ...grpc.CallOption) (*CaptureFramesResponse, error)
 	// PreviewCapture says how long a capture may wait in the active timetable, over all times at
 	// which it may be asked for, and captures nothing. Errors are those of CaptureFrames.
@@ -124,6 +125,7 @@ type FrameServiceServer interface {
 	WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error)
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
+	// It may be repeated: a capture changes nothing that lasts, and each shows the light of its own time.
 	CaptureFrames(context.Context, *CaptureFramesRequest) (*CaptureFramesResponse, error)
 	// PreviewCapture says how long a capture may wait in the active timetable, over all times at
 	// which it may be asked for, and captures nothing. Errors are those of CaptureFrames.

@@ -1131,7 +1131,9 @@ func (x *ProbedChip) GetInferredDrives() Answer {
 type SetFaultsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// All faults the bus is to have.
-	Faults        []*Fault `protobuf:"bytes,1,rep,name=faults,proto3" json:"faults,omitempty"`
+	Faults []*Fault `protobuf:"bytes,1,rep,name=faults,proto3" json:"faults,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1171,6 +1173,13 @@ func (x *SetFaultsRequest) GetFaults() []*Fault {
 		return x.Faults
 	}
 	return nil
+}
+
+func (x *SetFaultsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // SetFaultsResponse says when they took effect.
@@ -1313,7 +1322,9 @@ func (x *ListFaultsResponse) GetContentions() uint64 {
 
 // ClearFaultsRequest removes all faults.
 type ClearFaultsRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1346,6 +1357,13 @@ func (x *ClearFaultsRequest) ProtoReflect() protoreflect.Message {
 // Deprecated: Use ClearFaultsRequest.ProtoReflect.Descriptor instead.
 func (*ClearFaultsRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ClearFaultsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // ClearFaultsResponse says when they were removed.
@@ -1460,16 +1478,20 @@ const file_facetd_v1_probe_proto_rawDesc = "" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x120\n" +
 	"\bmeasured\x18\x02 \x01(\x0e2\x14.facetd.v1.LaneLevelR\bmeasured\x12!\n" +
 	"\fnot_measured\x18\x03 \x01(\tR\vnotMeasured\x12:\n" +
-	"\x0finferred_drives\x18\x04 \x01(\x0e2\x11.facetd.v1.AnswerR\x0einferredDrives\"<\n" +
+	"\x0finferred_drives\x18\x04 \x01(\x0e2\x11.facetd.v1.AnswerR\x0einferredDrives\"[\n" +
 	"\x10SetFaultsRequest\x12(\n" +
-	"\x06faults\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x06faults\"=\n" +
+	"\x06faults\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x06faults\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"=\n" +
 	"\x11SetFaultsResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\"\x13\n" +
 	"\x11ListFaultsRequest\"`\n" +
 	"\x12ListFaultsResponse\x12(\n" +
 	"\x06faults\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x06faults\x12 \n" +
-	"\vcontentions\x18\x02 \x01(\x04R\vcontentions\"\x14\n" +
-	"\x12ClearFaultsRequest\"?\n" +
+	"\vcontentions\x18\x02 \x01(\x04R\vcontentions\"3\n" +
+	"\x12ClearFaultsRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\"?\n" +
 	"\x13ClearFaultsResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs*\xc2\x02\n" +
 	"\tFaultKind\x12\x1a\n" +

@@ -33,6 +33,7 @@ type ProbeServiceClient interface {
 	// the end. Afterwards no output is enabled until the timetable enables it again.
 	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone, ABORTED while
 	// another probe, a bring-up or the gathering of a calibration's level is in progress.
+	// It may be repeated: a probe ends with its stream.
 	ProbeSelects(ctx context.Context, in *ProbeSelectsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ProbeSelectsResponse], error)
 }
 
@@ -74,6 +75,7 @@ type ProbeServiceServer interface {
 	// the end. Afterwards no output is enabled until the timetable enables it again.
 	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone, ABORTED while
 	// another probe, a bring-up or the gathering of a calibration's level is in progress.
+	// It may be repeated: a probe ends with its stream.
 	ProbeSelects(*ProbeSelectsRequest, grpc.ServerStreamingServer[ProbeSelectsResponse]) error
 	mustEmbedUnimplementedProbeServiceServer()
 }

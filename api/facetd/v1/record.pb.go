@@ -899,7 +899,9 @@ type StartRecordingRequest struct {
 	// 64. Empty means the time in UTC.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// What is recorded.
-	Options       *RecordingOptions `protobuf:"bytes,2,opt,name=options,proto3" json:"options,omitempty"`
+	Options *RecordingOptions `protobuf:"bytes,2,opt,name=options,proto3" json:"options,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -946,6 +948,13 @@ func (x *StartRecordingRequest) GetOptions() *RecordingOptions {
 		return x.Options
 	}
 	return nil
+}
+
+func (x *StartRecordingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // StartRecordingResponse holds the recording that runs.
@@ -998,7 +1007,9 @@ func (x *StartRecordingResponse) GetRecording() *Recording {
 type StopRecordingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its name.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1036,6 +1047,13 @@ func (*StopRecordingRequest) Descriptor() ([]byte, []int) {
 func (x *StopRecordingRequest) GetName() string {
 	if x != nil {
 		return x.Name
+	}
+	return ""
+}
+
+func (x *StopRecordingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -1429,7 +1447,9 @@ func (x *DownloadRecordingResponse) GetEtag() string {
 type DeleteRecordingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its name.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1467,6 +1487,13 @@ func (*DeleteRecordingRequest) Descriptor() ([]byte, []int) {
 func (x *DeleteRecordingRequest) GetName() string {
 	if x != nil {
 		return x.Name
+	}
+	return ""
+}
+
+func (x *DeleteRecordingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -1927,14 +1954,18 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"part_bytes\x18\x03 \x01(\x04R\tpartBytes\x12>\n" +
 	"\rpart_duration\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\fpartDuration\x12\x1b\n" +
 	"\tmax_bytes\x18\x05 \x01(\x04R\bmaxBytes\x12<\n" +
-	"\fmax_duration\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\vmaxDuration\"b\n" +
+	"\fmax_duration\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\vmaxDuration\"\x81\x01\n" +
 	"\x15StartRecordingRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x125\n" +
-	"\aoptions\x18\x02 \x01(\v2\x1b.facetd.v1.RecordingOptionsR\aoptions\"L\n" +
+	"\aoptions\x18\x02 \x01(\v2\x1b.facetd.v1.RecordingOptionsR\aoptions\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"L\n" +
 	"\x16StartRecordingResponse\x122\n" +
-	"\trecording\x18\x01 \x01(\v2\x14.facetd.v1.RecordingR\trecording\"*\n" +
+	"\trecording\x18\x01 \x01(\v2\x14.facetd.v1.RecordingR\trecording\"I\n" +
 	"\x14StopRecordingRequest\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\"K\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"K\n" +
 	"\x15StopRecordingResponse\x122\n" +
 	"\trecording\x18\x01 \x01(\v2\x14.facetd.v1.RecordingR\trecording\")\n" +
 	"\x13GetRecordingRequest\x12\x12\n" +
@@ -1959,9 +1990,11 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x04data\x18\x02 \x01(\fR\x04data\x12\x1f\n" +
 	"\vtotal_bytes\x18\x03 \x01(\x04R\n" +
 	"totalBytes\x12\x12\n" +
-	"\x04etag\x18\x04 \x01(\tR\x04etag\",\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\"K\n" +
 	"\x16DeleteRecordingRequest\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\"M\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"M\n" +
 	"\x17DeleteRecordingResponse\x122\n" +
 	"\trecording\x18\x01 \x01(\v2\x14.facetd.v1.RecordingR\trecording\"\x85\x01\n" +
 	"\vEventFilter\x126\n" +

@@ -394,7 +394,9 @@ func (x *ResumeReplayResponse) GetReplay() *Replay {
 type StepReplayRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// How many; 0 means 1. At most 100000.
-	FrameSets     uint32 `protobuf:"varint,1,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
+	FrameSets uint32 `protobuf:"varint,1,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -434,6 +436,13 @@ func (x *StepReplayRequest) GetFrameSets() uint32 {
 		return x.FrameSets
 	}
 	return 0
+}
+
+func (x *StepReplayRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // StepReplayResponse says where the replay is.
@@ -599,10 +608,12 @@ const file_facetd_v1_replay_proto_rawDesc = "" +
 	"\x05speed\x18\x01 \x01(\x01H\x00R\x05speed\x88\x01\x01B\b\n" +
 	"\x06_speed\"A\n" +
 	"\x14ResumeReplayResponse\x12)\n" +
-	"\x06replay\x18\x01 \x01(\v2\x11.facetd.v1.ReplayR\x06replay\"2\n" +
+	"\x06replay\x18\x01 \x01(\v2\x11.facetd.v1.ReplayR\x06replay\"Q\n" +
 	"\x11StepReplayRequest\x12\x1d\n" +
 	"\n" +
-	"frame_sets\x18\x01 \x01(\rR\tframeSets\"?\n" +
+	"frame_sets\x18\x01 \x01(\rR\tframeSets\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"?\n" +
 	"\x12StepReplayResponse\x12)\n" +
 	"\x06replay\x18\x01 \x01(\v2\x11.facetd.v1.ReplayR\x06replay\"*\n" +
 	"\x11SeekReplayRequest\x12\x15\n" +

@@ -36,13 +36,16 @@ type ReplayServiceClient interface {
 	// GetReplay returns where the replay is.
 	GetReplay(ctx context.Context, in *GetReplayRequest, opts ...grpc.CallOption) (*GetReplayResponse, error)
 	// PauseReplay stops before the next frame set.
+	// It may be repeated.
 	PauseReplay(ctx context.Context, in *PauseReplayRequest, opts ...grpc.CallOption) (*PauseReplayResponse, error)
 	// ResumeReplay plays on, at the pace given or the one before.
+	// It may be repeated.
 	ResumeReplay(ctx context.Context, in *ResumeReplayRequest, opts ...grpc.CallOption) (*ResumeReplayResponse, error)
 	// StepReplay plays some frame sets and pauses. It returns once they were handed out
 	// or the recording has ended.
 	StepReplay(ctx context.Context, in *StepReplayRequest, opts ...grpc.CallOption) (*StepReplayResponse, error)
 	// SeekReplay jumps to a bus time of the recording.
+	// It may be repeated.
 	SeekReplay(ctx context.Context, in *SeekReplayRequest, opts ...grpc.CallOption) (*SeekReplayResponse, error)
 }
 
@@ -114,13 +117,16 @@ type ReplayServiceServer interface {
 	// GetReplay returns where the replay is.
 	GetReplay(context.Context, *GetReplayRequest) (*GetReplayResponse, error)
 	// PauseReplay stops before the next frame set.
+	// It may be repeated.
 	PauseReplay(context.Context, *PauseReplayRequest) (*PauseReplayResponse, error)
 	// ResumeReplay plays on, at the pace given or the one before.
+	// It may be repeated.
 	ResumeReplay(context.Context, *ResumeReplayRequest) (*ResumeReplayResponse, error)
 	// StepReplay plays some frame sets and pauses. It returns once they were handed out
 	// or the recording has ended.
 	StepReplay(context.Context, *StepReplayRequest) (*StepReplayResponse, error)
 	// SeekReplay jumps to a bus time of the recording.
+	// It may be repeated.
 	SeekReplay(context.Context, *SeekReplayRequest) (*SeekReplayResponse, error)
 	mustEmbedUnimplementedReplayServiceServer()
 }

@@ -420,7 +420,9 @@ type ResumeArrayRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Revision of the stop that the caller knows. The array stays stopped where somebody has
 	// asked for a stop since. 0 resumes whatever stop there is.
-	Revision      uint64 `protobuf:"varint,1,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,1,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -460,6 +462,13 @@ func (x *ResumeArrayRequest) GetRevision() uint64 {
 		return x.Revision
 	}
 	return 0
+}
+
+func (x *ResumeArrayRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // ResumeArrayResponse says that the timetable runs.
@@ -548,9 +557,11 @@ const file_facetd_v1_safestop_proto_rawDesc = "" +
 	"\x10StopArrayRequest\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\"E\n" +
 	"\x11StopArrayResponse\x120\n" +
-	"\tsafe_stop\x18\x01 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\"0\n" +
+	"\tsafe_stop\x18\x01 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\"O\n" +
 	"\x12ResumeArrayRequest\x12\x1a\n" +
-	"\brevision\x18\x01 \x01(\x04R\brevision\"q\n" +
+	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"q\n" +
 	"\x13ResumeArrayResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\x120\n" +
 	"\tsafe_stop\x18\x02 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop*_\n" +

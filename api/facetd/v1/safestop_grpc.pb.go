@@ -41,6 +41,7 @@ type SafeStopServiceClient interface {
 	// second without that: the answer says which. A stop stands also where the call was not
 	// answered or its client went away. Stopping a stopped array adds the request to the
 	// others.
+	// It may be repeated without harm.
 	StopArray(ctx context.Context, in *StopArrayRequest, opts ...grpc.CallOption) (*StopArrayResponse, error)
 	// ResumeArray initializes the registers of every chip and begins the timetable anew.
 	// Until that has succeeded the array stays stopped. FAILED_PRECONDITION when it is not
@@ -95,6 +96,7 @@ type SafeStopServiceServer interface {
 	// second without that: the answer says which. A stop stands also where the call was not
 	// answered or its client went away. Stopping a stopped array adds the request to the
 	// others.
+	// It may be repeated without harm.
 	StopArray(context.Context, *StopArrayRequest) (*StopArrayResponse, error)
 	// ResumeArray initializes the registers of every chip and begins the timetable anew.
 	// Until that has succeeded the array stays stopped. FAILED_PRECONDITION when it is not

@@ -36,10 +36,12 @@ type SceneServiceClient interface {
 	GetScene(ctx context.Context, in *GetSceneRequest, opts ...grpc.CallOption) (*GetSceneResponse, error)
 	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
 	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
+	// It may be repeated as it is.
 	SetScene(ctx context.Context, in *SetSceneRequest, opts ...grpc.CallOption) (*SetSceneResponse, error)
 	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
 	// from then on it goes on evenly. It takes a scene with a picture; FAILED_PRECONDITION in another one. Otherwise its
 	// errors are those of SetScene. A change of the scene replaces the pose as well.
+	// It may be repeated as it is.
 	SetPose(ctx context.Context, in *SetPoseRequest, opts ...grpc.CallOption) (*SetPoseResponse, error)
 }
 
@@ -93,10 +95,12 @@ type SceneServiceServer interface {
 	GetScene(context.Context, *GetSceneRequest) (*GetSceneResponse, error)
 	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
 	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
+	// It may be repeated as it is.
 	SetScene(context.Context, *SetSceneRequest) (*SetSceneResponse, error)
 	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
 	// from then on it goes on evenly. It takes a scene with a picture; FAILED_PRECONDITION in another one. Otherwise its
 	// errors are those of SetScene. A change of the scene replaces the pose as well.
+	// It may be repeated as it is.
 	SetPose(context.Context, *SetPoseRequest) (*SetPoseResponse, error)
 	mustEmbedUnimplementedSceneServiceServer()
 }

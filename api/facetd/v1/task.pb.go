@@ -1370,7 +1370,9 @@ func (x *TaskRemoval) GetEtag() string {
 type TriggerTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of a sporadic task.
-	Task          string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1408,6 +1410,13 @@ func (*TriggerTaskRequest) Descriptor() ([]byte, []int) {
 func (x *TriggerTaskRequest) GetTask() string {
 	if x != nil {
 		return x.Task
+	}
+	return ""
+}
+
+func (x *TriggerTaskRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2027,7 +2036,9 @@ func (x *TaskShift) GetPlannedRateHz() float64 {
 type ApplyTasksRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The changes.
-	Changes       *TaskChanges `protobuf:"bytes,1,opt,name=changes,proto3" json:"changes,omitempty"`
+	Changes *TaskChanges `protobuf:"bytes,1,opt,name=changes,proto3" json:"changes,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2067,6 +2078,13 @@ func (x *ApplyTasksRequest) GetChanges() *TaskChanges {
 		return x.Changes
 	}
 	return nil
+}
+
+func (x *ApplyTasksRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // ApplyTasksResponse holds the tasks once their timetable is active.
@@ -2148,7 +2166,9 @@ func (x *ApplyTasksResponse) GetShifts() []*TaskShift {
 type CreateTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The task to add.
-	Task          *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Task *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2188,6 +2208,13 @@ func (x *CreateTaskRequest) GetTask() *Task {
 		return x.Task
 	}
 	return nil
+}
+
+func (x *CreateTaskRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 // CreateTaskResponse holds the task once its timetable is active.
@@ -2271,7 +2298,9 @@ type UpdateTaskRequest struct {
 	// As that of TaskUpdate.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// As that of TaskUpdate.
-	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2323,6 +2352,13 @@ func (x *UpdateTaskRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
 func (x *UpdateTaskRequest) GetEtag() string {
 	if x != nil {
 		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateTaskRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2406,7 +2442,9 @@ type DeleteTaskRequest struct {
 	// Name of the task.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// As that of TaskUpdate.
-	Etag          string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes a retry harmless: see TaskService. Empty: none.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2451,6 +2489,13 @@ func (x *DeleteTaskRequest) GetName() string {
 func (x *DeleteTaskRequest) GetEtag() string {
 	if x != nil {
 		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteTaskRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -2646,9 +2691,11 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x04etag\x18\x03 \x01(\tR\x04etag\"5\n" +
 	"\vTaskRemoval\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag\"(\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"G\n" +
 	"\x12TriggerTaskRequest\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\"\xdc\x01\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\xdc\x01\n" +
 	"\x13TriggerTaskResponse\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\x04R\x03job\x12\x1e\n" +
 	"\n" +
@@ -2702,34 +2749,42 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x19\n" +
 	"\bshift_ns\x18\x02 \x01(\x03R\ashiftNs\x123\n" +
 	"\x16planned_rate_before_hz\x18\x03 \x01(\x01R\x13plannedRateBeforeHz\x12&\n" +
-	"\x0fplanned_rate_hz\x18\x04 \x01(\x01R\rplannedRateHz\"E\n" +
+	"\x0fplanned_rate_hz\x18\x04 \x01(\x01R\rplannedRateHz\"d\n" +
 	"\x11ApplyTasksRequest\x120\n" +
-	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\"\xb6\x01\n" +
+	"\achanges\x18\x01 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\xb6\x01\n" +
 	"\x12ApplyTasksResponse\x12,\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12(\n" +
 	"\x10effective_bus_ns\x18\x03 \x01(\x03R\x0eeffectiveBusNs\x12,\n" +
-	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"8\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"W\n" +
 	"\x11CreateTaskRequest\x12#\n" +
-	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"\xb4\x01\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\xb4\x01\n" +
 	"\x12CreateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
 	"\brevision\x18\x03 \x01(\x04R\brevision\x12,\n" +
-	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"\x89\x01\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"\xa8\x01\n" +
 	"\x11UpdateTaskRequest\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
 	"updateMask\x12\x12\n" +
-	"\x04etag\x18\x03 \x01(\tR\x04etag\"\xb4\x01\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"\xb4\x01\n" +
 	"\x12UpdateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
 	"\brevision\x18\x03 \x01(\x04R\brevision\x12,\n" +
-	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\";\n" +
+	"\x06shifts\x18\x04 \x03(\v2\x14.facetd.v1.TaskShiftR\x06shifts\"Z\n" +
 	"\x11DeleteTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag\"\x88\x01\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"\x88\x01\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
 	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12,\n" +

@@ -40,6 +40,16 @@ const (
 // Through any change the releases of the tasks that are not changed stay on their grid: each is
 // a whole number of periods after the one before. Where that is not possible the answer says so.
 //
+// Requests that make or change something have a request_id, here and in the other services: any
+// text of up to 128 characters that the client makes up anew for each of them, such as a UUID. A
+// retry with the same id and otherwise the same content is not done again, but gets the answer of
+// the first, which it waits for where that is still at work: with an id a call goes on for up to
+// a minute after its client has gone away or its deadline has passed. ALREADY_EXISTS when the
+// same caller has used the id for another request. What failed has changed nothing, and is tried
+// again. The daemon keeps the last 4096 answers, for an hour; and of changes of the tasks the
+// last 256 over a restart, where it has a folder for data. Calls without the field may be
+// repeated as they are, as their comments say.
+//
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
 // ErrorInfo of reason STALE whose metadata has the present one as `current`; nothing was changed.
@@ -68,6 +78,7 @@ type TaskServiceClient interface {
 	// it is set again; a task that is updated so that its bounds or its values at first are
 	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
 	// value why it cannot be set; NOT_FOUND when there is no task of that name.
+	// It may be repeated: what is set is set again.
 	SetTaskParameters(ctx context.Context, in *SetTaskParametersRequest, opts ...grpc.CallOption) (*SetTaskParametersResponse, error)
 	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
 	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that
@@ -176,6 +187,16 @@ func (c *taskServiceClient) TriggerTask(ctx context.Context, in *TriggerTaskRequ
 // Through any change the releases of the tasks that are not changed stay on their grid: each is
 // a whole number of periods after the one before. Where that is not possible the answer says so.
 //
+// Requests that make or change something have a request_id, here and in the other services: any
+// text of up to 128 characters that the client makes up anew for each of them, such as a UUID. A
+// retry with the same id and otherwise the same content is not done again, but gets the answer of
+// the first, which it waits for where that is still at work: with an id a call goes on for up to
+// a minute after its client has gone away or its deadline has passed. ALREADY_EXISTS when the
+// same caller has used the id for another request. What failed has changed nothing, and is tried
+// again. The daemon keeps the last 4096 answers, for an hour; and of changes of the tasks the
+// last 256 over a restart, where it has a folder for data. Calls without the field may be
+// repeated as they are, as their comments say.
+//
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
 // ErrorInfo of reason STALE whose metadata has the present one as `current`; nothing was changed.
@@ -204,6 +225,7 @@ type TaskServiceServer interface {
 	// it is set again; a task that is updated so that its bounds or its values at first are
 	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
 	// value why it cannot be set; NOT_FOUND when there is no task of that name.
+	// It may be repeated: what is set is set again.
 	SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error)
 	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
 	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that

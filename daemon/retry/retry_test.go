@@ -1,0 +1,141 @@
+package retry
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"facetd.example/daemon/failure"
+)
+
+func req(id, digest string) Request { return Request{Caller: "robot", ID: id, Digest: digest} }
+
+func TestDoneOnce(t *testing.T) {
+	b := &Book{}
+	defer b.Close()
+	n := 0
+	do := func(ctx context.Context) (any, error) {
+		if r, is := Of(ctx); !is || r.ID != "a" {
+			t.Errorf("the context carries %v", r)
+		}
+		n++
+		return n, nil
+	}
+	for range 3 {
+		if got, err := b.Do(t.Context(), req("a", "x"), do); got != 1 || err != nil {
+			t.Errorf("%v, %v", got, err)
+		}
+	}
+	var reused *failure.Reused
+	if _, err := b.Do(t.Context(), req("a", "y"), do); !errors.As(err, &reused) || reused.ID != "a" || n != 1 {
+		t.Errorf("another request of the id: %v after %d", err, n)
+	}
+	other := Request{Caller: "somebody else", ID: "a", Digest: "y"}
+	if got, err := b.Do(t.Context(), other, do); got != 2 || err != nil {
+		t.Errorf("another caller: %v, %v", got, err)
+	}
+	if _, is := Of(t.Context()); is {
+		t.Error("a context without a request has one")
+	}
+}
+
+// What failed has changed nothing, and is tried again.
+func TestFailuresAreNotKept(t *testing.T) {
+	b := &Book{}
+	defer b.Close()
+	wrong := errors.New("wrong")
+	if _, err := b.Do(t.Context(), req("a", "x"),
+		func(context.Context) (any, error) { return nil, wrong }); err != wrong {
+		t.Errorf("%v", err)
+	}
+	got, err := b.Do(t.Context(), req("a", "y"), func(context.Context) (any, error) { return 7, nil })
+	if got != 7 || err != nil {
+		t.Errorf("%v, %v", got, err)
+	}
+}
+
+// A request goes on without its caller, and whoever asks again waits for its answer; but not for ever.
+func TestGoesOnWithoutItsCaller(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &Book{}
+		defer b.Close()
+		var n atomic.Int32
+		do := func(ctx context.Context) (any, error) {
+			n.Add(1)
+			select {
+			case <-time.After(10 * time.Second):
+				return "done", nil
+			case <-ctx.Done():
+				return nil, ctx.Err()
+			}
+		}
+		short, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if _, err := b.Do(short, req("a", "x"), do); !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("%v", err)
+		}
+		if got, err := b.Do(t.Context(), req("a", "x"), do); got != "done" || err != nil || n.Load() != 1 {
+			t.Errorf("%v, %v, done %d times", got, err, n.Load())
+		}
+		gone, leave := context.WithCancel(t.Context())
+		leave()
+		begin := time.Now()
+		ended := make(chan time.Duration, 1)
+		b.Do(gone, req("b", "x"), func(ctx context.Context) (any, error) {
+			<-ctx.Done()
+			ended <- time.Since(begin)
+			return nil, ctx.Err()
+		})
+		if took := <-ended; took != GoesOn {
+			t.Errorf("it went on for %v", took)
+		}
+	})
+}
+
+func TestWhatIsForgotten(t *testing.T) {
+	now := time.Unix(0, 0)
+	b := &Book{Now: func() time.Time { return now }}
+	defer b.Close()
+	n := 0
+	ask := func(id string) (before bool) {
+		was := n
+		if _, err := b.Do(t.Context(), req(id, "x"),
+			func(context.Context) (any, error) { n++; return n, nil }); err != nil {
+			t.Fatal(err)
+		}
+		return n == was
+	}
+	for i := range MaxKept {
+		ask(fmt.Sprint(i))
+	}
+	if !ask("1") || ask("0") { // the oldest made way for the last, and 1 for it
+		t.Error("not the oldest was forgotten")
+	}
+	if len(b.entries) > MaxKept {
+		t.Errorf("%d are kept", len(b.entries))
+	}
+	now = now.Add(MaxAge)
+	if ask("5") || len(b.entries) != 1 {
+		t.Errorf("%d are kept for longer than an hour", len(b.entries)-1)
+	}
+}
+
+func TestClose(t *testing.T) {
+	b := &Book{}
+	begun := make(chan struct{})
+	go b.Do(t.Context(), req("a", "x"), func(ctx context.Context) (any, error) {
+		close(begun)
+		<-ctx.Done()
+		return nil, ctx.Err()
+	})
+	<-begun
+	b.Close()
+	var gone *failure.Unavailable
+	if _, err := b.Do(t.Context(), req("b", "x"), nil); !errors.As(err, &gone) {
+		t.Errorf("%v", err)
+	}
+}
