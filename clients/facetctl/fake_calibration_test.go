@@ -209,7 +209,8 @@ func TestRunThatBreaksOff(t *testing.T) {
 	r := runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10,20"}, "\n")
 	calls := strings.Join(f.taken(), "\n")
 	if r.Status != 1 || !strings.Contains(r.Stderr, "no answer came on standard input") ||
-		!strings.Contains(calls, `AbortCalibration {"session":"k3x9"}`) || strings.Contains(calls, "Finish") {
+		!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":""}`) ||
+		strings.Contains(calls, "Finish") {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
 	}
 	r = runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10", "--frames", "4"}, "soon\n12.5\n")
@@ -233,7 +234,8 @@ func TestRunUnderAnothersLight(t *testing.T) {
 			!strings.Contains(r.Stderr, other.GetScene()) {
 			t.Errorf("status %d, %s", r.Status, r.Stderr)
 		}
-		if strings.Contains(calls, "Finish") || !strings.Contains(calls, `AbortCalibration {"session":"k3x9"}`) {
+		if strings.Contains(calls, "Finish") ||
+			!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":""}`) {
 			t.Errorf("what was asked of the daemon:\n%s", calls)
 		}
 	}
