@@ -185,3 +185,28 @@ func TestFollowSteadyAcrossTheRatio(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatLiesUnderTheCurve: of a place between two layers as large a part is taken as lies under the bell curve there.
+func TestWhatLiesUnderTheCurve(t *testing.T) {
+	const n = 20_000
+	rng := NewNoise(4, 4)
+	bell := func(x float64) float64 { return math.Exp(-x * x / 2) }
+	for _, i := range []uint64{1, 30, 120, 200, 250} {
+		edge := layers[i].edge
+		next := layers[i].inside * edge
+		for _, at := range []float64{0.1, 0.5, 0.9} {
+			z := (next + at*(edge-next)) / edge
+			x := z * edge
+			want := (bell(x) - bell(edge)) / (bell(next) - bell(edge))
+			taken := 0.0
+			for range n {
+				if rng.outside(i, z) == x {
+					taken++
+				}
+			}
+			if got := taken / n; math.Abs(got-want) > 5*math.Sqrt(want*(1-want)/n)+1e-3 {
+				t.Errorf("layer %d, %g of the way to its edge: %.3f are taken, want %.3f", i, at, got, want)
+			}
+		}
+	}
+}
