@@ -65,7 +65,7 @@ func amplified(level float64, rate float64) *bench {
 func (b *bench) job(lux float64) float64 {
 	b.meter.Reset()
 	bits := b.cfg.Lanes[0].Bits
-	codes := make([]uint16, 200)
+	codes := make([]uint16, 60)
 	for i := range codes {
 		v := b.volts(lux, b.now.Exposure.Seconds())
 		codes[i] = uint16(min(max((v-0.5)/2*float64(uint(1)<<bits), 0), float64(uint(1)<<bits-1)))
@@ -256,6 +256,16 @@ func TestMeter(t *testing.T) {
 				t.Errorf("%d bits, percentile %g: %+v, want %+v", bits, percentile, got, want)
 			}
 		}
+	}
+	var large Meter
+	codes := make([]uint16, 4<<20)
+	for i := range codes {
+		codes[i] = uint16(i % 1024)
+	}
+	large.Add(codes, 10)
+	if got, _ := large.Measure(50); large.pixels > counted || math.Abs(got.Level-0.5) > 0.01 ||
+		math.Abs(got.High-0.99) > 0.01 {
+		t.Errorf("of a large frame %d pixels are counted: %+v", large.pixels, got)
 	}
 	if _, ok := new(Meter).Measure(0); ok {
 		t.Error("no pixel has a level")

@@ -11,7 +11,8 @@ import (
 // Automatic is what the daemon sets of a view from job to job.
 type Automatic struct {
 	Law autoexposure.Config
-	// Exposure, Gain and Offset are the slots that are set; 0 is none.
+	// Exposure, Gain and Offset are the slots that say how a job is made; 0 is none. An offset is not set beside an
+	// exposure: it stays, or is set by whoever likes.
 	Exposure, Gain, Offset int
 }
 
@@ -21,8 +22,10 @@ func (a *Automatic) Sets(field string) bool {
 		return false
 	}
 	return field == ExposureField && a.Exposure > 0 || field == GainField && a.Gain > 0 ||
-		field == OffsetField && a.Offset > 0
+		field == OffsetField && a.setsOffset()
 }
+
+func (a *Automatic) setsOffset() bool { return a.Offset > 0 && a.Exposure == 0 }
 
 // Made is the setting of a job, by the values of the task's slots.
 func (a *Automatic) Made(values []int) autoexposure.Setting {
@@ -41,10 +44,15 @@ func (a *Automatic) Made(values []int) autoexposure.Setting {
 
 // Set puts a setting into the values of the task's slots, and reports whether one has changed.
 func (a *Automatic) Set(values []int, s autoexposure.Setting) (changed bool) {
-	for _, x := range [][2]int{{a.Exposure, int(s.Exposure)}, {a.Gain, s.Gain}, {a.Offset, s.Offset}} {
-		if slot := x[0]; slot > 0 && values[slot-1] != x[1] {
-			values[slot-1], changed = x[1], true
+	set := func(slot, value int) {
+		if slot > 0 && values[slot-1] != value {
+			values[slot-1], changed = value, true
 		}
+	}
+	set(a.Exposure, int(s.Exposure))
+	set(a.Gain, s.Gain)
+	if a.setsOffset() {
+		set(a.Offset, s.Offset)
 	}
 	return changed
 }
@@ -97,9 +105,6 @@ func (c *checker) automatic(path string, spec *facetdv1.AutomaticExposure, own *
 		a.Law = c.law(spec, a, now, averaging, class)
 		c.m = append(c.m, autoexposure.Check(a.Law).Under(path)...)
 		v.Automatic = a
-		if a.Exposure > 0 {
-			a.Offset = 0 // it stays, or is set by whoever likes
-		}
 	}
 }
 
