@@ -22,6 +22,7 @@ func (t *Task) Reserving(every *big.Rat, window time.Duration) *Task {
 	rate := new(big.Rat).Quo(new(big.Rat).SetInt64(int64(time.Second)), every)
 	out.RateHz, _ = rate.Float64()
 	out.Period, out.Deadline, out.OwnDeadline = every, window, true
+	out.Kept = nil // it has no grid
 	return &out
 }
 
