@@ -89,6 +89,9 @@ func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Expl
 			m.Add("windows", fmt.Sprintf("%g is not a part of a window", part), "use parts above 0, at most 1")
 		}
 	}
+	if spec.GetLeastInterval() != nil {
+		m.Add("tasks[0].least_interval", "a sporadic task has no rate to explore", "explore a task with a rate")
+	}
 	if len(m) > 0 {
 		return nil, m
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/scheduler"
@@ -130,6 +131,22 @@ func TestSporadicErrors(t *testing.T) {
 		if len(m) != 1 || m[0].Path != c.path || m[0].Hint == "" {
 			t.Errorf("%v: %v", c.spec, m)
 		}
+	}
+}
+
+// TestExploreSporadic: a sporadic task has no rate to explore; beside one, others have.
+func TestExploreSporadic(t *testing.T) {
+	a := bench(t, [5]int{2, 2, 2, 2, 2})
+	late := sporadic("late", "cnts", time.Second, 50*time.Millisecond)
+	var m invalid.Errors
+	if _, err := scheduler.Explore(a, late, scheduler.ExploreOptions{}); !errors.As(err, &m) ||
+		m[0].Path != "tasks[0].least_interval" {
+		t.Error(err)
+	}
+	x, err := scheduler.Explore(a, task("ring", "mems", 20), scheduler.ExploreOptions{Beside: []*facetdv1.Task{late},
+		Windows: []float64{1}, MaxBatches: 1})
+	if err != nil || len(x.Points) == 0 || x.Points[0].RateHz < 20 {
+		t.Errorf("%v, %v", x, err)
 	}
 }
 
