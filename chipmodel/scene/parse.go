@@ -202,6 +202,26 @@ type args struct {
 	err   error
 }
 
+// numberOf is what the value of a key has to be, with its unit, which is not written.
+func numberOf(key string) string {
+	const want = "a finite number"
+	switch key {
+	case "low", "high", "mean":
+		return want + " of lux"
+	case "yaw", "pitch", "roll", "yaw_swing", "orientation", "phase":
+		return want + " of degrees"
+	case "yaw_rate", "pitch_rate", "roll_rate":
+		return want + " of degrees per second"
+	case "forward", "left", "up", "travel", "radius":
+		return want + " of metres"
+	case "forward_rate", "left_rate", "up_rate":
+		return want + " of metres per second"
+	case "yaw_swing_hz", "mains", "drift":
+		return want + " of hertz"
+	}
+	return want // a plain one
+}
+
 func parseArgs(stage, text string, defaults map[string]float64) args {
 	a := args{of: maps.Clone(defaults), given: map[string]bool{}}
 	if strings.TrimSpace(text) == "" {
@@ -217,7 +237,7 @@ func parseArgs(stage, text string, defaults map[string]float64) args {
 		}
 		v, err := strconv.ParseFloat(value, 64)
 		if err != nil || !isFinite(v) {
-			errs = append(errs, &ParamError{stage + " " + key, strconv.Quote(value), "a finite number"})
+			errs = append(errs, &ParamError{stage + " " + key, strconv.Quote(value), numberOf(key)})
 			continue
 		}
 		if a.given[key] {

@@ -80,7 +80,7 @@ func (f *startFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.note, "note", "",
 		"what is kept with the correction maps: the lamp, the diffuser, who did it")
 	cli.OptionalFloat64(cmd.Flags(), &f.kelvin, "die-kelvin",
-		"temperature of the dies as measured (default what the daemon knows)")
+		"temperature of the dies in kelvin as measured (default what the daemon knows)")
 	f.view.register(cmd)
 }
 

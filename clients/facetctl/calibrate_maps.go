@@ -307,9 +307,9 @@ TARGET is ` + targetForm + `.
 		},
 	}
 	cmd.Flags().Uint32Var(&r.Frames, "frames", 16, "frames to average, 2 to 4096")
-	cli.OptionalFloat64(cmd.Flags(), &r.Lux, "lux", "the light now, where it is known; it need only be uniform")
+	cli.OptionalFloat64(cmd.Flags(), &r.Lux, "lux", "the light now in lux, where it is known; it need only be uniform")
 	cli.OptionalFloat64(cmd.Flags(), &r.DieKelvin, "die-kelvin",
-		"temperature of the dies as measured (default what the daemon knows)")
+		"temperature of the dies in kelvin as measured (default what the daemon knows)")
 	return cmd
 }
 

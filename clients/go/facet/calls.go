@@ -36,8 +36,19 @@ func (c *Client) Status(ctx context.Context) (*facetdv1.Status, error) {
 
 // Tasks returns the running tasks in the order they were added.
 func (c *Client) Tasks(ctx context.Context) ([]*facetdv1.RunningTask, error) {
-	r, err := call(ctx, c, c.tasks.ListTasks, &facetdv1.ListTasksRequest{})
-	return r.GetTasks(), err
+	var all []*facetdv1.RunningTask
+	for r := (*facetdv1.ListTasksResponse)(nil); ; {
+		var err error
+		// A page of this size has as many tasks as a daemon can.
+		r, err = call(ctx, c, c.tasks.ListTasks,
+			&facetdv1.ListTasksRequest{PageSize: 1000, PageToken: r.GetNextPageToken()})
+		if err != nil {
+			return nil, err
+		}
+		if all = append(all, r.GetTasks()...); r.GetNextPageToken() == "" {
+			return all, nil
+		}
+	}
 }
 
 // AddTask starts a task beside the running ones and returns once its timetable is
