@@ -260,7 +260,9 @@ func (f *fake) ApplyTasks(_ context.Context, r *facetdv1.ApplyTasksRequest) (*fa
 			&errdetails.ErrorInfo{Reason: "STALE", Domain: "facetd.example",
 				Metadata: map[string]string{"current": "7"}})
 	}
-	answer := &facetdv1.ApplyTasksResponse{Revision: 8, EffectiveBusNs: 4_500_000_000}
+	answer := &facetdv1.ApplyTasksResponse{Revision: 8, EffectiveBusNs: 4_500_000_000,
+		Shifts: []*facetdv1.TaskShift{{Task: "other", ShiftNs: 1_250_000, PlannedRateBeforeHz: 10,
+			PlannedRateHz: 12.5}}}
 	tasks := c.GetAdd()
 	for _, u := range c.GetUpdate() {
 		tasks = append(tasks, u.GetTask())

@@ -142,6 +142,12 @@ func applyChanges(ctx context.Context, cmd *cobra.Command, c *client, changes *f
 			return err
 		}
 	}
+	for _, s := range r.GetShifts() {
+		if _, err := fmt.Fprintf(out, "the releases of %s move by %s, now at %s Hz\n", s.GetTask(),
+			cli.NS(s.GetShiftNs()), cli.Significant(s.GetPlannedRateHz())); err != nil {
+			return err
+		}
+	}
 	_, err = fmt.Fprintf(out, "the tasks have revision %d\n", r.GetRevision())
 	return err
 }

@@ -67,9 +67,11 @@ func (c *Client) ChangeTask(ctx context.Context, t *facetdv1.Task) (effectiveBus
 }
 
 // ApplyTasks makes several changes at once, all of them or none. Those that name a revision or an etag are made on the
-// condition that it is the present one; IsConflict tells that it was not.
-func (c *Client) ApplyTasks(ctx context.Context, changes *facetdv1.TaskChanges) (*facetdv1.ApplyTasksResponse, error) {
-	return call(ctx, c, c.tasks.ApplyTasks, &facetdv1.ApplyTasksRequest{Changes: changes})
+// condition that it is the present one; IsConflict tells that it was not. With a request id, which the caller makes up
+// anew for every change, it may be called again after any error: the change is made once. Empty is none.
+func (c *Client) ApplyTasks(ctx context.Context, changes *facetdv1.TaskChanges, requestID string) (
+	*facetdv1.ApplyTasksResponse, error) {
+	return call(ctx, c, c.tasks.ApplyTasks, &facetdv1.ApplyTasksRequest{Changes: changes, RequestId: requestID})
 }
 
 // SetTaskParameters sets what the views of a task say in movable, all of it or nothing, and returns the number of the

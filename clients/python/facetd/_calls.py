@@ -98,8 +98,9 @@ def preview_plan(changes: Any) -> Call[Plan]:
     return Call("PlanService/PreviewPlan", new("PreviewPlanRequest", changes=changes), lambda r: Plan._of(r.plan))
 
 
-def apply_tasks(changes: Any) -> Call[Applied]:
-    return Call("TaskService/ApplyTasks", new("ApplyTasksRequest", changes=changes), Applied._of)
+def apply_tasks(changes: Any, request_id: str) -> Call[Applied]:
+    request = new("ApplyTasksRequest", changes=changes, request_id=request_id)
+    return Call("TaskService/ApplyTasks", request, Applied._of)
 
 
 def capture(target: Target, views: Sequence[View], codes: int) -> Call[Capture]:

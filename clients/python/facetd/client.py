@@ -197,13 +197,15 @@ class Client:
         remove: Sequence[str] = (),
         *,
         expected_revision: int | None = None,
+        request_id: str = "",
         timeout: float | None = None,
     ) -> Applied:
         """Makes several changes at once, all of them or none. Errors as of add_task and
         change_task; ConflictError where the tasks have not the revision expected, or a task
-        not the etag of its update."""
+        not the etag of its update. With a request id, made up anew for every change, it may
+        be called again after any error: the change is made once."""
         changes = changes_message(add, update, remove, expected_revision)
-        return self._run(_calls.apply_tasks(changes), timeout)
+        return self._run(_calls.apply_tasks(changes, request_id), timeout)
 
     def preview_plan(
         self,

@@ -398,11 +398,13 @@ class Applied:
     revision: int
     #: Bus time from which on they are active.
     effective_bus_ns: int
+    #: By how many nanoseconds the releases of other tasks had to move, by task; those of the rest stay on their grid.
+    shifts_ns: dict[str, int] = dataclasses.field(default_factory=dict)
 
     @classmethod
     def _of(cls, m: Any) -> Applied:
         tasks = tuple(RunningTask._of(t, m.effective_bus_ns) for t in m.tasks)
-        return cls(tasks, m.revision, m.effective_bus_ns)
+        return cls(tasks, m.revision, m.effective_bus_ns, {s.task: s.shift_ns for s in m.shifts})
 
 
 def changes_message(

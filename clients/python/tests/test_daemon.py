@@ -162,6 +162,24 @@ class Demo(unittest.TestCase):
         self.assertFalse(preview.fits)
         self.assertEqual(preview.refusal.reason, r.reason)
 
+    def test_changes_are_made_together_and_once(self):
+        more = facetd.Task("more", "bed", 2)
+        self.addCleanup(lambda: "more" in self.client.tasks() and self.client.remove_task("more"))
+        first = self.client.apply_tasks([more], request_id="python, once")
+        again = self.client.apply_tasks([more], request_id="python, once")
+        self.assertEqual((again.revision, again.effective_bus_ns), (first.revision, first.effective_bus_ns))
+        self.assertEqual((first.tasks[0].task, first.shifts_ns), (more, {}))
+        with self.assertRaises(facetd.ExistsError):
+            self.client.apply_tasks(remove=["more"], request_id="python, once")
+        old = self.client.task("more").etag
+        faster = facetd.Update(dataclasses.replace(more, rate_hz=4, target=facetd.Task("x", "wall", 1).target), ("rate_hz",), old)
+        self.assertEqual(self.client.apply_tasks(update=[faster]).tasks[0].task, dataclasses.replace(more, rate_hz=4))
+        with self.assertRaises(facetd.ConflictError):
+            self.client.apply_tasks(update=[faster])
+        with self.assertRaises(facetd.ConflictError):
+            self.client.apply_tasks(remove=["more"], expected_revision=first.revision)
+        self.assertIn("more", self.client.tasks())
+
     def test_parameters_are_set_from_job_to_job(self):
         spot = facetd.View("spot", window=facetd.Window(0, 0, 4, 4), movable=facetd.Movable(row=(0, 20), column=(0, 9)))
         task = facetd.Task("track", ("bed-0",), 4, views=(spot,))
