@@ -23,8 +23,9 @@ import (
 )
 
 // TestTheDemoThroughTheBridge: the demo on the firmware, live. No job is late, none fails but those for which this
-// machine stood still for too long, no rule is violated by measured times, every capture is that of a virtual bus on the
-// same grain, byte for byte, and what happened at the pins is what was planned, to the tick: of what was refused nothing.
+// machine stood still for too long, no rule is violated by measured times, every capture is that of a virtual bus on
+// the same grain, byte for byte, and what happened at the pins is what was planned, to the tick: of what was refused
+// nothing.
 func TestTheDemoThroughTheBridge(t *testing.T) {
 	t.Parallel()
 	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
