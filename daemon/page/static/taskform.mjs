@@ -13,6 +13,8 @@ export class TaskForm {
     this.views = [];
     this.name = this.input("Name", { required: true, maxlength: "64", size: "14", spellcheck: "false" }, "name");
     this.rate = this.input("Rate", { type: "number", min: "0", step: "any", required: true }, "rate", "Hz");
+    this.interval = this.input("or least interval between triggers", { type: "number", min: "0", step: "any" }, "interval", "ms");
+    this.interval.box.addEventListener("input", () => this.oneOfBoth());
     this.target = new TargetPicker(app, prefix, changed);
     this.deadline = this.input("Deadline", { type: "number", min: "0", step: "any", placeholder: "period" }, "deadline", "ms");
     this.hold = this.input("Longest hold", { type: "number", min: "0", step: "any", placeholder: "no limit" }, "hold", "ms");
@@ -21,7 +23,7 @@ export class TaskForm {
     this.node = h("div", {},
       h("div", { class: "row" }, this.name.node, this.rate.node, this.target.node),
       this.target.chips,
-      h("div", { class: "row" }, this.deadline.node, this.hold.node, this.skew.node),
+      h("div", { class: "row" }, this.interval.node, this.deadline.node, this.hold.node, this.skew.node),
       this.viewBox,
       h("button", { type: "button", class: "small", onclick: () => this.addView({}) }, "Add a view"));
     this.addView({});
@@ -43,11 +45,16 @@ export class TaskForm {
     this.changed();
   }
 
+  // oneOfBoth asks for a rate where there is no least interval, which a sporadic task has in its place.
+  oneOfBoth() { this.rate.box.required = this.interval.box.value === ""; }
+
   // set fills the form from a task.
   set(task) {
     const ms = (d) => (seconds(d) === undefined ? "" : String(seconds(d) / 1e6));
     this.name.box.value = task.name ?? "";
-    this.rate.box.value = task.rate_hz ?? "";
+    this.rate.box.value = task.rate_hz || "";
+    this.interval.box.value = ms(task.least_interval);
+    this.oneOfBoth();
     this.target.set(task.target ?? { all: {} });
     this.deadline.box.value = ms(task.deadline);
     this.hold.box.value = ms(task.max_hold);
@@ -63,6 +70,7 @@ export class TaskForm {
     const ms = (key, box) => {
       if (box.value !== "") task[key] = toSeconds(num(box.value) * 1e6);
     };
+    ms("least_interval", this.interval.box);
     ms("deadline", this.deadline.box);
     ms("max_hold", this.hold.box);
     ms("max_skew", this.skew.box);
@@ -134,7 +142,7 @@ export class ViewFields {
       columns: number("Columns", w.columns, "columns"), row_step: number("Row step", w.row_step, "rowstep"), column_step: number("Column step", w.column_step, "columnstep"),
     };
     const kept = [(view.shares ?? []).length && "explicit shares", view.trim && "trim settings", view.exposure && "an exposure",
-      view.movable && "bounds of what moves"].filter(Boolean);
+      view.movable && "bounds of what moves", view.automatic && "automatic exposure"].filter(Boolean);
     this.node = h("fieldset", {}, h("legend", {}, "View"),
       h("div", { class: "row" }, h("label", {}, "Name ", this.name), this.binRows.node, this.binColumns.node, this.smoothing.node,
         remove && h("button", { type: "button", class: "small", onclick: remove }, "Remove this view")),
@@ -154,7 +162,7 @@ export class ViewFields {
 
   get() {
     const out = {};
-    for (const key of ["shares", "trim", "exposure", "movable"]) if (this.view[key]) out[key] = this.view[key];
+    for (const key of ["shares", "trim", "exposure", "movable", "automatic"]) if (this.view[key]) out[key] = this.view[key];
     if (this.name.value.trim()) out.name = this.name.value.trim();
     const rows = num(this.binRows.box.value), columns = num(this.binColumns.box.value);
     if (rows > 1 || columns > 1) out.binning = { rows, columns };
