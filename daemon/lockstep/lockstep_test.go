@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -25,7 +26,7 @@ type bench struct {
 	server
 	clock  bustime.Clock
 	events []string
-	fault  error
+	fault  atomic.Pointer[error]
 	end    context.CancelFunc
 	ended  sync.WaitGroup
 }
@@ -40,7 +41,12 @@ func newBench(t *testing.T, cfg Config, step time.Duration) *bench {
 		Tasks:     func() []*facetdv1.TaskPulse { return nil },
 		Delivered: func(context.Context) error { return nil },
 		Identity:  func() *facetdv1.Identity { return nil },
-		Fault:     func() error { return b.fault },
+		Fault: func() error {
+			if cause := b.fault.Load(); cause != nil {
+				return *cause
+			}
+			return nil
+		},
 	})
 	ctx, cancel := context.WithCancel(t.Context())
 	b.end = cancel
@@ -190,7 +196,8 @@ func TestComingBackAndGivingUp(t *testing.T) {
 		if m := b.Message().GetParticipants()[0]; m.GetUntilBusNs() != 0 {
 			t.Errorf("after it came back: %v", m)
 		}
-		b.fault = errors.New("the lines are on fire")
+		onFire := errors.New("the lines are on fire")
+		b.fault.Store(&onFire)
 		var given *failure.Unavailable
 		if err := <-waits; !errors.As(err, &given) || !strings.Contains(err.Error(), "on fire") {
 			t.Errorf("who waited: %v", err)

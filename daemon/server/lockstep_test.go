@@ -73,9 +73,13 @@ func lockstepRun(t *testing.T, pause func(i int, conn *grpc.ClientConn)) string 
 		sum.Write(b)
 	}
 	follow, err := frames.FollowFrameSets(limited(t))
-	if err == nil {
-		err = follow.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{
-			Start: &facetdv1.FollowStart{FrameSets: 4, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 2}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := follow.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{
+		Start: &facetdv1.FollowStart{FrameSets: 4, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
+			QueueLength: 2}}}); err != nil {
+		t.Fatal(err)
 	}
 	begun, err := follow.Recv()
 	if err != nil || begun.GetBegun() == nil {
