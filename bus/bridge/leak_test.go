@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"os"
 	"testing"
 
 	"go.uber.org/goleak"
@@ -10,5 +11,8 @@ import (
 
 // TestMain fails when a test leaves a goroutine behind.
 func TestMain(m *testing.M) {
-	goleak.VerifyTestMain(m, goleak.Cleanup(func(int) { bridgetest.Clean() }))
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		bridgetest.Clean()
+		os.Exit(code)
+	}))
 }
