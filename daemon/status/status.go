@@ -96,8 +96,13 @@ func Of(a *chipmodel.Array, err error) error {
 			message = p.GetViolations()[0].GetDescription()
 		}
 	}
-	st := status.New(code, shortenEncoded(message, maxMessageBytes))
-	detailed, attachErr := st.WithDetails(fitting(details)...)
+	kept, note := fitting(details), ""
+	if left := details[len(kept):]; len(left) > 0 {
+		note = fmt.Sprintf(" (its %s is too large to be sent)",
+			protoadapt.MessageV2Of(left[0]).ProtoReflect().Descriptor().Name())
+	}
+	st := status.New(code, shortenEncoded(message, maxMessageBytes-len(note))+note)
+	detailed, attachErr := st.WithDetails(kept...)
 	if attachErr != nil {
 		return st.Err()
 	}
