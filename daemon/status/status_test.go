@@ -54,7 +54,8 @@ func TestStatusesStaySmall(t *testing.T) {
 		if n := wire(st); n > 7000 || n < 1000 {
 			t.Errorf("%s: %d bytes", name, n)
 		}
-		if says := "(its Refusal is too large to be sent)"; strings.HasSuffix(st.Message(), says) != (name == "refusal") {
+		const says = "(its Refusal is too large to be sent)"
+		if strings.HasSuffix(st.Message(), says) != (name == "refusal") {
 			t.Errorf("%s: %q", name, st.Message()[max(len(st.Message())-60, 0):])
 		}
 		if name == "text" || name == "percent" {
