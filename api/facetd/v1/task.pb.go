@@ -1955,10 +1955,10 @@ func (x *GetTaskResponse) GetTask() *RunningTask {
 	return nil
 }
 
-// TaskShift says that the releases of a task that was not changed could not stay on their grid.
-// Where every job from the last release before the change to the end of the initialization of
-// its registers would have ended late, or where the task has another rate now, its first release
-// is later or earlier than it would have been. The frame set of that job says it, too.
+// TaskShift says that the releases of a task that was not changed could not stay on their grid:
+// within two seconds there was no instant from which all jobs could wait for the initialization
+// of the registers and end in time, or the new timetable has another rate for it. The task's
+// next frame set says it, too.
 type TaskShift struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the task.
