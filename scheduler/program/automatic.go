@@ -64,8 +64,9 @@ const (
 )
 
 // automatic checks what of a view the daemon is to set. It comes after movable, which has what the view itself moves.
-func (c *checker) automatic(path string, spec *facetdv1.AutomaticExposure, own *facetdv1.Movable, v *View,
-	class *chipmodel.Class) {
+// wrong is how many errors there were before the view: of one that has errors nothing follows, a law least of all.
+func (c *checker) automatic(path string, of *facetdv1.View, v *View, class *chipmodel.Class, wrong int) {
+	spec, own := of.GetAutomatic(), of.GetMovable()
 	if spec == nil {
 		return
 	}
@@ -73,7 +74,7 @@ func (c *checker) automatic(path string, spec *facetdv1.AutomaticExposure, own *
 		c.add(path, "an on-demand capture has no jobs between which something could be set", "leave it out")
 		return
 	}
-	averaging, wrong := defaultAveraging, len(c.m)
+	averaging := defaultAveraging
 	if d := spec.GetAveraging(); d != nil {
 		averaging = d.AsDuration()
 		if d.CheckValid() != nil || averaging <= 0 || averaging > longestAveraging {

@@ -1,10 +1,18 @@
 package program
 
 import (
+	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
 	"facetd.example/scheduler/autoexposure"
 )
 
@@ -28,5 +36,36 @@ func TestAnOffsetBesideAnExposure(t *testing.T) {
 	if b.Set(values, autoexposure.Setting{Gain: 2, Offset: -3}); !slices.Equal(values, []int{2, -3}) ||
 		!b.Sets(OffsetField) || !b.Sets(GainField) || (*Automatic)(nil).Sets(GainField) {
 		t.Errorf("without an exposure gain and offset are %v", values)
+	}
+}
+
+// TestAutomaticOfAWrongView: what else is wrong with a view, or with the rate, is said, and no law is made of it.
+func TestAutomaticOfAWrongView(t *testing.T) {
+	msg := bustest.LinearMessage()
+	msg.Classes[0].Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: proto.Float64(1.2),
+		OffsetStepVolts: proto.Float64(0.002), LowVolts: 0.1, HighVolts: 3}
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	for _, x := range []struct {
+		gain uint32
+		rate float64
+		path string
+	}{{0, 50, ""}, {2, 50, "tasks[0].views[0].trim.gain_index"}, {1 << 31, 50, "tasks[0].views[0].trim.gain_index"},
+		{0, math.NaN(), "tasks[0].rate_hz"}} {
+		_, m := NewTasks(a, []*facetdv1.Task{{Name: "x", RateHz: x.rate,
+			Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{"m0"}}}},
+			Views: []*facetdv1.View{{Trim: &facetdv1.TrimSettings{GainIndex: x.gain},
+				Automatic: &facetdv1.AutomaticExposure{Level: 0.7},
+				Movable: &facetdv1.Movable{Exposure: &facetdv1.ExposureBounds{
+					Low: durationpb.New(time.Microsecond), High: durationpb.New(time.Millisecond)}}}}}})
+		var paths []string
+		for _, e := range m {
+			paths = append(paths, e.Path)
+		}
+		if strings.Join(paths, " ") != x.path {
+			t.Errorf("gain_index %d at %g Hz: %v, want one at %q", x.gain, x.rate, m, x.path)
+		}
 	}
 }

@@ -34,7 +34,7 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 	seen := map[string]int{}
 	views := make([]View, len(specs))
 	for i, spec := range specs {
-		at := fmt.Sprintf("%s[%d]", path, i)
+		at, wrong := fmt.Sprintf("%s[%d]", path, i), len(c.m)
 		v := c.view(at, spec, class)
 		v.Name = spec.GetName()
 		if v.Name == "" {
@@ -48,7 +48,7 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		seen[v.Name] = i
 		c.exposure(at, spec, &v, class, views[:i])
 		c.movable(at+".movable", spec.GetMovable(), &v, class, views[:i])
-		c.automatic(at+".automatic", spec.GetAutomatic(), spec.GetMovable(), &v, class)
+		c.automatic(at+".automatic", spec, &v, class, wrong)
 		views[i] = v
 		bias, biased := v.pixelBias()
 		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {
