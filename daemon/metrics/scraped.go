@@ -180,26 +180,29 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	}
 	for _, t := range snap.Tasks {
 		name, status := t.GetTask().GetName(), t.GetStatus()
-		send(nameRequestedRate, status.GetRequestedRateHz(), name)
-		send(namePlannedRate, status.GetPlannedRateHz(), name)
-		if t.GetTask().GetLeastInterval() != nil {
+		sporadic := t.GetTask().GetLeastInterval() != nil
+		if sporadic {
 			send(nameTriggers, float64(status.GetTriggers()), name, taken)
 			send(nameTriggers, float64(status.GetTriggersRefused()), name, refused)
+		} else { // with one of reservations an alert would find fault with a task that nobody triggers
+			send(nameRequestedRate, status.GetRequestedRateHz(), name)
+			send(namePlannedRate, status.GetPlannedRateHz(), name)
 		}
 		if p := predicted[name]; p != nil {
 			send(namePlanResponse, seconds(p.GetWorstResponseNs()), name)
 			send(namePlanSlack, seconds(p.GetLeastSlackNs()), name)
 		}
-		s.sendSeen(name, snap.Now, send)
+		s.sendSeen(name, sporadic, snap.Now, send)
 	}
 }
 
 // sendSeen sends what the observer knows of a task. Between the dispatcher's change of
-// tasks and the observer's news of it a task may be unknown: then only its rate is there.
-func (s *scraped) sendSeen(task string, now bus.Time, send sender) {
+// tasks and the observer's news of it a task may be unknown: then only its rate is there. The frames of a sporadic one
+// have no age to be watched.
+func (s *scraped) sendSeen(task string, sporadic bool, now bus.Time, send sender) {
 	seen, known := s.m.look(task, now)
 	send(nameAchievedRate, seen.achievedHz, task)
-	if known {
+	if known && !sporadic { // as old as its last trigger is, at least
 		send(nameFrameAge, seen.age.Seconds(), task)
 	}
 	if seen.any {

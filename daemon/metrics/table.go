@@ -148,13 +148,14 @@ var table = []Metric{
 	{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed},
 		Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
 	{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: ofTask,
-		Help: "Rate that was asked for, in jobs per bus second."},
+		Help: "Rate that was asked for, in jobs per bus second; there is none of a sporadic task."},
 	{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: ofTask,
-		Help: "Rate of the active timetable, in jobs per bus second."},
+		Help: "Rate of the active timetable, in jobs per bus second; there is none of a sporadic task."},
 	{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: achievedHelp},
 	{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Time of the host's clock since the last complete frame set of the task ended, late ones included; " +
-			"before the first, since the task came into the timetable."},
+			"before the first, since the task came into the timetable. There is none of a sporadic task, which may " +
+			"rest for as long as nobody triggers it."},
 	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are " +
 			"left out, and there is none before the first job."},
