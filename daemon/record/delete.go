@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -68,9 +69,11 @@ func (m *Manager) remove(name, why, text string) error {
 	}
 	for _, f := range files {
 		if strings.HasSuffix(f.name, partialSuffix) {
-			if err := idle(filepath.Join(m.cfg.Dir, f.name)); err != nil {
+			release, err := hold(filepath.Join(m.cfg.Dir, f.name))
+			if err != nil {
 				return err
 			}
+			defer release() // when all have gone: else recovery may give one its name meanwhile
 		}
 	}
 	var bytes int64
@@ -93,23 +96,24 @@ func (m *Manager) remove(name, why, text string) error {
 	return fileio.SyncDir(m.cfg.Dir)
 }
 
-// idle is nil for a file that nobody writes or recovers.
-func idle(path string) error {
+// hold keeps a file from being recovered until release is called. The error is *failure.InProgress for one that
+// somebody writes or recovers.
+func hold(path string) (release func(), err error) {
 	f, err := os.Open(path)
 	if errors.Is(err, os.ErrNotExist) {
-		return nil
+		return func() {}, nil
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
-	defer f.Close() // with the lock
-	var locked *LockedError
-	if err := lock(f); errors.As(err, &locked) {
-		return &failure.InProgress{Message: err.Error() + ", or recovered; retry when that has ended"}
-	} else if err != nil {
-		return err
+	if err := lock(f); err != nil {
+		_ = f.Close()
+		if errors.As(err, new(*LockedError)) {
+			err = &failure.InProgress{Message: err.Error() + ", or recovered; retry when that has ended"}
+		}
+		return nil, err
 	}
-	return nil
+	return func() { _ = f.Close() }, nil
 }
 
 // stored is a file of a recording, or one that its recovery put aside.
@@ -117,7 +121,11 @@ type stored struct {
 	name string
 	size int64
 	made time.Time
+	rest bool // what recovery put aside
 }
+
+// restName is the name of what recovery put aside. No file of a recording is called so, whatever the recording is.
+var restName = regexp.MustCompile(`^(.+)` + regexp.QuoteMeta(restSuffix) + `[0-9]*$`)
 
 // filesOf finds all files of a recording, those included that recovery put aside.
 func (m *Manager) filesOf(name string) ([]stored, error) {
@@ -133,8 +141,11 @@ func (m *Manager) files() (map[string][]stored, error) {
 	}
 	out := map[string][]stored{}
 	for _, e := range entries {
-		base, _, _ := strings.Cut(e.Name(), restSuffix)
-		p, is := parsePart(base)
+		p, is := parsePart(e.Name())
+		rest := restName.FindStringSubmatch(e.Name())
+		if rest != nil {
+			p, is = parsePart(rest[1])
+		}
 		if !is || !e.Type().IsRegular() {
 			continue
 		}
@@ -145,7 +156,7 @@ func (m *Manager) files() (map[string][]stored, error) {
 		if err != nil {
 			return nil, err
 		}
-		out[p.recording] = append(out[p.recording], stored{e.Name(), info.Size(), info.ModTime()})
+		out[p.recording] = append(out[p.recording], stored{e.Name(), info.Size(), info.ModTime(), rest != nil})
 	}
 	return out, nil
 }
@@ -227,7 +238,7 @@ func (m *Manager) weigh(name string, files []stored) kept {
 	var made time.Time
 	for _, f := range files {
 		k.bytes += uint64(f.size)
-		if f.made.After(made) && !strings.Contains(f.name, restSuffix) {
+		if f.made.After(made) && !f.rest {
 			made = f.made
 		}
 	}

@@ -153,3 +153,27 @@ func TestAFileThatIsRecoveredIsNotDeleted(t *testing.T) {
 		t.Error(s)
 	}
 }
+
+// TestNamesThatLookLikeWhatRecoveryPutsAside: each recording has its own files, whatever it is called.
+func TestNamesThatLookLikeWhatRecoveryPutsAside(t *testing.T) {
+	m, _, dir := manager(t, nil)
+	all := []string{"a", "a-001.mcap.rest", "a-001.mcap.restless", "the.rest"}
+	for _, name := range all {
+		start(t, m, name, nil)
+		stop(t, m, name)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "a-001.mcap.rest2"), []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for i, name := range all {
+		if _, err := m.Delete(name); err != nil {
+			t.Error(name, err)
+		}
+		if got, want := recordings(t, m), strings.Join(all[i+1:], " "); got != want {
+			t.Errorf("with %s gone there are %q, want %q", name, got, want)
+		}
+	}
+	if left := names(t, dir); len(left) != 0 {
+		t.Error(left)
+	}
+}
