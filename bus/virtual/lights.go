@@ -68,13 +68,25 @@ func (b *Bus) addScene(s scene.Since) {
 	l.active = append(l.active, scene.Since{})
 	copy(l.active[i+1:], l.active[i:])
 	l.active[i] = s
-	old := 0
-	for old+1 < len(l.active) && (l.active[old+1].At.Add(remembered) <= b.Now() || len(l.active)-old > keptScenes) {
+	l.active = append(l.active[:0], l.active[l.over(b.Now()):]...)
+	l.forget = bustime.Forever
+	if last := l.active[len(l.active)-1].At; last < bustime.Forever.Add(-remembered) {
+		l.forget = last.Add(remembered)
+	}
+	l.now = false
+}
+
+// over is how many scenes need not be kept at a bus time. What is to come makes nothing that is there now older.
+func (l *lights) over(now bus.Time) int {
+	came := 0
+	for came < len(l.active) && l.active[came].At <= now {
+		came++
+	}
+	old := max(0, came-keptScenes)
+	for old+1 < came && now.Sub(l.active[old+1].At) >= remembered {
 		old++
 	}
-	l.active = append(l.active[:0], l.active[old:]...)
-	l.forget = l.active[len(l.active)-1].At.Add(remembered)
-	l.now = false
+	return old
 }
 
 // showScene lets a change of the scene count from bus time at on, where the host is so far behind that what it hands
@@ -101,9 +113,25 @@ func (b *Bus) Schedule(c Change) error {
 	}
 	b.lights.mu.Lock()
 	defer b.lights.mu.Unlock()
-	b.lights.pending = append(b.lights.pending, c)
+	b.lights.schedule(c)
 	b.lights.came.Store(true)
 	return nil
+}
+
+// schedule keeps a change, one of each time: bus time may stand still for long, and changes come all the same.
+func (l *lights) schedule(c Change) {
+	for i := len(l.pending) - 1; i >= 0; i-- {
+		if is := &l.pending[i]; is.At == c.At {
+			if c.Scene != nil {
+				is.Scene = c.Scene
+			}
+			if c.TemperatureOffset != nil {
+				is.TemperatureOffset = c.TemperatureOffset
+			}
+			return
+		}
+	}
+	l.pending = append(l.pending, c)
 }
 
 // applyChanges takes in what was scheduled before an operation that begins at a bus time.

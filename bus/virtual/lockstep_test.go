@@ -11,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -123,5 +124,37 @@ func TestHeldInTheMiddle(t *testing.T) {
 	kelvin := 900.0
 	if err := b.Schedule(Change{At: 40_000, TemperatureOffset: &kelvin}); err == nil {
 		t.Error("dies that melt were taken")
+	}
+}
+
+// What is to come takes nothing from what is there: not many changes in a row, nor one at the last time that there is.
+func TestTheLightLastsUntilItsChange(t *testing.T) {
+	want := course(t, heldBus(t, scene.Uniform(50), &grants{random: rand.New(rand.NewPCG(1, 1))}))
+	for name, times := range map[string][]bus.Time{"many": make([]bus.Time, 3*keptScenes), "last": {bustime.Forever}} {
+		b := heldBus(t, scene.Uniform(50), &grants{random: rand.New(rand.NewPCG(1, 1))})
+		for i, at := range times {
+			if err := b.Schedule(Change{At: max(at, bus.Time(1e12+i)), Scene: scene.Uniform(3000)}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := course(t, b); !slices.EqualFunc(want, got, equalResults) {
+			t.Errorf("%s: the light has changed before its time", name)
+		}
+	}
+}
+
+// However often light and temperature of one time are set, the last counts, and no more is kept.
+func TestOneChangeOfATime(t *testing.T) {
+	b := heldBus(t, scene.Uniform(50), &grants{random: rand.New(rand.NewPCG(1, 1))})
+	warm, after := 5.0, scene.Uniform(3000)
+	for range 1000 {
+		if err := errors.Join(b.Schedule(Change{At: 7, Scene: scene.Uniform(1), TemperatureOffset: &warm}),
+			b.Schedule(Change{At: 8, Scene: after}), b.Schedule(Change{At: 7, Scene: after})); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept := b.lights.pending
+	if len(kept) != 2 || kept[0].Scene != after || kept[0].TemperatureOffset != &warm || kept[1].At != 8 {
+		t.Errorf("kept %+v", kept)
 	}
 }

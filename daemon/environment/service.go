@@ -30,6 +30,10 @@ type Bus interface {
 	Schedule(virtual.Change) error
 }
 
+// maxToCome is how many changes may be told before their time, of the light and of the temperature each: more are
+// refused.
+const maxToCome = 256
+
 // Config holds what the service depends on.
 type Config struct {
 	// Bus is nil unless the bus is virtual.
@@ -158,7 +162,7 @@ func (s *Service) Replace(described string, replacing scene.Scene) {
 
 // act makes a change at a bus time, or now, and returns when that is. A caller that leaves may leave a change behind
 // that is still made: what is active is noted where it is made, so that it is never another than the bus's. Errors:
-// *failure.OutOfRange for a bus time that has passed.
+// *failure.OutOfRange for a bus time that has passed, *failure.Exhausted for one change too many that is to come.
 func (s *Service) act(ctx context.Context, wanted *int64, f func(at bus.Time, now bool) error) (bus.Time, error) {
 	made := make(chan bus.Time, 1)
 	change := func(now bus.Time) error {
@@ -171,6 +175,10 @@ func (s *Service) act(ctx context.Context, wanted *int64, f func(at bus.Time, no
 		}
 		s.mu.Lock()
 		defer s.mu.Unlock()
+		if at > now && max(s.lights.toCome(now), s.offsets.toCome(now)) >= maxToCome {
+			return &failure.Exhausted{Message: fmt.Sprintf("%d changes are to come, the most that are kept: make this "+
+				"one when some of them have been", maxToCome)}
+		}
 		if err := f(at, wanted == nil && s.cfg.Act == nil); err != nil {
 			return err
 		}

@@ -93,3 +93,38 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		}
 	})
 }
+
+// Changes may be told before their time, but not any number of them; one of the same time takes the place of another.
+func TestChangesToCome(t *testing.T) {
+	now := bus.Time(7)
+	s := New(Config{Bus: &recordingBus{}, Scene: "uniform:1", Now: func() bus.Time { return now },
+		Do: func(_ context.Context, f func() error) error { return f() }})
+	set := func(at int64, lux string) error {
+		_, err := s.SetScene(t.Context(), &facetdv1.SetSceneRequest{Scene: "uniform:" + lux, AtBusNs: &at})
+		return err
+	}
+	for i := range int64(maxToCome - 1) {
+		if err := set(1000+i, "2"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, lux := range []string{"2", "3", "4", "5"} {
+		if err := set(now.NS(), lux); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var many *failure.Exhausted
+	if last, more := set(999, "6"), set(998, "7"); last != nil || !errors.As(more, &many) {
+		t.Errorf("the last: %v, one more: %v", last, more)
+	}
+	for at, want := range map[bus.Time]string{7: "uniform:5", 999: "uniform:6", 1000: "uniform:2"} {
+		if now = at; s.at(now).GetScene() != want {
+			t.Errorf("at %v: %v, want %s", at, s.at(now), want)
+		}
+	}
+	for range 2 {
+		if err := set(2000, "8"); err != nil {
+			t.Errorf("when one has been: %v", err)
+		}
+	}
+}

@@ -31,10 +31,23 @@ func (l *timeline[T]) set(from bus.Time, what T, now bus.Time) {
 	for i > 1 && (*l)[i-1].from > from {
 		i--
 	}
-	*l = slices.Insert(*l, i, active[T]{from, what})
+	if i > 1 && (*l)[i-1].from == from {
+		(*l)[i-1].what = what
+	} else {
+		*l = slices.Insert(*l, i, active[T]{from, what})
+	}
 	over := 0
 	for over+1 < len(*l) && (*l)[over+1].from <= now {
 		over++
 	}
 	*l = slices.Delete(*l, 0, over)
+}
+
+// toCome is how many changes are to come after a bus time.
+func (l timeline[T]) toCome(now bus.Time) int {
+	n := 0
+	for n < len(l)-1 && l[len(l)-1-n].from > now {
+		n++
+	}
+	return n
 }

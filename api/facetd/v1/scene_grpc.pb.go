@@ -35,7 +35,8 @@ type SceneServiceClient interface {
 	// GetScene returns the active light and temperature.
 	GetScene(ctx context.Context, in *GetSceneRequest, opts ...grpc.CallOption) (*GetSceneResponse, error)
 	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
-	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
+	// OUT_OF_RANGE says that the bus time has passed, RESOURCE_EXHAUSTED that 256 changes are to come already, and then
+	// nothing has changed.
 	// It may be repeated as it is.
 	SetScene(ctx context.Context, in *SetSceneRequest, opts ...grpc.CallOption) (*SetSceneResponse, error)
 	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
@@ -94,7 +95,8 @@ type SceneServiceServer interface {
 	// GetScene returns the active light and temperature.
 	GetScene(context.Context, *GetSceneRequest) (*GetSceneResponse, error)
 	// SetScene replaces them, now or at a bus time to come, all or nothing. INVALID_ARGUMENT lists every error,
-	// OUT_OF_RANGE says that the bus time has passed, and then nothing has changed.
+	// OUT_OF_RANGE says that the bus time has passed, RESOURCE_EXHAUSTED that 256 changes are to come already, and then
+	// nothing has changed.
 	// It may be repeated as it is.
 	SetScene(context.Context, *SetSceneRequest) (*SetSceneResponse, error)
 	// SetPose moves what carries the array in the light around it, now or at a bus time to come, as a controller would:
