@@ -245,9 +245,19 @@ func TestAStoredTaskThatDoesNotFit(t *testing.T) {
 	p.end()
 	s.write("array.yaml", strings.ReplaceAll(string(array), "bed", "floor"))
 	p = s.start()
-	p.remove("extra")
+	removal := &facetdv1.DeleteTaskRequest{Name: "extra", RequestId: "once"}
+	first, err := p.tasks().DeleteTask(limited(t), removal)
+	if err != nil {
+		t.Fatal(err)
+	}
 	if got := s.stored(); len(got.Aside) != 0 {
 		t.Errorf("still aside: %+v", got.Aside)
+	}
+	p.end()
+	p = s.start()
+	if again, err := p.tasks().DeleteTask(limited(t), removal); err != nil ||
+		again.GetRevision() != first.GetRevision() || again.GetEffectiveBusNs() != first.GetEffectiveBusNs() {
+		t.Errorf("a retry after a restart: %v %v, first %v", again, err, first)
 	}
 	if _, err := p.tasks().DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "extra"}); err == nil {
 		t.Error("it was removed twice")

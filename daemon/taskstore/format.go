@@ -112,7 +112,7 @@ type entryForm struct {
 	Reason     string            `json:"reason,omitempty"`
 }
 
-// Encode writes a state as a file.
+// Encode writes a state as a file. Errors: that Parse would refuse it for its size; those of the tasks' own form.
 func (s *State) Encode() ([]byte, error) {
 	f := fileForm{header: header{formatName, Version}, Revision: s.Revision, Requests: s.Requests}
 	var err error
@@ -123,6 +123,9 @@ func (s *State) Encode() ([]byte, error) {
 		return nil, err
 	}
 	out, err := json.MarshalIndent(&f, "", "  ")
+	if len(out) >= maxBytes {
+		return nil, fmt.Errorf("they take %d bytes, more than %d", len(out), maxBytes)
+	}
 	return append(out, '\n'), err
 }
 

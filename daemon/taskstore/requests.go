@@ -15,6 +15,10 @@ import (
 // way when the daemon goes down, and little to write.
 const MaxRequests = 256
 
+// maxShifts is how many shifts the requests that are stored have together; the oldest request is forgotten first. With
+// the longest names of tasks they take 3 MB, well below what a file may have.
+const maxShifts = 4096
+
 // Request is what is stored of a request with an id that changed the tasks, and of its answer.
 type Request struct {
 	Caller string `json:"caller,omitempty"`
@@ -76,7 +80,12 @@ func (s *State) remember(r *Request) {
 	if r == nil {
 		return
 	}
-	first := max(len(s.Requests)+1-MaxRequests, 0)
+	first, shifts := max(len(s.Requests)+1-MaxRequests, 0), len(r.Shifts)
+	for i := len(s.Requests) - 1; i >= first; i-- {
+		if shifts += len(s.Requests[i].Shifts); shifts > maxShifts {
+			first = i + 1
+		}
+	}
 	s.Requests = append(append([]Request(nil), s.Requests[first:]...), *r)
 }
 

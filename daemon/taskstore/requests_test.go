@@ -14,6 +14,51 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
+// However many tasks the changes have moved, and whatever those are called, what is written can be read again.
+func TestRequestsThatMovedManyTasks(t *testing.T) {
+	var tasks []*facetdv1.Task
+	var shifts []*facetdv1.TaskShift
+	for i := range 256 {
+		name := fmt.Sprintf("%064d", i)
+		name = strings.Replace(name, "0", "<", 40) // which JSON writes as six characters
+		tasks = append(tasks, task(name, 1))
+		shifts = append(shifts, &facetdv1.TaskShift{Task: name, ShiftNs: -123456789012, PlannedRateBeforeHz: 100. / 3,
+			PlannedRateHz: 100. / 7})
+	}
+	s, _ := after(&State{}, tasks, tasks, nil, 500)
+	asked := func(i int) retry.Request {
+		return retry.Request{Caller: "robot", ID: fmt.Sprint(i), Digest: strings.Repeat("0a", 32)}
+	}
+	for i := range MaxRequests {
+		s.remember(requestOf(asked(i), dispatch.Change{Effective: 7, Revision: uint64(i + 1), Shifts: shifts}))
+	}
+	data, err := s.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	read, err := Parse(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := &Keeper{state: read}
+	if known := k.requested(asked(MaxRequests - 1)); known == nil || len(known.Shifts) != len(shifts) {
+		t.Errorf("the last is known as %v", known)
+	}
+	if len(read.Requests) != maxShifts/len(shifts) {
+		t.Errorf("%d requests are stored", len(read.Requests))
+	}
+}
+
+// What could not be read again is not written in place of what can.
+func TestTooMuchIsNotWritten(t *testing.T) {
+	a := list(task("a", 1))
+	s, _ := after(&State{}, nil, a, nil, 1)
+	s.Tasks[0].Task.Views = []*facetdv1.View{{Name: strings.Repeat("v", maxBytes)}}
+	if data, err := s.Encode(); err == nil || !strings.Contains(err.Error(), "more than") {
+		t.Errorf("%d bytes, %v", len(data), err)
+	}
+}
+
 // Requests are stored with their answers, the last of them, and read as they were written.
 func TestRequestsAreStored(t *testing.T) {
 	a := list(task("a", 1))

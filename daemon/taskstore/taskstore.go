@@ -268,10 +268,17 @@ func (k *Keeper) Apply(ctx context.Context, c *facetdv1.TaskChanges) (dispatch.C
 	})
 	switch {
 	case err == nil:
-		k.dropAside(isNamed)
-	case len(names) == 1 && len(c.GetRemove()) == 1 && errors.As(err, new(*failure.NotFound)) && k.dropAside(isNamed):
+		k.dropAside(isNamed, nil)
+	case len(names) == 1 && len(c.GetRemove()) == 1 && errors.As(err, new(*failure.NotFound)):
 		now := k.Snapshot()
-		done, err = dispatch.Change{Effective: now.Now, Revision: now.Revision}, nil
+		done = dispatch.Change{Effective: now.Now, Revision: now.Revision}
+		var made *Request
+		if once {
+			made = requestOf(request, done)
+		}
+		if !k.dropAside(isNamed, made) {
+			return dispatch.Change{}, err
+		}
 	default:
 		return done, err
 	}
@@ -333,12 +340,12 @@ func (k *Keeper) Configured(tasks []*facetdv1.Task) {
 	k.writing.Lock()
 	k.configured = tasks
 	k.writing.Unlock()
-	k.dropAside(func(e *Entry) bool { return Digest(find(tasks, e.Name)) != e.Configured })
+	k.dropAside(func(e *Entry) bool { return Digest(find(tasks, e.Name)) != e.Configured }, nil)
 	k.flush()
 }
 
-// dropAside gives up tasks that are kept aside, and reports whether there were any.
-func (k *Keeper) dropAside(which func(*Entry) bool) bool {
+// dropAside gives up tasks that are kept aside, and reports whether there were any: by a request, where it is one.
+func (k *Keeper) dropAside(which func(*Entry) bool, by *Request) bool {
 	k.writing.Lock()
 	defer k.writing.Unlock()
 	left := slices.DeleteFunc(slices.Clone(k.state.Aside), func(e Entry) bool { return which(&e) })
@@ -347,6 +354,10 @@ func (k *Keeper) dropAside(which func(*Entry) bool) bool {
 	}
 	next := *k.state
 	next.Aside = left
+	if by != nil {
+		by.Revision = min(by.Revision, next.Revision) // of what is stored: a change may be on its way here
+		next.remember(by)
+	}
 	k.state = &next
 	return true
 }
