@@ -35,8 +35,8 @@ func TestSafeLoops(t *testing.T) {
 			return cmd
 		},
 		"typescript": func(t *testing.T, ctx context.Context, d *daemon) *exec.Cmd {
-			return exec.CommandContext(ctx, peertest.Program(t, "node"), compiled(t, clients+"/typescript/safe_loop.ts"),
-				d.http, "wall", "100000")
+			program := compiled(t, clients+"/typescript/safe_loop.ts")
+			return exec.CommandContext(ctx, peertest.Program(t, "node"), program, d.http, "wall", "100000")
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -84,7 +84,8 @@ func compiled(t *testing.T, program string) string {
 	t.Helper()
 	out := t.TempDir()
 	tsc := peertest.Node(t, []string{"typescript@5.9.3"}, "-e",
-		`process.argv.splice(1, 0, "tsc"); require("typescript/lib/tsc.js")`, "--", "--strict", "--noUnusedLocals", "--target", "es2022",
+		`process.argv.splice(1, 0, "tsc"); require("typescript/lib/tsc.js")`, "--", "--strict", "--noUnusedLocals",
+		"--target", "es2022",
 		"--module", "es2022", "--moduleResolution", "bundler", "--lib", "es2022,dom", "--outDir", out, program)
 	if said, err := tsc.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, said)
