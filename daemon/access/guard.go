@@ -1,16 +1,19 @@
 package access
 
 import (
+	"context"
 	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
 	"strings"
+	"sync"
+	"time"
 )
 
 // Guard lets requests through to next whose caller has at least the role viewer, and
 // keeps who that is in the request's context: a gRPC call that next makes of it, in the
-// same context, has the caller's role. What takes more goes behind Require.
+// same context, has the caller's role. An answer that lasts goes behind Lasting.
 //
 // It also keeps pages of other sites in a browser on this machine from acting in its
 // user's name: on a plain connection the host must be an address or localhost, which a
@@ -34,6 +37,27 @@ func (g *Gate) Guard(next http.Handler) http.Handler {
 		}
 		defer end()
 		next.ServeHTTP(w, r.WithContext(withCaller(r.Context(), c)))
+	})
+}
+
+// Lasting is for answers that may go on for long, behind Guard: one ends, as a stream of a method of the API does, when
+// its caller no longer has the role that the method takes. The context that next gets ends then and with next alone,
+// and what next writes fails; next may set a later deadline for writing only before it looks at that context.
+func (g *Gate) Lasting(method string, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		// The request's own context ends as well when the server's limit of reading has passed.
+		ctx, cancel := context.WithCancel(context.WithoutCancel(r.Context()))
+		var watching sync.WaitGroup
+		defer watching.Wait()
+		defer cancel()
+		caller, _ := CallerOf(ctx)
+		watching.Go(func() {
+			if g.Watch(ctx, caller, method) != nil {
+				cancel()
+				_ = http.NewResponseController(w).SetWriteDeadline(time.Unix(1, 0)) // wakes a write that waits
+			}
+		})
+		next.ServeHTTP(w, r.WithContext(ctx))
 	})
 }
 

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -110,7 +111,8 @@ func (s *Service) DownloadRecording(r *facetdv1.DownloadRecordingRequest,
 	}
 }
 
-// ServeHTTP answers GET PREFIX/{file} with a closed file of a recording, or with ranges of it.
+// ServeHTTP answers GET PREFIX/{file} with a closed file of a recording, or with ranges of it. The answer breaks off
+// when the request's context ends, which therefore may not do so before (see access.Gate.Lasting).
 func (s *Service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	file := r.PathValue("file")
 	err := errNoFile(file)
@@ -134,16 +136,20 @@ func (s *Service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "application/octet-stream")
 	w.Header().Set("Content-Disposition", `attachment; filename="`+file+`"`)
 	w.Header().Set("ETag", `"`+d.etag+`"`)
-	http.ServeContent(&patient{w, http.NewResponseController(w)}, r, file, d.made, d)
+	http.ServeContent(&patient{w, http.NewResponseController(w), r.Context()}, r, file, d.made, d)
 }
 
-// patient lets a download last as long as its client reads.
+// patient lets a download last as long as its client reads and its context.
 type patient struct {
 	http.ResponseWriter
-	to *http.ResponseController
+	to  *http.ResponseController
+	ctx context.Context
 }
 
 func (p *patient) Write(b []byte) (int, error) {
 	_ = p.to.SetWriteDeadline(time.Now().Add(downloadStall)) // else the server's own limit holds
+	if err := p.ctx.Err(); err != nil {
+		return 0, err
+	}
 	return p.ResponseWriter.Write(b)
 }

@@ -43,7 +43,8 @@ func (s *Server) newHTTP() (*http.Server, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), HTTPBodyBytes))
 	mux.HandleFunc("GET /healthz", s.healthz)
-	mux.Handle("GET /recordings/{file}", http.MaxBytesHandler(record.NewService(s.keeping.recordings), HTTPBodyBytes))
+	mux.Handle("GET /recordings/{file}", s.access.Lasting(facetdv1.RecordService_DownloadRecording_FullMethodName,
+		http.MaxBytesHandler(record.NewService(s.keeping.recordings), HTTPBodyBytes)))
 	mux.Handle("/", operators) // limits the bodies of its calls itself
 	return &http.Server{
 		Handler:           s.access.Guard(mux),
