@@ -52,3 +52,12 @@ func requestID(r any) string {
 	}
 	return m.ProtoReflect().Get(fd).String()
 }
+
+// sizeOf is how many bytes an answer takes as a message, which is near to what it takes in memory.
+func sizeOf(answer any) int {
+	m, is := answer.(proto.Message)
+	if !is {
+		return 0
+	}
+	return proto.Size(m)
+}

@@ -123,7 +123,7 @@ type Server struct {
 // New returns a server that does not serve yet.
 func New(cfg Config) *Server {
 	s := &Server{cfg: cfg, log: cfg.Logger, drained: make(chan struct{}), served: map[string]bool{},
-		receiving: newReceiving()}
+		receiving: newReceiving(), once: retry.Book{Size: sizeOf}}
 	options := []grpc.ServerOption{
 		grpc.MaxSendMsgSize(MaxSendBytes),
 		grpc.MaxRecvMsgSize(MaxReceiveBytes),

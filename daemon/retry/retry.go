@@ -1,8 +1,9 @@
 // Package retry makes a request that is sent twice be done once: it remembers answers by the ids that callers give
 // their requests. It knows nothing of a transport.
 //
-// What is kept: the last MaxKept answers, each for MaxAge. The oldest is forgotten first; requests under way are never
-// forgotten. What failed is not kept: it has changed nothing, and a retry tries it again.
+// What is kept: the last MaxKept answers, MaxBytes together, each for MaxAge. The oldest is forgotten first; requests
+// under way are never forgotten, nor is the last answer for its size. What failed is not kept: it has changed nothing,
+// and a retry tries it again.
 package retry
 
 import (
@@ -17,6 +18,8 @@ import (
 const (
 	MaxKept = 4096
 	MaxAge  = time.Hour
+	// MaxBytes is what the answers take together, as Book.Size tells of each.
+	MaxBytes = 32 << 20
 	// MaxID is the longest id in bytes.
 	MaxID = 128
 	// GoesOn is how long a request may go on once its caller has gone away.
@@ -46,10 +49,13 @@ func Of(ctx context.Context) (Request, bool) {
 type Book struct {
 	// Now tells the time; nil means time.Now.
 	Now func() time.Time
+	// Size tells how many bytes an answer takes; nil means none.
+	Size func(answer any) int
 
 	mu      sync.Mutex
 	entries map[Request]*entry // by caller and id
 	kept    []*entry           // that have an answer, oldest first
+	bytes   int                // of the answers of those kept
 	closed  bool
 	working sync.WaitGroup
 }
@@ -57,11 +63,12 @@ type Book struct {
 // entry is a request that is done, or was.
 type entry struct {
 	request Request
-	cancel  context.CancelFunc
-	done    chan struct{} // closed once answer and err are there
+	cancel  context.CancelFunc // nil once it has an answer: it holds on to the context of its call
+	done    chan struct{}      // closed once answer and err are there
 	answer  any
 	err     error
 	at      time.Time // of the answer
+	bytes   int       // of the answer
 }
 
 // Do gives the answer of the first request of this id: it has do make it, waits for it, or remembers it. do goes on for
@@ -73,12 +80,13 @@ func (b *Book) Do(ctx context.Context, r Request, do func(context.Context) (any,
 		return nil, err
 	}
 	if begin != nil {
-		leave := context.AfterFunc(ctx, func() { time.AfterFunc(GoesOn, e.cancel) })
+		cancel := e.cancel
+		leave := context.AfterFunc(ctx, func() { time.AfterFunc(GoesOn, cancel) })
 		go func() {
 			defer b.working.Done()
 			answer, err := do(begin)
 			leave()
-			e.cancel()
+			cancel()
 			b.settle(e, answer, err)
 		}()
 	}
@@ -117,20 +125,27 @@ func (b *Book) find(ctx context.Context, r Request) (*entry, context.Context, er
 
 // settle notes what came of a request.
 func (b *Book) settle(e *entry, answer any, err error) {
+	if b.Size != nil && err == nil {
+		e.bytes = b.Size(answer)
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	e.answer, e.err, e.at = answer, err, b.now()
+	e.answer, e.err, e.at, e.cancel = answer, err, b.now(), nil
 	if err != nil {
 		delete(b.entries, Request{Caller: e.request.Caller, ID: e.request.ID})
 	} else {
 		b.kept = append(b.kept, e)
+		b.bytes += e.bytes
+		b.forget()
 	}
 	close(e.done)
 }
 
 // forget drops the answers that are too old, or too many. The caller holds mu.
 func (b *Book) forget() {
-	for len(b.kept) > 0 && (len(b.kept) >= MaxKept || b.now().Sub(b.kept[0].at) >= MaxAge) {
+	for n := len(b.kept); n > 0 && (n > MaxKept || n > 1 && b.bytes > MaxBytes ||
+		b.now().Sub(b.kept[0].at) >= MaxAge); n-- {
+		b.bytes -= b.kept[0].bytes
 		delete(b.entries, Request{Caller: b.kept[0].request.Caller, ID: b.kept[0].request.ID})
 		b.kept[0] = nil
 		b.kept = b.kept[1:]
@@ -149,7 +164,9 @@ func (b *Book) Close() {
 	b.mu.Lock()
 	b.closed = true
 	for _, e := range b.entries {
-		e.cancel()
+		if e.cancel != nil {
+			e.cancel()
+		}
 	}
 	b.mu.Unlock()
 	b.working.Wait()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -112,7 +113,7 @@ func TestWhatIsForgotten(t *testing.T) {
 	for i := range MaxKept {
 		ask(fmt.Sprint(i))
 	}
-	if !ask("1") || ask("0") { // the oldest made way for the last, and 1 for it
+	if !ask("0") || ask("one more") || ask("0") { // the oldest made way for the last, and 1 for it
 		t.Error("not the oldest was forgotten")
 	}
 	if len(b.entries) > MaxKept {
@@ -122,6 +123,61 @@ func TestWhatIsForgotten(t *testing.T) {
 	if ask("5") || len(b.entries) != 1 {
 		t.Errorf("%d are kept for longer than an hour", len(b.entries)-1)
 	}
+}
+
+// Large answers are fewer, but the last one is there for a retry whatever its size.
+func TestLargeAnswersAreFewer(t *testing.T) {
+	b := &Book{Size: func(answer any) int { return answer.(int) }}
+	defer b.Close()
+	done := func(id string, bytes int) (before bool) {
+		before = true
+		if _, err := b.Do(t.Context(), req(id, "x"),
+			func(context.Context) (any, error) { before = false; return bytes, nil }); err != nil {
+			t.Fatal(err)
+		}
+		return before
+	}
+	for i := range 5 {
+		done(fmt.Sprint(i), MaxBytes/4)
+	}
+	if done("0", MaxBytes/4) || !done("2", 0) || !done("3", 0) || b.bytes > MaxBytes {
+		t.Errorf("%d are kept with %d bytes", len(b.kept), b.bytes)
+	}
+	if done("huge", 2*MaxBytes); !done("huge", 0) || len(b.kept) != 1 || len(b.entries) != 1 {
+		t.Errorf("%d are kept beside a huge one", len(b.kept))
+	}
+	if done("small", 1); !done("small", 0) || b.bytes != 1 {
+		t.Errorf("%d bytes are kept", b.bytes)
+	}
+}
+
+// An answer that is kept keeps nothing of the call that it was made for, such as its connection.
+func TestOfACallOnlyTheAnswerIsKept(t *testing.T) {
+	b := &Book{}
+	defer b.Close()
+	gone := make(chan struct{})
+	func() {
+		connection := &[1 << 16]byte{}
+		runtime.AddCleanup(connection, func(struct{}) { close(gone) }, struct{}{})
+		type key struct{}
+		ctx := context.WithValue(t.Context(), key{}, connection)
+		if _, err := b.Do(ctx, req("a", "x"), func(context.Context) (any, error) { return 1, nil }); err != nil {
+			t.Fatal(err)
+		}
+	}()
+	for range 100 {
+		runtime.GC()
+		select {
+		case <-gone:
+			if len(b.kept) != 1 {
+				t.Errorf("%d answers are kept", len(b.kept))
+			}
+			return
+		default:
+			runtime.Gosched()
+		}
+	}
+	t.Error("the call's connection is kept with its answer")
 }
 
 func TestClose(t *testing.T) {

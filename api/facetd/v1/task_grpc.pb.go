@@ -41,14 +41,15 @@ const (
 // a whole number of periods after the one before. Where that is not possible the answer says so.
 //
 // Requests that make or change something have a request_id, here and in the other services: any
-// text of up to 128 characters that the client makes up anew for each of them, such as a UUID. A
+// text of up to 128 bytes that the client makes up anew for each of them, such as a UUID. A
 // retry with the same id and otherwise the same content is not done again, but gets the answer of
 // the first, which it waits for where that is still at work: with an id a call goes on for up to
 // a minute after its client has gone away or its deadline has passed. ALREADY_EXISTS when the
 // same caller has used the id for another request. What failed has changed nothing, and is tried
-// again. The daemon keeps the last 4096 answers, for an hour; and of changes of the tasks the
-// last 256 over a restart, where it has a folder for data. Calls without the field may be
-// repeated as they are, as their comments say.
+// again. The daemon keeps the last 4096 answers, of 32 MiB together, for an hour; and of changes
+// of the tasks the last 256 over a restart, where it has a folder for data (fewer where they
+// moved the releases of more than 4096 tasks together). Calls without the field may be repeated
+// as they are, as their comments say.
 //
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
@@ -188,14 +189,15 @@ func (c *taskServiceClient) TriggerTask(ctx context.Context, in *TriggerTaskRequ
 // a whole number of periods after the one before. Where that is not possible the answer says so.
 //
 // Requests that make or change something have a request_id, here and in the other services: any
-// text of up to 128 characters that the client makes up anew for each of them, such as a UUID. A
+// text of up to 128 bytes that the client makes up anew for each of them, such as a UUID. A
 // retry with the same id and otherwise the same content is not done again, but gets the answer of
 // the first, which it waits for where that is still at work: with an id a call goes on for up to
 // a minute after its client has gone away or its deadline has passed. ALREADY_EXISTS when the
 // same caller has used the id for another request. What failed has changed nothing, and is tried
-// again. The daemon keeps the last 4096 answers, for an hour; and of changes of the tasks the
-// last 256 over a restart, where it has a folder for data. Calls without the field may be
-// repeated as they are, as their comments say.
+// again. The daemon keeps the last 4096 answers, of 32 MiB together, for an hour; and of changes
+// of the tasks the last 256 over a restart, where it has a folder for data (fewer where they
+// moved the releases of more than 4096 tasks together). Calls without the field may be repeated
+// as they are, as their comments say.
 //
 // Every change counts the revision of the tasks up by one. Where a change was made on the
 // condition of a revision or an etag that is not the present one, the answer is ABORTED, with an
