@@ -69,3 +69,20 @@ func TestAutomaticOfAWrongView(t *testing.T) {
 		}
 	}
 }
+
+// TestAveragingOfASporadicTask: flicker is averaged over as many jobs as triggers can release in that time, however
+// close together the task's reservations are.
+func TestAveragingOfASporadicTask(t *testing.T) {
+	tasks, m := NewTasks(bustest.MustLinearArray(), []*facetdv1.Task{{Name: "x",
+		LeastInterval: durationpb.New(20 * time.Millisecond), Deadline: durationpb.New(2 * time.Millisecond),
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{"m0"}}}},
+		Views: []*facetdv1.View{{Automatic: &facetdv1.AutomaticExposure{Level: 0.7},
+			Movable: &facetdv1.Movable{Exposure: &facetdv1.ExposureBounds{
+				Low: durationpb.New(time.Microsecond), High: durationpb.New(time.Millisecond)}}}}}})
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	if n := tasks[0].Views[0].Automatic.Law.Averaging; n != 50 {
+		t.Errorf("a second is averaged over %d jobs, at most 50 are released in it", n)
+	}
+}

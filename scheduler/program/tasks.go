@@ -59,7 +59,7 @@ type checker struct {
 	onDemand bool // the views are those of a capture
 	// Of the task at hand.
 	chips      []int
-	rateHz     float64
+	rateHz     float64 // at which its jobs are released at most
 	slots      []bus.Slot
 	parameters []Parameter
 }
@@ -115,6 +115,9 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 			t.Class.Parts())
 	}
 	c.slots, c.parameters, c.chips, c.rateHz = nil, nil, t.Chips, t.RateHz
+	if t.Sporadic != nil { // of its triggers, not of its reservations
+		c.rateHz = 1 / t.Sporadic.LeastInterval.Seconds()
+	}
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
 	t.Slots, t.Parameters = c.slots, c.parameters
 	return t
