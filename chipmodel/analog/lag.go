@@ -70,7 +70,8 @@ func (l *LogLag) Follow(shown, from, to, dark, k float64, gap Gap) (now, kept fl
 	change := 2 * (x1 - x0) / (x1 + x0)
 	if math.Abs(change) > gapRatio {
 		change = math.Log(x1 / x0)
-		if l.ripple != nil || math.Abs(change)*2*k > gapLag*gap.Seconds*(x0+x1) {
+		// In light that falls the pixel lags most at the end, where it is dimmest.
+		if l.ripple != nil || math.Abs(change)*2*k > gapLag*gap.Seconds*min(x0+x1, 2*x1) {
 			return l.parts(shown, from, to, dark, k, gap, change)
 		}
 	}
@@ -124,15 +125,14 @@ func (l *LogLag) part(shown, from, to, dark, k float64, gap Gap, change float64)
 		return x1 / (1 + q), 0
 	}
 	steady := math.Exp(-lags)
+	v := shownBy(lags, q, steady)
 	if l.ripple == nil {
-		v := 1 - steady + q*(1-(1+lags)*steady) + q*q*(2-(2+lags*(2+lags))*steady)
 		return x1 / (v + x1/shown*steady), steady
 	}
 	from, to = from/x0, to/x1 // the parts that swing
 	kept = math.Exp(-rate * (gap.Seconds + (from+to)/2*l.lamp.Depth*l.lamp.swung(gap.From, gap.To)))
 	v0, _ := l.ripple.at(gap.From, x0/(k*l.lamp.Hz))
 	v1, _ := l.ripple.at(gap.To, x1/(k*l.lamp.Hz))
-	v := 1 - steady + q*(1-(1+lags)*steady) + q*q*(2-(2+lags*(2+lags))*steady)
 	v += (1 + change + change/lags) * (steady - kept)
 	v += beside(v1, to) - 1 - (1+change)*(beside(v0, from)-1)*kept
 	if change != 0 {
@@ -142,6 +142,17 @@ func (l *LogLag) part(shown, from, to, dark, k float64, gap Gap, change float64)
 		v += change / (gap.Seconds * l.lamp.Hz) * (from + to) / 2 * (w1 - w0*kept)
 	}
 	return x1 / (v + x1/shown*kept), kept
+}
+
+// shownBy is the integral of exp(-y) (1 + q y + q² y²) from 0 to a number of lags, of which steady is exp(-lags). In
+// gaps that are far shorter than a lag q is large, and what it multiplies is the small difference of large numbers: that
+// is taken from its series.
+func shownBy(lags, q, steady float64) float64 {
+	if lags < 1e-3 {
+		y := q * lags
+		return -math.Expm1(-lags) + lags*y*(1.0/2-lags*(1.0/3-lags/8)+y*(1.0/3-lags*(1.0/4-lags/10)))
+	}
+	return 1 - steady + q*(1-(1+lags)*steady) + q*q*(2-(2+lags*(2+lags))*steady)
 }
 
 // ripple holds what pixels do over a cycle of the lamp that forget as exp(-r) in it: v is the mean light over the light

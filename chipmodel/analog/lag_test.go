@@ -164,3 +164,29 @@ func BenchmarkFollow(b *testing.B) {
 		}
 	})
 }
+
+// TestFollowLightThatGoesOut: light that falls by decades within a gap, in which the pixel follows it at once at first
+// and lags far behind it in the end, is followed as in small steps, over more than four decades within a fortieth. What
+// is shown is never less than the least light.
+func TestFollowLightThatGoesOut(t *testing.T) {
+	var l LogLag
+	const dark = 0.01
+	for _, from := range []float64{1, 1e3, 1e5, 1e9} {
+		for _, to := range []float64{0, 1, 100, 1e4, 1e6} {
+			for _, k := range []float64{1e-4, 1e-3, 0.013, 0.13} {
+				for _, seconds := range []float64{1e-5, 1e-3, 0.0143, 1, 30} {
+					u, x, steps := 1/(from+dark), 0.0, 4_000
+					for i := range steps {
+						x = (from + dark) * math.Pow((to+dark)/(from+dark), (float64(i)+0.5)/float64(steps))
+						u = 1/x + (u-1/x)*math.Exp(-x*seconds/float64(steps)/k)
+					}
+					got, kept := l.Follow(from+dark, from, to, dark, k, Gap{Seconds: seconds})
+					if !(math.Abs(got*u-1) < 0.026) || !(kept >= 0 && kept <= 1) || got < 0.999*min(from, to) {
+						t.Errorf("from %g to %g lx in %g s, k %g: shows %g, keeps %g; in small steps %g", from, to,
+							seconds, k, got, kept, 1/u)
+					}
+				}
+			}
+		}
+	}
+}
