@@ -40,7 +40,7 @@ func connect(ctx context.Context, address string) (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	var d net.Dialer
+	d := net.Dialer{Timeout: handshakeTime} // an address that swallows everything is given up earlier than by TCP
 	return d.DialContext(ctx, network, where)
 }
 

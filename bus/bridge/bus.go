@@ -79,9 +79,10 @@ type Bus struct {
 	taken    uint32 // id of the last result that was taken
 	flights  []*flight
 	programs map[*bus.Program]*compiled
-	held     map[[16]byte]uint16 // programs on the device
-	reply    *wire.Reply         // to what was asked last
-	released map[uint32]wire.Released
+	held     map[[16]byte]uint16       // programs on the device
+	asked    uint32                    // the number of what was asked last
+	reply    *wire.Reply               // to that
+	released map[uint32]*wire.Released // by those that are waited for; nil where it has not come
 }
 
 var _ bus.BusCloser = (*Bus)(nil)
@@ -94,7 +95,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 	b := &Bus{
 		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
 		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
-		programs: map[*bus.Program]*compiled{}, released: map[uint32]wire.Released{},
+		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
 		chips: newChipsSeen(cfg.Array),
 	}
 	err := b.fits(w)
@@ -140,13 +141,7 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	if d, set := ctx.Deadline(); set && d.Before(deadline) {
 		deadline = d
 	}
-	if err := s.conn.SetDeadline(deadline); err != nil {
-		return err
-	}
-	if err := b.configure(s); err != nil {
-		return err
-	}
-	if err := s.conn.SetDeadline(time.Time{}); err != nil {
+	if err := during(ctx, s.conn, deadline, func() error { return b.configure(s) }); err != nil {
 		return err
 	}
 	b.mu.Lock()
@@ -221,11 +216,12 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 	case wire.TypeResult:
 		err = b.takeResult(f.Payload)
 	case wire.TypeReply:
-		err = b.takeReply(f.Payload)
+		err = b.takeReply(f)
 	case wire.TypeReleased:
 		var r wire.Released
-		if _, err = wire.Take(f.Payload, &r); err == nil {
-			b.released[r.Id] = r
+		_, err = wire.Take(f.Payload, &r)
+		if _, waited := b.released[r.Id]; waited && err == nil {
+			b.released[r.Id] = &r
 		}
 	case wire.TypeSafe:
 		var m wire.Safe
@@ -302,15 +298,22 @@ func (b *Bus) await(ctx context.Context, came func() bool) error {
 
 // send sends a message in the session that there is. A session that cannot be sent in is lost. The caller holds mu.
 func (b *Bus) send(kind uint8, payload []byte) error {
+	_, err := b.sendNumbered(kind, payload)
+	return err
+}
+
+// sendNumbered is send, and returns the message's number.
+func (b *Bus) sendNumbered(kind uint8, payload []byte) (uint32, error) {
 	s := b.session
 	if s == nil {
-		return b.cut
+		return 0, b.cut
 	}
-	if err := s.send(kind, payload); err != nil {
+	number, err := s.sendNumbered(kind, payload)
+	if err != nil {
 		go s.fail(err) // which takes the lock
-		return &bus.LostError{Cause: err}
+		return 0, &bus.LostError{Cause: err}
 	}
-	return nil
+	return number, nil
 }
 
 // Now returns the time of the device's clock, as far as it is known.
@@ -365,11 +368,12 @@ func (b *Bus) Release(ctx context.Context) (bus.Stop, error) {
 	}
 	b.ids++
 	id := b.ids
+	b.released[id] = nil
 	err := b.send(wire.TypeRelease, wire.Append(nil, wire.Release{Id: id}))
 	b.mu.Unlock()
-	var r wire.Released
+	var r *wire.Released
 	if err == nil {
-		err = b.await(ctx, func() (is bool) { r, is = b.released[id]; return is })
+		err = b.await(ctx, func() bool { r = b.released[id]; return r != nil })
 	}
 	b.mu.Lock()
 	delete(b.released, id)

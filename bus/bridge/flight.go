@@ -134,6 +134,9 @@ func (f *flight) put(m *wire.Data, codes []byte, at bus.Time, a *chipmodel.Array
 		return fmt.Errorf("the device sent %d codes from (%d, %d) on of a window of %d x %d", n, m.Row, m.Column,
 			w.Rows, w.Columns)
 	}
+	if begins := int(m.Row)*w.Columns + int(m.Column); begins != r.got[k] {
+		return fmt.Errorf("the device sent codes out of order: those from %d on, and %d had come", begins, r.got[k])
+	}
 	since := r.timing.SampleAt(int(m.Row), int(m.Column)) - r.timing.First
 	if !r.begun {
 		r.first, r.begun = at.Add(-since), true
@@ -190,13 +193,15 @@ func (b *Bus) takeResult(payload []byte) error {
 }
 
 // takeReply notes an answer: to what is waited for, or to a run that the device could not read. The caller holds mu.
-func (b *Bus) takeReply(payload []byte) error {
+func (b *Bus) takeReply(f *wire.Frame) error {
 	var r wire.Reply
-	if _, err := wire.Take(payload, &r); err != nil {
+	if _, err := wire.Take(f.Payload, &r); err != nil {
 		return err
 	}
 	if r.To != wire.TypeSubmit {
-		b.reply = &r
+		if f.Ack == b.asked { // what is not waited for any more is answered, too
+			b.reply = &r
+		}
 		return nil
 	}
 	if f := b.flightOf(r.Detail); f != nil {

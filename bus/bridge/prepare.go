@@ -175,7 +175,8 @@ func (b *Bus) makeRoom(ctx context.Context, wanted map[*bus.Program]*compiled) e
 func (b *Bus) ask(ctx context.Context, kind uint8, payload []byte) (wire.Reply, error) {
 	b.mu.Lock()
 	b.reply = nil
-	err := b.send(kind, payload)
+	var err error
+	b.asked, err = b.sendNumbered(kind, payload)
 	b.mu.Unlock()
 	if err != nil {
 		return wire.Reply{}, err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"net"
 	"sync"
@@ -75,6 +76,10 @@ type session struct {
 // handshakeTime is how long a device may take to answer a Hello.
 const handshakeTime = 5 * time.Second
 
+// most is the longest that a device may need to make a run ready or to release its lines, in nanoseconds: beyond, what
+// answers is no device.
+const most = uint64(time.Minute)
+
 // sendTime is how long the link may take to take a message. One that does not is broken: the device lets its host wait
 // only while the host does not take what the device has.
 const sendTime = time.Second
@@ -90,11 +95,24 @@ func greet(ctx context.Context, address string) (*session, error) {
 	if d, set := ctx.Deadline(); set && d.Before(deadline) {
 		deadline = d
 	}
-	if err := errors.Join(conn.SetDeadline(deadline), s.hello(address), conn.SetDeadline(time.Time{})); err != nil {
+	if err := during(ctx, conn, deadline, func() error { return s.hello(address) }); err != nil {
 		_ = conn.Close() // it has failed already
 		return nil, err
 	}
 	return s, nil
+}
+
+// during does something with a connection until a deadline, or until ctx ends. Errors: what it returns, ctx's.
+func during(ctx context.Context, conn net.Conn, deadline time.Time, do func() error) error {
+	if err := conn.SetReadDeadline(deadline); err != nil { // each message that is sent sets the other
+		return err
+	}
+	stop := context.AfterFunc(ctx, func() { _ = conn.SetReadDeadline(time.Unix(1, 0)) }) // do tells
+	err := do()
+	if !stop() {
+		return errors.Join(ctx.Err(), err)
+	}
+	return errors.Join(err, conn.SetReadDeadline(time.Time{}))
 }
 
 // hello shakes hands and hears which programs the device has kept.
@@ -121,7 +139,8 @@ func (s *session) hello(address string) error {
 	if s.welcome.Major != wire.Major {
 		return &VersionError{address, s.welcome.Major, wire.Major}
 	}
-	if w := &s.welcome; w.TickNs == 0 || w.Queue == 0 || w.Programs == 0 || w.Ready > 1<<40 || w.Release > 1<<40 {
+	if w := &s.welcome; w.TickNs == 0 || w.Queue == 0 || w.Programs == 0 || f.Boot == 0 ||
+		max(w.Ready, w.Release) > most/uint64(w.TickNs) || w.Now > math.MaxInt64/2/uint64(w.TickNs) {
 		return fmt.Errorf("the device at %s says impossible things of itself: %+v", address, *w)
 	}
 	s.boot = f.Boot
@@ -153,7 +172,7 @@ func (s *session) next() (*wire.Frame, error) {
 			return nil, fmt.Errorf("a frame of version %d of the protocol", f.Version)
 		case s.boot != 0 && f.Boot != s.boot:
 			return nil, &RebootedError{s.boot, f.Boot}
-		case f.Seq <= s.received:
+		case f.Seq-s.received-1 > math.MaxUint32/2: // it came twice; numbers begin again at 0 behind the highest
 			continue
 		case f.Seq != s.received+1:
 			return nil, ErrFrames
@@ -165,14 +184,20 @@ func (s *session) next() (*wire.Frame, error) {
 
 // send sends a message.
 func (s *session) send(kind uint8, payload []byte) error {
+	_, err := s.sendNumbered(kind, payload)
+	return err
+}
+
+// sendNumbered sends a message and returns its number, by which its answer is known.
+func (s *session) sendNumbered(kind uint8, payload []byte) (uint32, error) {
 	s.sending.Lock()
 	defer s.sending.Unlock()
 	s.sent++
 	f := wire.Frame{Header: wire.Header{Type: kind, Session: s.number, Boot: s.boot, Seq: s.sent}, Payload: payload}
 	if err := s.conn.SetWriteDeadline(time.Now().Add(sendTime)); err != nil {
-		return err
+		return s.sent, err
 	}
-	return wire.WriteStream(s.conn, &f)
+	return s.sent, wire.WriteStream(s.conn, &f)
 }
 
 // run hears the device until the session ends, and calls beat again and again.

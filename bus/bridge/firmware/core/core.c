@@ -61,6 +61,15 @@ static uint8_t state, safe_why;
 static uint32_t session, received_seq, sent_seq;
 static uint64_t lease, heard;
 static uint32_t barrier; /* who has not seen this result knows too little to be obeyed */
+static bool barred;      /* there is one */
+
+/* Whether a number comes before another: they begin again at 0 behind the highest. */
+static bool before(uint32_t a, uint32_t b) { return a - b > UINT32_MAX / 2; }
+
+static void bar(uint32_t id) {
+  if (!barred || before(barrier, id)) barrier = id;
+  barred = true;
+}
 
 /* Frames to the host. */
 
@@ -158,7 +167,7 @@ static void run_ends(uint8_t code, uint16_t ran, uint64_t end) {
 
 /* A run that was not begun is refused. What was submitted behind it by a host who does not know is recalled, too. */
 static void run_refused(struct run *r, uint8_t code, uint8_t cause) {
-  if (code != WIRE_RESULT_RECALLED && r->id > barrier) barrier = r->id;
+  if (code != WIRE_RESULT_RECALLED) bar(r->id);
   tell(r, code, cause, 0, r->start, board_now());
 }
 
@@ -227,14 +236,15 @@ static uint64_t break_off(uint8_t code, bool told) {
   uint64_t at = board_release();
   while (complete_one(at)) {
   }
-  bool begun = runs_n && (course.begun || course.op > 0); /* of the first run, which is the only one that can have */
+  /* Of the first run, which is the only one that can have. While it waits, the course is of one that is over. */
+  bool begun = runs_n && run_at(0)->state != WAITING && (course.begun || course.op > 0);
   armed_n = 0;
   ahead_is = false;
   arming_run = 0;
   for (unsigned i = 0; i < runs_n; i++) {
     struct run *r = run_at(i);
     bool late = i == 0 && code == WIRE_RESULT_UNDERRUN;
-    if (i == 0 && (begun || late) && r->id > barrier) barrier = r->id;
+    if (i == 0 && (begun || late)) bar(r->id);
     if (!told) continue;
     if (i == 0 && begun) {
       course_until(r, at);
@@ -284,12 +294,12 @@ static bool arm_one(void) {
   const struct board_facts *f = board_facts();
   if (r->state == WAITING) {
     uint64_t early = 2 * (f->latency + CORE_ARMED * f->arm_cost);
-    if (r->start > board_now() + early) return false;
+    if (r->start > board_now() + early || !board_room()) return false;
     program_begin(&arming, store + programs[r->program].at, r->start, r->values);
     walk_on();
     r->state = ARMING;
     if (arming_run == 0) course_begins(r);
-    if (ahead_is && board_room() && !board_arm(&ahead.pin)) { /* nothing was driven */
+    if (ahead_is && !board_arm(&ahead.pin)) { /* nothing was driven */
       r->state = WAITING;
       ahead_is = false;
       run_refused(r, WIRE_RESULT_LATE, WIRE_CAUSE_DEVICE);
@@ -356,10 +366,13 @@ static unsigned find(const uint8_t *hash) {
   return i;
 }
 
-/* Makes room for a program that begins to arrive; CORE_PROGRAMS when there is none. */
+/* Makes room for a program that begins to arrive; CORE_PROGRAMS when there is none. One arrives at a time: what was
+ * begun and did not come to its end was given up by the host. */
 static unsigned begin_program(const struct wire_program *m) {
   unsigned i = 0;
   uint32_t at;
+  for (unsigned k = 0; k < CORE_PROGRAMS; k++)
+    if (programs[k].state == LOADING) programs[k].state = EMPTY;
   while (i < CORE_PROGRAMS && programs[i].state != EMPTY) i++;
   if (i == CORE_PROGRAMS || !m->length || m->length > CORE_STORE || !place(m->length, &at)) return CORE_PROGRAMS;
   programs[i].at = at;
@@ -380,7 +393,7 @@ static void got_program(const uint8_t *p, size_t n) {
     reply(WIRE_TYPE_PROGRAM, WIRE_REPLY_OK, i, 0);
     return;
   }
-  if (i == CORE_PROGRAMS && m.offset == 0) {
+  if (m.offset == 0) {
     i = begin_program(&m);
     if (i == CORE_PROGRAMS) {
       reply(WIRE_TYPE_PROGRAM, WIRE_REPLY_FULL, i, m.length);
@@ -454,7 +467,8 @@ static void got_submit(const uint8_t *p, size_t n) {
   uint64_t ready = b->latency + CORE_ARMED * b->arm_cost;
   r.end = r.start + f.duration;
   r.slack = (int64_t)(m.start - board_now()) - (int64_t)ready;
-  if (m.taken < barrier)
+  barred = barred && before(m.taken, barrier);
+  if (barred)
     run_refused(&r, WIRE_RESULT_RECALLED, WIRE_CAUSE_NONE);
   else if (r.slack < 0)
     run_refused(&r, WIRE_RESULT_LATE, m.late ? WIRE_CAUSE_HOST : WIRE_CAUSE_LINK);
@@ -488,7 +502,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p) {
   session = h->session;
   received_seq = h->seq;
   sent_seq = 0;
-  barrier = 0;
+  barred = false;
   if (m.major != WIRE_MAJOR) {
     state = SAFE;
     reply(WIRE_TYPE_HELLO, WIRE_REPLY_VERSION, CORE_PROGRAMS, WIRE_MAJOR);
@@ -516,6 +530,10 @@ static void got_config(const uint8_t *p) {
   wire_config_get(p, &m);
   if (m.lines > board_facts()->lines || m.lanes > board_facts()->lanes) {
     reply(WIRE_TYPE_CONFIG, WIRE_REPLY_LINES, CORE_PROGRAMS, 0);
+    return;
+  }
+  if (!m.lease) { /* a device without one would go on for ever without its host */
+    reply(WIRE_TYPE_CONFIG, WIRE_REPLY_FORM, CORE_PROGRAMS, 0);
     return;
   }
   lease = m.lease;
@@ -604,7 +622,7 @@ void core_frame(const uint8_t *b, size_t n) {
     return;
   }
   if (h.version != WIRE_MAJOR || h.session != session || h.boot != board_facts()->boot || state == SAFE) return;
-  if (h.seq <= received_seq) return; /* it came twice */
+  if (h.seq == received_seq || before(h.seq, received_seq)) return; /* it came twice */
   if (h.seq != received_seq + 1) {
     safe(WIRE_SAFE_ORDER, WIRE_RESULT_STOPPED);
     return;
@@ -624,7 +642,7 @@ void core_link_reset(void) {
 }
 
 void core_poll(void) {
-  if (state == READY && lease && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
+  if (state == READY && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
   while (linked() && complete_one(board_now())) {
   }
   while (arm_one()) {

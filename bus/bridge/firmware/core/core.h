@@ -8,14 +8,17 @@
 enum {
   CORE_PROGRAMS = 64,     /* that the store holds */
   CORE_STORE = 16384,     /* bytes of programs */
-  CORE_MAX_OPS = 4096,    /* of one program */
-  CORE_LINK_RESERVE = 4096 /* bytes of the link that must be free before more is taken from it */
+  CORE_MAX_OPS = 4096     /* of one program */
 };
 
 /* The number of runs that wait or run; a board may ask for another. */
 #ifndef CORE_RUNS
 #define CORE_RUNS 16
 #endif
+
+/* Bytes of the link that must be free before more is taken from it: what one event or message makes, at most, and the
+ * results of all runs beside it, each frame with its length before it. */
+#define CORE_LINK_RESERVE (4096 + CORE_RUNS * (4 + WIRE_HEADER_SIZE + WIRE_RESULT_SIZE))
 
 /* The number of pin events and marks that are armed at once; a board may ask for another. */
 #ifndef CORE_ARMED

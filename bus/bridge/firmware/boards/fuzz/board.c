@@ -6,7 +6,7 @@
 
 #include "../../core/core.h"
 
-enum { QUEUE = 48, RESULTS = 1 << 22 };
+enum { QUEUE = 8, RESULTS = 1 << 22 };
 
 static uint64_t clock_ticks, state = 88172645463325252u;
 
@@ -31,11 +31,13 @@ const struct board_facts *board_facts(void) { return &facts; }
 uint64_t board_now(void) { return clock_ticks += rnd(3); }
 
 static struct wire_pin_event queue[QUEUE];
+static bool cut[QUEUE]; /* short by a release */
 static unsigned first, n;
 static uint64_t last_at;
 static uint64_t frames, events, results[WIRE_RESULT_FAULT + 1], sound;
 static bool lost = true; /* the device is in its safe state */
 static unsigned armed_since; /* the last release */
+static struct wire_pin_event over; /* the last that the core took */
 
 static uint64_t end_of(const struct wire_pin_event *e) {
   if (e->kind == WIRE_PIN_SAMPLE) return e->at + (uint64_t)(e->count - 1) * e->interval;
@@ -57,6 +59,7 @@ bool board_arm(const struct wire_pin_event *e) {
   last_at = e->at;
   armed_since++;
   events++;
+  cut[(first + n) % QUEUE] = false;
   queue[(first + n++) % QUEUE] = *e;
   return true;
 }
@@ -64,8 +67,9 @@ bool board_arm(const struct wire_pin_event *e) {
 static void take(struct board_done *d) {
   static uint16_t codes[WIRE_MAX_LANES * WIRE_MAX_TRAIN];
   struct wire_pin_event *e = &queue[first];
+  over = *e;
   codes[rnd(WIRE_MAX_LANES * WIRE_MAX_TRAIN)] = (uint16_t)rnd(1 << 16);
-  *d = (struct board_done){e->at, true, codes};
+  *d = (struct board_done){e->at, !cut[first], codes};
   first = (first + 1) % QUEUE;
   n--;
 }
@@ -82,7 +86,9 @@ uint64_t board_release(void) {
   n = begun;
   for (unsigned i = 0; i < n; i++) { /* the last may be cut short */
     struct wire_pin_event *e = &queue[(first + i) % QUEUE];
-    if (end_of(e) > clock_ticks) e->count = 1;
+    if (end_of(e) <= clock_ticks) continue;
+    e->count = 1;
+    cut[(first + i) % QUEUE] = true;
   }
   last_at = clock_ticks;
   armed_since = 0;
@@ -117,6 +123,12 @@ void board_send(const uint8_t *frame, size_t size) {
     told[r.id] = 1;
     must(r.code <= WIRE_RESULT_FAULT, "a result has a code");
     results[r.code]++;
+  }
+  if (h.type == WIRE_TYPE_DATA) {
+    struct wire_data d;
+    wire_data_get(frame + WIRE_HEADER_SIZE, &d);
+    must(over.kind == WIRE_PIN_SAMPLE && d.at == over.at && over.lanes >> d.lane & 1 &&
+             h.length == WIRE_DATA_SIZE + 2 * over.count, "codes are those of the event that is over");
   }
   struct wire_reply reply;
   if (h.type == WIRE_TYPE_REPLY) {
@@ -163,7 +175,7 @@ static void hello(void) {
   seq = 0;
   wire_hello_put(body, &(struct wire_hello){(uint16_t)(rnd(20) ? WIRE_MAJOR : rnd(4)), WIRE_MINOR});
   feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
-  wire_config_put(body, &(struct wire_config){rnd(4) ? 0 : 20000 + rnd(100000), 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
+  wire_config_put(body, &(struct wire_config){rnd(4) ? UINT64_MAX - rnd(2) : rnd(10) ? 20000 + rnd(100000) : 0, 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
   feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
 }
 

@@ -86,6 +86,8 @@ void link_pump(void) {
     setsockopt(host, IPPROTO_TCP, TCP_NODELAY, &one, sizeof one); /* of no use on a Unix socket, and no harm */
   }
   while (host >= 0 && board_link_room() >= CORE_LINK_RESERVE) {
+    if (one_frame()) continue;
+    if (host < 0) break;
     ssize_t k = recv(host, in + in_n, sizeof in - in_n, 0);
     if (k < 0 && (errno == EAGAIN || errno == EINTR)) break;
     if (k <= 0) {
@@ -93,8 +95,6 @@ void link_pump(void) {
       break;
     }
     in_n += (size_t)k;
-    while (one_frame()) {
-    }
   }
   flush_out();
 }

@@ -147,6 +147,7 @@ uint64_t board_release(void) {
     sent++;
   }
   n = sent;
+  if (out_n + WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
   struct wire_pin_event e = {.kind = WIRE_PIN_RELEASE, .at = now};
   carry_out(&e);
   settle();
