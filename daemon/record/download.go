@@ -20,20 +20,42 @@ import (
 const (
 	// downloadPiece is how much of a file one message has.
 	downloadPiece = 256 << 10
-	// downloadStall is how long a client over HTTP may take to read a piece before it is cut off.
+	// downloadStall is how long a client may take to read a piece before it is cut off: it holds memory, an open file
+	// and a place.
 	downloadStall = 30 * time.Second
+	// MaxDownloads is how many downloads run at once, over gRPC and HTTP together; further ones are refused.
+	MaxDownloads = 32
 )
 
 // download is a closed file of a recording, opened. It stays whole when it is deleted meanwhile.
 type download struct {
 	*os.File
-	size uint64
-	made time.Time
-	etag string
+	size  uint64
+	made  time.Time
+	etag  string
+	place chan struct{} // of the manager
 }
 
-// open opens a closed file of a recording by its name. Errors: *failure.NotFound, *failure.Precondition, the disk's.
-func (m *Manager) open(file string) (*download, error) {
+// Close gives the download's place to others.
+func (d *download) Close() error {
+	<-d.place
+	return d.File.Close()
+}
+
+// open opens a closed file of a recording by its name. Errors: *failure.NotFound, *failure.Precondition,
+// *failure.Exhausted, the disk's.
+func (m *Manager) open(file string) (_ *download, err error) {
+	select {
+	case m.downloads <- struct{}{}:
+	default:
+		return nil, &failure.Exhausted{Message: fmt.Sprintf("%d downloads of recordings run already; try again when "+
+			"one has ended", MaxDownloads)}
+	}
+	defer func() {
+		if err != nil {
+			<-m.downloads
+		}
+	}()
 	p, is := parsePart(file)
 	if !is { // nothing else of the folder, nor of another, is handed out
 		return nil, errNoFile(file)
@@ -64,7 +86,7 @@ func (m *Manager) open(file string) (*download, error) {
 		return nil, errors.Join(err, f.Close())
 	}
 	return &download{File: f, size: uint64(info.Size()), made: info.ModTime(),
-		etag: fmt.Sprintf("%x-%x", info.ModTime().UnixNano(), info.Size())}, nil
+		etag: fmt.Sprintf("%x-%x", info.ModTime().UnixNano(), info.Size()), place: m.downloads}, nil
 }
 
 func errNoFile(file string) error { return &failure.NotFound{What: "file of a recording", Name: file} }
@@ -75,7 +97,8 @@ func notClosed(file string) error {
 			"recover it"}
 }
 
-// DownloadRecording has no queue: what the client does not read stays in the file.
+// DownloadRecording has no queue: what the client does not read stays in the file, and one that reads nothing for
+// downloadStall is cut off.
 func (s *Service) DownloadRecording(r *facetdv1.DownloadRecordingRequest,
 	out grpc.ServerStreamingServer[facetdv1.DownloadRecordingResponse]) error {
 	if s.m == nil {
@@ -101,13 +124,29 @@ func (s *Service) DownloadRecording(r *facetdv1.DownloadRecordingRequest,
 		if err != nil && (!errors.Is(err, io.EOF) || at+uint64(n) < d.size) {
 			return err
 		}
-		if err := out.Send(&facetdv1.DownloadRecordingResponse{Offset: at, Data: piece[:n], TotalBytes: d.size,
+		if err := sendPiece(out, &facetdv1.DownloadRecordingResponse{Offset: at, Data: piece[:n], TotalBytes: d.size,
 			Etag: d.etag}); err != nil {
 			return err
 		}
 		if at += uint64(n); at == d.size {
 			return nil
 		}
+	}
+}
+
+// sendPiece gives up on a client that does not read. The end of the call, which then follows, wakes what still sends.
+func sendPiece(out grpc.ServerStreamingServer[facetdv1.DownloadRecordingResponse],
+	m *facetdv1.DownloadRecordingResponse) error {
+	sent := make(chan error, 1)
+	go func() { sent <- out.Send(m) }()
+	stall := time.NewTimer(downloadStall)
+	defer stall.Stop()
+	select {
+	case err := <-sent:
+		return err
+	case <-stall.C:
+		return &failure.Unavailable{Reason: fmt.Sprintf("nothing of the download was read for %v; go on from its "+
+			"offset", downloadStall)}
 	}
 }
 
@@ -124,6 +163,9 @@ func (s *Service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case err == nil:
 	case failure.IsPrecondition(err, failure.RecordingOpen):
 		http.Error(w, err.Error(), http.StatusConflict)
+		return
+	case errors.As(err, new(*failure.Exhausted)):
+		http.Error(w, err.Error(), http.StatusTooManyRequests)
 		return
 	case errors.As(err, new(*failure.NotFound)):
 		http.Error(w, err.Error(), http.StatusNotFound)

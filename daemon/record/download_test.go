@@ -199,3 +199,54 @@ func TestDownloadsOverHTTP(t *testing.T) {
 		t.Errorf("a file that is written: status %d", a.StatusCode)
 	}
 }
+
+// TestAsManyDownloadsAsMayRun: further ones are refused over both ways, and one that ends gives its place away.
+func TestAsManyDownloadsAsMayRun(t *testing.T) {
+	r := serve(t, true, 1)
+	ctx := within(t)
+	const file = "sparse-001.mcap" // more than a connection holds, and hardly anything on the disk
+	path := filepath.Join(r.dir, file)
+	if err := errors.Join(os.WriteFile(path, nil, 0o600), os.Truncate(path, 1<<30)); err != nil {
+		t.Fatal(err)
+	}
+	open := func() (context.CancelFunc, error) {
+		ctx, cancel := context.WithCancel(ctx)
+		t.Cleanup(cancel)
+		stream, err := r.records.DownloadRecording(ctx, &facetdv1.DownloadRecordingRequest{File: file})
+		if err != nil {
+			return cancel, err
+		}
+		_, err = stream.Recv() // and nothing more
+		return cancel, err
+	}
+	var leave context.CancelFunc
+	for i := range record.MaxDownloads {
+		cancel, err := open()
+		if err != nil {
+			t.Fatal(i, err)
+		}
+		leave = cancel
+	}
+	if _, err := open(); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("one too many: %v", err)
+	}
+	w := httptest.NewRecorder()
+	mux := http.NewServeMux()
+	mux.Handle("GET /recordings/{file}", record.NewService(r.manager))
+	mux.ServeHTTP(w, httptest.NewRequestWithContext(ctx, http.MethodGet, "/recordings/"+file, nil))
+	if w.Code != http.StatusTooManyRequests {
+		t.Errorf("one too many over HTTP: status %d", w.Code)
+	}
+	if _, _, err := take(ctx, r, &facetdv1.DownloadRecordingRequest{File: "nope-001.mcap"},
+		9); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("a file that is not there: %v", err)
+	}
+	leave()
+	for {
+		if _, err := open(); err == nil {
+			break
+		} else if status.Code(err) != codes.ResourceExhausted || ctx.Err() != nil {
+			t.Fatal(err)
+		}
+	}
+}

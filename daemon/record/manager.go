@@ -34,6 +34,8 @@ type Manager struct {
 	closed   bool       // under starting
 
 	running atomic.Pointer[[]*recording] // replaced, never changed
+	// downloads holds a token for each that runs.
+	downloads chan struct{}
 
 	mu    sync.Mutex // held for moments only
 	plan  *facetdv1.PlanChange
@@ -82,7 +84,8 @@ func NewManager(cfg Config) (*Manager, error) {
 	for _, g := range cfg.geometry.GetChips() {
 		cfg.chips[g.GetChip()] = g
 	}
-	m := &Manager{cfg: cfg, began: cfg.clock(), ended: map[string]*recording{}, deleted: map[string]uint64{}}
+	m := &Manager{cfg: cfg, began: cfg.clock(), ended: map[string]*recording{}, deleted: map[string]uint64{},
+		downloads: make(chan struct{}, MaxDownloads)}
 	m.running.Store(&[]*recording{})
 	return m, nil
 }

@@ -49,7 +49,8 @@ type RecordServiceClient interface {
 	// DownloadRecording sends a closed file of a recording, from an offset on: a download that broke off goes on
 	// with the offset that it has reached. Over HTTP the same is GET /recordings/FILE, with ranges. NOT_FOUND when
 	// there is no such file, FAILED_PRECONDITION when it is not closed, OUT_OF_RANGE for an offset behind its end,
-	// ABORTED when it is another file than the one of the etag.
+	// ABORTED when it is another file than the one of the etag, RESOURCE_EXHAUSTED (429 over HTTP) when 32 downloads
+	// run already, and UNAVAILABLE, at the end, when nothing of it was read for 30 s.
 	DownloadRecording(ctx context.Context, in *DownloadRecordingRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DownloadRecordingResponse], error)
 	// DeleteRecording deletes all files of a recording. NOT_FOUND when there is none of that name,
 	// FAILED_PRECONDITION while it is written.
@@ -155,7 +156,8 @@ type RecordServiceServer interface {
 	// DownloadRecording sends a closed file of a recording, from an offset on: a download that broke off goes on
 	// with the offset that it has reached. Over HTTP the same is GET /recordings/FILE, with ranges. NOT_FOUND when
 	// there is no such file, FAILED_PRECONDITION when it is not closed, OUT_OF_RANGE for an offset behind its end,
-	// ABORTED when it is another file than the one of the etag.
+	// ABORTED when it is another file than the one of the etag, RESOURCE_EXHAUSTED (429 over HTTP) when 32 downloads
+	// run already, and UNAVAILABLE, at the end, when nothing of it was read for 30 s.
 	DownloadRecording(*DownloadRecordingRequest, grpc.ServerStreamingServer[DownloadRecordingResponse]) error
 	// DeleteRecording deletes all files of a recording. NOT_FOUND when there is none of that name,
 	// FAILED_PRECONDITION while it is written.
