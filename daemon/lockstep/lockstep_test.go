@@ -15,6 +15,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/failure"
@@ -204,6 +205,27 @@ func TestComingBackAndGivingUp(t *testing.T) {
 		}
 		if err := b.advance(t.Context(), "b", 0); !errors.As(err, &given) {
 			t.Errorf("who comes after: %v", err)
+		}
+	})
+}
+
+// A bus on which nothing is to be done goes to any time at once: one from which none can be reckoned on is refused.
+func TestTimesThatNoBusHas(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Config{StalledAfter: time.Hour}, 50*365*24*time.Hour)
+		defer b.stop()
+		b.join(t, "a")
+		for _, until := range []bus.Time{bustime.Forever, lastUntil + 1, -1, bustime.Never} {
+			var wrong invalid.Errors
+			if err := b.advance(t.Context(), "a", until); !errors.As(err, &wrong) || wrong[0].Path != "until_bus_ns" {
+				t.Errorf("%v: %v", until, err)
+			}
+		}
+		if now := b.clock.Now(); now != 0 {
+			t.Errorf("bus time %v", now)
+		}
+		if err := b.advance(t.Context(), "a", lastUntil); err != nil || b.clock.Now() != lastUntil {
+			t.Errorf("%v at %v", err, b.clock.Now())
 		}
 	})
 }

@@ -22,6 +22,8 @@ import (
 const (
 	maxParticipants = 64
 	maxNameBytes    = 100
+	// lastUntil is as far as bus time may be let on: 100 years. Times after it can still be reckoned with.
+	lastUntil = bus.Time(100 * 365 * 24 * time.Hour)
 )
 
 // Config holds what the service depends on.
@@ -159,9 +161,8 @@ func (v *server) AdvanceTime(ctx context.Context, r *facetdv1.AdvanceTimeRequest
 	if v.s == nil {
 		return nil, errNotLockstep
 	}
-	if r.GetUntilBusNs() < 0 {
-		return nil, invalid.Errors{{Path: "until_bus_ns", Message: fmt.Sprintf("%d is before the start of the bus",
-			r.GetUntilBusNs()), Hint: "give nanoseconds since then"}}
+	if err := checkUntil(r.GetUntilBusNs()); err != nil {
+		return nil, err
 	}
 	if err := v.s.fault(); err != nil {
 		return nil, err
@@ -180,6 +181,19 @@ func (v *server) AdvanceTime(ctx context.Context, r *facetdv1.AdvanceTimeRequest
 		return nil, err
 	}
 	return &facetdv1.AdvanceTimeResponse{BusNs: v.s.driver.Now().NS(), Tasks: v.s.driver.Tasks()}, nil
+}
+
+// checkUntil refuses times that no bus has, or comes to.
+func checkUntil(ns int64) error {
+	switch at := bus.Time(ns); {
+	case at < 0:
+		return invalid.Errors{{Path: "until_bus_ns", Message: fmt.Sprintf("%d is before the start of the bus", ns),
+			Hint: "give nanoseconds since then"}}
+	case at > lastUntil:
+		return invalid.Errors{{Path: "until_bus_ns", Message: fmt.Sprintf("%d is more than 100 years after the start of "+
+			"the bus", ns), Hint: "give nanoseconds since then; a bus without tasks goes there at once, and never back"}}
+	}
+	return nil
 }
 
 // fault is why the bus is not driven any more.

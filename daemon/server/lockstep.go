@@ -37,16 +37,11 @@ func (s *Server) driveLockstep(d *dispatch.Dispatcher) {
 		return
 	}
 	s.lockstep.Drive(lockstep.Driver{
-		Now:     s.bus.Now,
-		Waiting: d.Waiting,
-		Tasks:   func() []*facetdv1.TaskPulse { return api.Pulses(d.Snapshot().Tasks) },
-		Delivered: func(ctx context.Context) error {
-			if s.hub.Delivered(ctx) != nil {
-				return ctx.Err()
-			}
-			return nil
-		},
-		Identity: func() *facetdv1.Identity { return s.api.Identity() },
+		Now:       s.bus.Now,
+		Waiting:   d.Waiting,
+		Tasks:     func() []*facetdv1.TaskPulse { return api.Pulses(d.Snapshot().Tasks) },
+		Delivered: s.handOn,
+		Identity:  func() *facetdv1.Identity { return s.api.Identity() },
 		Fault: func() error {
 			if snap := d.Snapshot(); snap.State == facetdv1.State_STATE_FAULT {
 				return errors.New("the bus was given up: " + snap.Fault)
@@ -85,13 +80,21 @@ func (d delivering) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (d delivering) Violated(rules.Violation)                           {}
 func (d delivering) PlanChanged(*facetdv1.Plan, bus.Time)               {}
 func (d delivering) JobEnded(*facetdv1.FrameSet) {
-	s := d.s
-	ctx, cancel := context.WithTimeout(*s.running.Load(), s.cfg.Lockstep.StalledAfter)
+	_ = d.s.handOn(*d.s.running.Load()) // it is going down
+}
+
+// handOn returns once streams have been sent what they asked for. Those that do not read are named after
+// Lockstep.StalledAfter, and not waited for. Errors: ctx's, and then all are waited for as before.
+func (s *Server) handOn(ctx context.Context) error {
+	wait, cancel := context.WithTimeout(ctx, s.cfg.Lockstep.StalledAfter)
 	defer cancel()
-	for _, name := range s.hub.Delivered(ctx) {
-		if (*s.running.Load()).Err() != nil {
-			return
-		}
+	switch {
+	case s.hub.Delivered(wait) == nil:
+		return nil
+	case ctx.Err() != nil:
+		return ctx.Err()
+	}
+	for _, name := range s.hub.Pass() {
 		text := "lockstep: the stream of " + name + " has asked for frame sets and has not read them for " +
 			s.cfg.Lockstep.StalledAfter.String() + "; bus time goes on without it"
 		s.log.Warn(text, zap.String("stream", name))
@@ -100,4 +103,5 @@ func (d delivering) JobEnded(*facetdv1.FrameSet) {
 		e.Fields = events.Fields{"stream": events.Text(name)}
 		s.keeping.journal.Sink().Send(e)
 	}
+	return nil
 }

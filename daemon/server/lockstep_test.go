@@ -10,6 +10,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
@@ -268,6 +269,67 @@ func testLockstepErrors(t *testing.T, conn *grpc.ClientConn) {
 	if err != nil || !strings.HasPrefix(now.GetEnvironment().GetScene(), "demo") ||
 		now.GetEnvironment().GetPose() == nil {
 		t.Errorf("active %v, %v", now, err)
+	}
+}
+
+// A stream that asked for frame sets and does not read them is named after a while, once, and bus time goes on without
+// it; once it reads it is waited for again. Who gives up advancing meanwhile changes nothing.
+func TestLockstepNamesAStreamThatIsNotRead(t *testing.T) {
+	t.Parallel()
+	c := inLockstep()
+	c.Lockstep.StalledAfter = 100 * time.Millisecond
+	p := start(t, c)
+	// What fits into the window of a stream is sent, read or not: the largest window of the transport that is fixed.
+	conn, err := grpc.NewClient(p.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithInitialWindowSize(1<<16))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	me := join(t, conn, "me")
+	follow, err := facetdv1.NewFrameServiceClient(conn).FollowFrameSets(limited(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := follow.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{
+		Start: &facetdv1.FollowStart{FrameSets: 1000, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
+			QueueLength: 100}}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := follow.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	named := func() int {
+		return strings.Count(p.eventsOf(facetdv1.EventKind_EVENT_KIND_LOCKSTEP), "has not read them")
+	}
+	at := time.Duration(0)
+	for at < 30*time.Second && named() == 0 {
+		at += 200 * time.Millisecond
+		cut, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
+		_, err := me.step.AdvanceTime(cut, &facetdv1.AdvanceTimeRequest{Participant: me.name,
+			UntilBusNs: at.Nanoseconds()})
+		if cancel(); err != nil && status.Code(err) != codes.DeadlineExceeded {
+			t.Fatal(err)
+		}
+		me.advance(at)
+	}
+	stalled := at
+	if me.advance(stalled + 2*time.Second); named() != 1 {
+		t.Fatalf("named %d times at %v", named(), at)
+	}
+	var last int64
+	for last < (stalled + 1800*time.Millisecond).Nanoseconds() { // it reads all that there is
+		m, err := follow.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		last = max(last, m.GetDelivery().GetFrameSet().GetFinishBusNs())
+	}
+	for at = stalled + 2*time.Second; at < stalled+60*time.Second && named() == 1; at += 200 * time.Millisecond {
+		me.advance(at)
+	}
+	if named() != 2 {
+		t.Errorf("after it had read and stalled again it was named %d times", named())
 	}
 }
 

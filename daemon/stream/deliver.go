@@ -55,27 +55,35 @@ func (s *Subscription) busy() bool {
 	return s.delivering.told && !s.delivering.rests && !s.delivering.passed && s.ended == nil
 }
 
-// Delivered returns once every reader that says when it rests does, so that all it asked for has been handed on. With
-// ctx it ends earlier, and returns the names of those that do not; they are not waited for until they rest again.
-func (h *Hub) Delivered(ctx context.Context) (unread []string) {
+// Delivered waits until every reader that says when it rests does, so that all it asked for has been handed on. Errors:
+// ctx's.
+func (h *Hub) Delivered(ctx context.Context) error {
 	for {
 		came := h.rests.wait() // before the look: nothing that comes later is missed
-		busy := h.busy()
-		if len(busy) == 0 {
+		if len(h.busy()) == 0 {
 			return nil
 		}
 		select {
 		case <-came:
 		case <-ctx.Done():
-			for _, s := range busy {
-				s.mu.Lock()
-				s.delivering.passed = !s.delivering.rests
-				s.mu.Unlock()
-				unread = append(unread, s.name)
-			}
-			return unread
+			return ctx.Err()
 		}
 	}
+}
+
+// Pass has nobody wait for the readers that do not rest, until they rest again, and returns their names.
+func (h *Hub) Pass() (unread []string) {
+	for _, s := range h.busy() {
+		s.mu.Lock()
+		if s.delivering.passed = !s.delivering.rests; s.delivering.passed {
+			unread = append(unread, s.name)
+		}
+		s.mu.Unlock()
+	}
+	if len(unread) > 0 {
+		h.rests.signal()
+	}
+	return unread
 }
 
 func (h *Hub) busy() []*Subscription {

@@ -136,7 +136,7 @@ type AdvanceTimeRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Who allows it.
 	Participant string `protobuf:"bytes,1,opt,name=participant,proto3" json:"participant,omitempty"`
-	// Bus time up to which it may go, in nanoseconds; what ends then has ended.
+	// Bus time up to which it may go, in nanoseconds, 0 to 100 years; what ends then has ended.
 	UntilBusNs    int64 `protobuf:"varint,2,opt,name=until_bus_ns,json=untilBusNs,proto3" json:"until_bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
