@@ -190,8 +190,9 @@ func checkUntil(ns int64) error {
 		return invalid.Errors{{Path: "until_bus_ns", Message: fmt.Sprintf("%d is before the start of the bus", ns),
 			Hint: "give nanoseconds since then"}}
 	case at > lastUntil:
-		return invalid.Errors{{Path: "until_bus_ns", Message: fmt.Sprintf("%d is more than 100 years after the start of "+
-			"the bus", ns), Hint: "give nanoseconds since then; a bus without tasks goes there at once, and never back"}}
+		return invalid.Errors{{Path: "until_bus_ns",
+			Message: fmt.Sprintf("%d is more than 100 years after the start of the bus", ns),
+			Hint:    "give nanoseconds since then; a bus without tasks goes there at once, and never back"}}
 	}
 	return nil
 }

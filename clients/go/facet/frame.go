@@ -110,8 +110,9 @@ func (s *FrameSet) Skew() time.Duration { return time.Duration(s.Message.GetSkew
 // Age is how old the oldest light in the set is now, by this machine's clock, plus how
 // far the daemon says its times may be off. Of a stream from a daemon on this machine it goes
 // by the monotonic clock, which is never set. On another machine than the daemon's it is
-// as good as the UTC of the two agrees: Clock.Age does not depend on that. A set without
-// frames is infinitely old, and so is one from this machine whose light would lie in the future.
+// as good as the UTC of the two agrees: Clock.Age does not depend on that; it is never less than how long
+// the set has been here. A set without frames is infinitely old, and so is one whose light would lie further in the
+// future than its uncertainty and 20 ms: the clocks do not agree then.
 func (s *FrameSet) Age() time.Duration {
 	if len(s.frames) == 0 {
 		return infinitely
@@ -120,9 +121,13 @@ func (s *FrameSet) Age() time.Duration {
 		return s.ageHere()
 	}
 	now := s.clock()
-	oldest := time.Duration(0)
+	oldest := max(0, now.Sub(s.ReceivedAt))
 	for _, f := range s.frames {
-		oldest = max(oldest, now.Sub(f.LightTime())+f.TimeUncertainty())
+		age := now.Sub(f.LightTime()) + f.TimeUncertainty()
+		if age < -clockTolerance {
+			return infinitely
+		}
+		oldest = max(oldest, age)
 	}
 	return oldest
 }

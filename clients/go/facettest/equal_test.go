@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"strings"
 	"sync"
 	"testing"
@@ -164,6 +165,13 @@ func TestBuiltSets(t *testing.T) {
 	}
 	if age := set.Age(); age != a.Now()-40*time.Millisecond || age < 60*time.Millisecond {
 		t.Errorf("of age %v at %v", age, a.Now())
+	}
+	// The future is a clock that is not the one it is taken for; a little of it is how far two clocks may be apart.
+	pixel := facettest.Pixels{Chip: "left", Rows: 1, Columns: 1, Codes: []uint16{1}}
+	far := a.Received(facettest.BuildSet("wall", 4, a.Now()+25*time.Millisecond, pixel))
+	near := a.Received(facettest.BuildSet("wall", 4, a.Now()+15*time.Millisecond, pixel))
+	if far.Age() != math.MaxInt64 || !far.IsStale(time.Hour) || near.Age() != 0 || near.IsStale(time.Millisecond) {
+		t.Errorf("light of the future is %v and %v old", far.Age(), near.Age())
 	}
 	defer func() {
 		if recover() == nil {
