@@ -279,3 +279,20 @@ func TestMixedTaskApart(t *testing.T) {
 		t.Errorf("%v", chips)
 	}
 }
+
+// TestMixedSporadicTaskApart: the tasks in place of a mixed sporadic one have triggers of their own, and the refusal
+// says so.
+func TestMixedSporadicTaskApart(t *testing.T) {
+	a := bench(t, [5]int{2, 2, 2, 2, 2})
+	_, m := program.NewTasks(a, []*facetdv1.Task{{Name: "look", LeastInterval: dur(time.Second),
+		Target: list("mem-0", "cnt-1")}})
+	if len(m) != 1 {
+		t.Fatal(m)
+	}
+	_, text, found := strings.Cut(m[0].Hint, "not released together: ")
+	specs, errs := arrayfile.ParseTasks("hint.yaml", []byte(text), nil)
+	if !found || !strings.Contains(m[0].Hint, "trigger each") || len(errs) > 0 || len(specs) != 2 {
+		t.Fatalf("%v: %s", errs, m[0].Hint)
+	}
+	mustBuild(t, a, specs...)
+}

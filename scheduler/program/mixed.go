@@ -14,10 +14,11 @@ import (
 )
 
 // A task reads chips of one class: its jobs have one program, with one way of loading and reading. Tasks of one rate
-// are released at the same instants, so that one task for each class does what a mixed one would.
+// are released at the same instants, so that one task for each class does what a mixed one would. Sporadic ones are
+// not: each has triggers and reservations of its own.
 
-// mixed refuses a task whose chips are of several classes, and says how to write it as tasks that are released
-// together, ready to be added.
+// mixed refuses a task whose chips are of several classes, and says how to write it as tasks, ready to be added, that
+// are released together unless they are sporadic.
 func (c *checker) mixed(path string, spec *facetdv1.Task, chips []int) {
 	first := &c.a.Chips[chips[0]]
 	i := slices.IndexFunc(chips, func(chip int) bool { return c.a.Chips[chip].Class != first.Class })
@@ -25,7 +26,11 @@ func (c *checker) mixed(path string, spec *facetdv1.Task, chips []int) {
 	text, err := c.apart(spec, chips)
 	hint := "make one task for each class"
 	if err == nil {
-		hint += ": tasks of one rate are released together: " + text
+		if spec.GetLeastInterval() != nil {
+			hint += ", and trigger each: their jobs are not released together: " + text
+		} else {
+			hint += ": tasks of one rate are released together: " + text
+		}
 	}
 	c.addf(path, hint, "the chips are of several classes: %q is a %s, %q a %s", first.Name, first.Class.Name,
 		other.Name,
