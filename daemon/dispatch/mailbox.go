@@ -27,6 +27,7 @@ const maxWaiting = 64
 type mailbox struct {
 	mu       sync.Mutex
 	waiting  []*onDemand
+	running  map[*onDemand]bus.Time // taken out to be run, with their ends as planned
 	change   *change
 	watchers []chan struct{} // closed by the runner's next step, or in the middle of a long one
 	resync   bool
@@ -82,6 +83,40 @@ func (m *mailbox) takeJob(one *onDemand) bool {
 	return true
 }
 
+// takeToRun is takeJob for a job that ends at a bus time, and counts among those that run until ran or putBack is
+// called.
+func (m *mailbox) takeToRun(one *onDemand, end bus.Time) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	i := slices.Index(m.waiting, one)
+	if i < 0 {
+		return false
+	}
+	m.waiting = slices.Delete(m.waiting, i, i+1)
+	if m.running == nil {
+		m.running = map[*onDemand]bus.Time{}
+	}
+	m.running[one] = end
+	return true
+}
+
+// ran says that an on-demand job runs no more.
+func (m *mailbox) ran(one *onDemand) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	delete(m.running, one)
+}
+
+// ahead returns the on-demand jobs that wait, oldest first, how many run, and when the last of those ends.
+func (m *mailbox) ahead() (waiting []*onDemand, running int, until bus.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, end := range m.running {
+		until = max(until, end)
+	}
+	return slices.Clone(m.waiting), len(m.running), until
+}
+
 // takeFirst takes out the first on-demand job that waits, or nil.
 func (m *mailbox) takeFirst() *onDemand {
 	m.mu.Lock()
@@ -99,6 +134,7 @@ func (m *mailbox) takeFirst() *onDemand {
 func (m *mailbox) putBack(one *onDemand) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	delete(m.running, one)
 	if m.refuseStopped(one) != nil {
 		next := *m.latch.stop
 		next.OnDemandFailed++

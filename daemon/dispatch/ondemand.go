@@ -69,7 +69,11 @@ func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptur
 	}
 	var adds time.Duration
 	known := true
-	for _, one := range d.box.jobs() {
+	waiting, running, until := d.box.ahead()
+	if out.Waiting = uint32(running); running > 0 {
+		adds = max(until.Sub(d.bus.Now()), 0)
+	}
+	for _, one := range waiting {
 		if one.do != nil {
 			continue // it takes no bus time
 		}

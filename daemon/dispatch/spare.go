@@ -19,7 +19,16 @@ func (r *runner) pick(now, until bus.Time) *onDemand {
 		if err == errLater && r.neverCatchesUp(one) {
 			err = &UnavailableError{errNoGapBehind}
 		}
-		if err == errLater || !r.box.takeJob(one) { // or its caller has gone away meanwhile
+		if err == errLater {
+			continue
+		}
+		if err == nil && one.do == nil {
+			if r.box.takeToRun(one, now.Add(one.program.Time)) {
+				return one
+			}
+			continue // its caller has gone away meanwhile
+		}
+		if !r.box.takeJob(one) {
 			continue
 		}
 		if err == nil {
@@ -96,6 +105,7 @@ func noGap(needed, longest time.Duration) error {
 func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until bus.Time) error {
 	owed := r.owe(func(err error) { one.done <- onDemandDone{err: err} }) // it has room for the one answer
 	answer := func(done onDemandDone) {
+		r.box.ran(one)
 		r.paid(owed)
 		one.done <- done
 	}

@@ -17,18 +17,27 @@ type asking struct {
 	bus.BusCloser
 	times []bus.Time
 	ask   func(at bus.Time)
+	at    bus.Time // while it asks
+}
+
+func (b *asking) Now() bus.Time {
+	if b.at > 0 {
+		return b.at
+	}
+	return b.BusCloser.Now()
 }
 
 // until asks for what is due by a bus time.
 func (b *asking) until(at bus.Time) {
 	for len(b.times) > 0 && b.times[0] <= at {
-		b.ask(b.times[0])
-		b.times = b.times[1:]
+		b.at = b.times[0]
+		b.ask(b.at)
+		b.at, b.times = 0, b.times[1:]
 	}
 }
 
 func (b *asking) WaitUntil(ctx context.Context, at bus.Time) error {
-	if len(b.times) > 0 && b.times[0] <= at {
+	for len(b.times) > 0 && b.times[0] <= at && ctx.Err() == nil {
 		if err := b.BusCloser.WaitUntil(ctx, b.times[0]); err != nil {
 			return err
 		}

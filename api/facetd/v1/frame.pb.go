@@ -918,11 +918,12 @@ type PreviewCaptureResponse struct {
 	// Whether those are exact: some request waits for so long. Otherwise, on a bus that is given
 	// work ahead of time, they hold where its queue has room.
 	Exact bool `protobuf:"varint,5,opt,name=exact,proto3" json:"exact,omitempty"`
-	// On-demand jobs that wait now. They are served in order, but that one which does not fit
-	// lets others pass where they take nothing from it.
+	// On-demand jobs that wait or run now. They are served in order, but that one which does not
+	// fit lets others pass where they take nothing from it.
 	Waiting uint32 `protobuf:"varint,6,opt,name=waiting,proto3" json:"waiting,omitempty"`
-	// What those add to each of the times at most: the sum of their own worst ends, since each
-	// is first in the order when those before it have ended. Unset where one of them has none.
+	// What those add to each of the times at most: what is left of those that run, and the sum of
+	// the worst ends of those that wait, since each is first in the order when those before it have
+	// ended. Unset where one of them has none.
 	WaitingAddsNs *int64 `protobuf:"varint,7,opt,name=waiting_adds_ns,json=waitingAddsNs,proto3,oneof" json:"waiting_adds_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
