@@ -145,8 +145,8 @@ func (l *LogLag) part(shown, from, to, dark, k float64, gap Gap, change float64)
 }
 
 // shownBy is the integral of exp(-y) (1 + q y + q² y²) from 0 to a number of lags, of which steady is exp(-lags). In
-// gaps that are far shorter than a lag q is large, and what it multiplies is the small difference of large numbers: that
-// is taken from its series.
+// gaps that are far shorter than a lag q is large, and what it multiplies is the small difference of large numbers:
+// that is taken from its series.
 func shownBy(lags, q, steady float64) float64 {
 	if lags < 1e-3 {
 		y := q * lags
