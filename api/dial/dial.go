@@ -1,5 +1,5 @@
 // Package dial opens connections to a daemon: the one place for the limits, the
-// credentials and the pauses that every client of ours has.
+// credentials, the pauses and the ids of requests that every client of ours has.
 package dial
 
 import (
@@ -42,6 +42,7 @@ func New(address string, o Options) (*grpc.ClientConn, error) {
 		grpc.WithNoProxy(),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)),
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithChainUnaryInterceptor(identify), again(),
 		// gRPC's own pauses begin at a second, which is long for a robot.
 		grpc.WithConnectParams(grpc.ConnectParams{
 			Backoff: backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2,

@@ -209,7 +209,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 	r := runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10,20"}, "\n")
 	calls := strings.Join(f.taken(), "\n")
 	if r.Status != 1 || !strings.Contains(r.Stderr, "no answer came on standard input") ||
-		!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":""}`) ||
+		!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":"ANEW"}`) ||
 		strings.Contains(calls, "Finish") {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
 	}
@@ -235,7 +235,7 @@ func TestRunUnderAnothersLight(t *testing.T) {
 			t.Errorf("status %d, %s", r.Status, r.Stderr)
 		}
 		if strings.Contains(calls, "Finish") ||
-			!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":""}`) {
+			!strings.Contains(calls, `AbortCalibration {"session":"k3x9","request_id":"ANEW"}`) {
 			t.Errorf("what was asked of the daemon:\n%s", calls)
 		}
 	}

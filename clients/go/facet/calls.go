@@ -53,7 +53,8 @@ func (c *Client) Tasks(ctx context.Context) ([]*facetdv1.RunningTask, error) {
 
 // AddTask starts a task beside the running ones and returns once its timetable is
 // active, with the bus time of that in nanoseconds. An *Error with a Refusal says why it
-// does not fit, and what would.
+// does not fit, and what would. Where the connection breaks it is sent again for up to a
+// second, and done once, as are the other changes of tasks.
 func (c *Client) AddTask(ctx context.Context, t *facetdv1.Task) (effectiveBusNS int64, err error) {
 	r, err := call(ctx, c, c.tasks.CreateTask, &facetdv1.CreateTaskRequest{Task: t})
 	return r.GetEffectiveBusNs(), err
@@ -68,7 +69,8 @@ func (c *Client) ChangeTask(ctx context.Context, t *facetdv1.Task) (effectiveBus
 
 // ApplyTasks makes several changes at once, all of them or none. Those that name a revision or an etag are made on the
 // condition that it is the present one; IsConflict tells that it was not. With a request id, which the caller makes up
-// anew for every change, it may be called again after any error: the change is made once. Empty is none.
+// anew for every change, it may be called again after any error: the change is made once. Where it is empty the client
+// makes one up for this call.
 func (c *Client) ApplyTasks(ctx context.Context, changes *facetdv1.TaskChanges, requestID string) (
 	*facetdv1.ApplyTasksResponse, error) {
 	return call(ctx, c, c.tasks.ApplyTasks, &facetdv1.ApplyTasksRequest{Changes: changes, RequestId: requestID})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import uuid
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Generic, TypeVar
 
@@ -25,11 +26,16 @@ MAX_EVENTS = 1000
 
 @dataclasses.dataclass(frozen=True)
 class Call(Generic[T]):
-    """One call that is not a stream."""
+    """One call that is not a stream. A request that can have an id has one of its own, so that the daemon does it
+    once, however often it is sent."""
 
     method: str
     request: Any
     convert: Callable[[Any], T]
+
+    def __post_init__(self) -> None:
+        if "request_id" in self.request.DESCRIPTOR.fields_by_name and not self.request.request_id:
+            self.request.request_id = uuid.uuid4().hex
 
 
 def path(method: Any) -> str:

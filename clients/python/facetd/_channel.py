@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import ipaddress
+import json
 import pathlib
 from collections.abc import Callable
 from typing import Any
@@ -15,6 +16,28 @@ Token = str | Callable[[], str]
 
 #: Largest message that is taken from a daemon: what a daemon sends at most.
 MAX_RECEIVE_BYTES = 1 << 30
+
+#: Changes of tasks are sent again where the connection breaks: four times at most, within a second or so, and never
+#: after their time limit. They have an id by which the daemon knows them, over a restart too; others it forgets then.
+SENT_AGAIN = json.dumps(
+    {
+        "methodConfig": [
+            {
+                "name": [
+                    {"service": "facetd.v1.TaskService", "method": method}
+                    for method in ("ApplyTasks", "CreateTask", "UpdateTask", "DeleteTask")
+                ],
+                "retryPolicy": {
+                    "maxAttempts": 4,
+                    "initialBackoff": "0.1s",
+                    "maxBackoff": "0.5s",
+                    "backoffMultiplier": 2,
+                    "retryableStatusCodes": ["UNAVAILABLE"],
+                },
+            }
+        ]
+    }
+)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -82,6 +105,7 @@ class Endpoint:
             ("grpc.http2.max_pings_without_data", 0),
             # The daemon may be named by a proxy's environment variable: never for us.
             ("grpc.enable_http_proxy", 0),
+            ("grpc.service_config", SENT_AGAIN),
         ]
         if self.local:
             # The name that is asked for; a path would not be one.

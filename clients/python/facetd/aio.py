@@ -221,7 +221,9 @@ class Client:
         """Makes several changes at once, all of them or none. Errors as of add_task and
         change_task; ConflictError where the tasks have not the revision expected, or a task
         not the etag of its update. With a request id, made up anew for every change, it may
-        be called again after any error: the change is made once."""
+        be called again after any error: the change is made once. Without, this call makes one
+        up: like every change of tasks it is sent again for up to a second where the
+        connection breaks, and done once."""
         changes = changes_message(add, update, remove, expected_revision)
         return await self._run(_calls.apply_tasks(changes, request_id), timeout)
 

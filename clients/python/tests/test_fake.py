@@ -70,6 +70,38 @@ class Calls(unittest.TestCase):
         with self.assertRaises(facetd.CancelledError):
             c.status()
 
+    def test_changes_of_tasks_are_sent_again(self):
+        ids = []
+
+        def unavailable(message):
+            def answer(r, context):
+                ids.append(r.request_id)
+                if len(ids) % 2:
+                    context.abort(grpc.StatusCode.UNAVAILABLE, "not now")
+                return new(message)
+
+            return answer
+
+        answers = {
+            "TaskService/DeleteTask": unavailable("DeleteTaskResponse"),
+            "TaskService/TriggerTask": unavailable("TriggerTaskResponse"),
+        }
+        with rig.Fake(answers) as fake:
+            with facetd.connect(fake.address) as c:
+                c.remove_task("a")
+                c.remove_task("a")
+
+            async def use():
+                async with facetd.aio.connect(fake.address) as c:
+                    await c.remove_task("a")
+                    # The daemon forgets with a restart which jobs were triggered: the caller decides.
+                    with self.assertRaises(facetd.UnavailableError):
+                        await c.trigger("a")
+
+            rig.run(use())
+        self.assertEqual((ids[0], ids[2], ids[4]), (ids[1], ids[3], ids[5]))
+        self.assertEqual((len(ids), len(set(ids)), min(map(len, ids))), (7, 4, 32))
+
     def test_deadlines(self):
         release = threading.Event()
 
