@@ -365,7 +365,11 @@ func (a *app) bringupListCommand() *cobra.Command {
 				}
 				t := cli.NewTable("RUN", "ARRAY", "STARTED", "DONE", "VERDICT")
 				for _, run := range r.GetRuns() {
-					t.Row(run.GetId(), run.GetArray(), run.GetStartTime().AsTime().Format(time.RFC3339),
+					started := "-" // of a run that an earlier version kept
+					if run.GetStartTime() != nil {
+						started = run.GetStartTime().AsTime().Format(time.RFC3339)
+					}
+					t.Row(run.GetId(), run.GetArray(), started,
 						fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
 				}
 				return t.Write(cmd.OutOrStdout())

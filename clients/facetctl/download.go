@@ -23,8 +23,9 @@ func (a *app) recordDownloadCommand() *cobra.Command {
 		Short: "Copy the files of a recording here",
 		Long: `download copies the closed files of a recording into a folder. While a file is on its way
 it is called FILE.download; a download that broke off goes on where it stopped when it is
-asked for again. Files that are complete here are left as they are. Of a recording that is
-being written it copies the files that are closed.`,
+asked for again. Files that are complete here are left as they are; where one of the same
+name has another size, nothing is overwritten. Of a recording that is being written it copies
+the files that are closed.`,
 		Example: `  facetctl record download bend
   facetctl record download bend --dir drives`,
 		Args: cli.Args("NAME"),
@@ -60,7 +61,7 @@ func downloadAll(ctx context.Context, cmd *cobra.Command, records facetdv1.Recor
 		}
 		// The name comes from the daemon: it may not lead out of the folder.
 		path := filepath.Join(dir, filepath.Base(p.GetFile()))
-		n, err := downloadFile(ctx, records, p.GetFile(), path)
+		n, err := downloadFile(ctx, records, p, path)
 		if err != nil {
 			return err
 		}
@@ -78,9 +79,16 @@ func downloadAll(ctx context.Context, cmd *cobra.Command, records facetdv1.Recor
 
 // downloadFile copies a file to a path, and returns how large it is. What an earlier try left is kept where it is of
 // the same file.
-func downloadFile(ctx context.Context, records facetdv1.RecordServiceClient, file, path string) (uint64, error) {
+func downloadFile(ctx context.Context, records facetdv1.RecordServiceClient, p *facetdv1.RecordingPart,
+	path string) (uint64, error) {
+	file := p.GetFile()
 	if info, err := os.Stat(path); err == nil {
-		return uint64(info.Size()), nil
+		if n := uint64(info.Size()); n != p.GetBytes() || !info.Mode().IsRegular() {
+			return 0, fmt.Errorf("%s is here already, and is another: it has %d bytes, the daemon's %d; move it "+
+				"away, or "+
+				"choose another folder with --dir", path, n, p.GetBytes())
+		}
+		return p.GetBytes(), nil
 	}
 	n, err := goOn(ctx, records, file, path)
 	if c := status.Code(err); c == codes.Aborted || c == codes.OutOfRange {

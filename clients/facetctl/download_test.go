@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"google.golang.org/grpc"
@@ -22,6 +23,10 @@ type oneFile struct {
 	etag  string
 	most  int // bytes of a download
 	asked []*facetdv1.DownloadRecordingRequest
+}
+
+func (o *oneFile) part() *facetdv1.RecordingPart {
+	return &facetdv1.RecordingPart{File: "drive-001.mcap", Bytes: uint64(len(o.whole)), Closed: true}
 }
 
 type pieces struct {
@@ -66,7 +71,7 @@ func TestADownloadGoesOnWhereItStopped(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "drive-001.mcap")
 	o := &oneFile{whole: bytes.Repeat([]byte("0123456789abcde"), 7), etag: "first", most: 40}
 	for try, from := range []uint64{0, 40, 80} {
-		_, err := downloadFile(t.Context(), o, "drive-001.mcap", path)
+		_, err := downloadFile(t.Context(), o, o.part(), path)
 		if last := o.asked[len(o.asked)-1]; last.GetOffset() != from ||
 			(status.Code(err) == codes.Unavailable) != (try < 2) {
 			t.Fatalf("try %d: from %d, want %d; %v", try, last.GetOffset(), from, err)
@@ -84,19 +89,25 @@ func TestADownloadGoesOnWhereItStopped(t *testing.T) {
 	}
 	holds(o.whole)
 	calls := len(o.asked)
-	if n, err := downloadFile(t.Context(), o, "drive-001.mcap", path); err != nil || n != uint64(len(o.whole)) ||
+	if n, err := downloadFile(t.Context(), o, o.part(), path); err != nil || n != uint64(len(o.whole)) ||
 		len(o.asked) != calls {
 		t.Errorf("what is here is asked for again: %d, %v", n, err)
 	}
 	if err := os.Remove(path); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := downloadFile(t.Context(), o, "drive-001.mcap", path); status.Code(err) != codes.Unavailable {
+	if _, err := downloadFile(t.Context(), o, o.part(), path); status.Code(err) != codes.Unavailable {
 		t.Fatal(err)
 	}
 	o.whole, o.etag, o.most = []byte("another drive"), "second", 1000
-	if _, err := downloadFile(t.Context(), o, "drive-001.mcap", path); err != nil {
+	if _, err := downloadFile(t.Context(), o, o.part(), path); err != nil {
 		t.Fatal(err)
 	}
 	holds(o.whole)
+	o.whole = []byte("a third drive of that name")
+	if _, err := downloadFile(t.Context(), o, o.part(), path); err == nil ||
+		!strings.Contains(err.Error(), "it has 13 bytes, the daemon's 26") {
+		t.Errorf("a file of another recording passes for what was asked for: %v", err)
+	}
+	holds([]byte("another drive"))
 }

@@ -31,7 +31,8 @@ type Keeping struct {
 const (
 	keepPeriod = 10 * time.Second
 	// clockUnset is a time at which no recording ended: the clock of its host was not set yet, as on a robot that gets
-	// its time after boot. Such a recording has the age that this process has.
+	// its time after boot. Such a recording has the age that this process has, as has one of the future, after which
+	// the clock was set back: what this process recorded is younger than either.
 	clockUnset = 2020
 )
 
@@ -242,8 +243,8 @@ func (m *Manager) weigh(name string, files []stored) kept {
 			made = f.made
 		}
 	}
-	k.age = max(now.Sub(made), 0)
-	if made.Year() < clockUnset {
+	k.age = now.Sub(made)
+	if made.Year() < clockUnset || k.age < 0 {
 		k.age = now.Sub(m.began)
 	}
 	m.mu.Lock()

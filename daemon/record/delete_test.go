@@ -40,7 +40,7 @@ func put(t *testing.T, dir, name string, size int, made time.Time) {
 }
 
 // TestKeptByAge: what ended too long ago goes, by the monotonic clock where this process saw the end; what was written
-// under a clock that was not set yet has the age of this process.
+// under a clock that was not set yet, or that was set back since, has the age of this process.
 func TestKeptByAge(t *testing.T) {
 	now := time.Now()
 	m, told, dir := manager(t, func(c *Config) {
@@ -79,8 +79,8 @@ func TestKeptByAge(t *testing.T) {
 	}
 	put(t, dir, "here", 10, time.Unix(2e9, 0)) // somebody set the clock: what this process saw counts
 	now = now.Add(61 * time.Minute)
-	tidy("future now")
-	if s := m.Stats().Deleted; s != (Deleted{Age: 4}) {
+	tidy("now")
+	if s := m.Stats().Deleted; s != (Deleted{Age: 5}) {
 		t.Error(s)
 	}
 }
@@ -128,6 +128,26 @@ func TestKeptBySize(t *testing.T) {
 	}
 	if got := recordings(t, m); got != "now" {
 		t.Error(got)
+	}
+}
+
+// TestKeptBySizeWhereTheClockWasSetBack: what this process recorded is newer than whatever was there before it.
+func TestKeptBySizeWhereTheClockWasSetBack(t *testing.T) {
+	now := time.Now()
+	m, _, dir := manager(t, func(c *Config) {
+		c.Keep = Keeping{Bytes: 1 << 20}
+		c.clock = func() time.Time { return now }
+	})
+	put(t, dir, "lastyear", 2<<20, now.AddDate(1, 0, 0)) // when the clock was a year ahead
+	now = now.Add(time.Minute)
+	start(t, m, "here", nil)
+	stop(t, m, "here")
+	now = now.Add(time.Minute)
+	if err := m.tidy(); err != nil {
+		t.Fatal(err)
+	}
+	if got := recordings(t, m); got != "here" {
+		t.Errorf("there is %s", got)
 	}
 }
 
