@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -103,15 +104,24 @@ func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error
 // returns what they captured, as the bus gave it. It is for bring-up: unlike a
 // capture it claims nothing of frames. The operations must leave no output enabled
 // and begin with every line inactive; call Resync when done. Errors as of
-// Service.Send, *rules.ViolationError among them.
+// Service.Send, *rules.ViolationError among them. One that the bus refuses, mostly as it came too late, was not begun:
+// it is queued again, a few times.
 func (d *Dispatcher) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	plan := &program.OnDemandPlan{Chips: d.array.All(), Ops: ops, Time: bus.CostOf(d.array, ops).Total()}
-	done, err := d.queue(ctx, &onDemand{
-		raw:     true,
-		compile: func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error) { return plan, nil },
-	})
-	return done.captures, err
+	for tries := 1; ; tries++ {
+		done, err := d.queue(ctx, &onDemand{
+			raw:     true,
+			compile: func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error) { return plan, nil },
+		})
+		if tries == programTries || !errors.As(err, new(*bus.RefusedError)) {
+			return done.captures, err
+		}
+	}
 }
+
+// programTries is how often a program that is refused is handed over, before its caller hears of it: a host or a link
+// that stands still so often in a row is not to be measured with.
+const programTries = 5
 
 // Do runs f on the goroutine that owns the bus, between two segments. f must not
 // block; its error is returned.

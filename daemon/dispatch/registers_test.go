@@ -101,6 +101,34 @@ func TestOnDemandThatBreaksOff(t *testing.T) {
 	})
 }
 
+// TestAProgramThatCameTooLate: a program that is refused is handed over again, so often and no more; one that broke off
+// is not.
+func TestAProgramThatCameTooLate(t *testing.T) {
+	late := &bus.RefusedError{Cause: bus.LinkDelay}
+	broken := errors.New("a wire came off")
+	for name, c := range map[string]struct {
+		err         error
+		times, runs int
+		fails       bool
+	}{"twice": {late, 2, 3, false}, "always": {late, 0, programTries, true}, "broken off": {broken, 0, 1, true}} {
+		synctest.Test(t, func(t *testing.T) {
+			runs := 0
+			r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+				return bustest.NewFaulty(b, bustest.Fault{Err: c.err, Times: c.times, When: func(bus.Time, *bus.Segment) bool {
+					runs++
+					return true
+				}})
+			})
+			end := r.begin(t)
+			_, err := r.Program(t.Context(), []bus.Op{bustest.Select(bustest.H | bustest.X0), bustest.Select(0)})
+			if (err != nil) != c.fails || runs != c.runs {
+				t.Errorf("%s: handed over %d times, %v; want %d", name, runs, err, c.runs)
+			}
+			_ = end() // the test is about what was before
+		})
+	}
+}
+
 // TestCaptureBesideAProgram: a program of bring-up may leave other values than the
 // table relies on, until Resync. A capture in between relies on what is there.
 func TestCaptureBesideAProgram(t *testing.T) {

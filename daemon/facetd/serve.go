@@ -260,7 +260,7 @@ type runner interface {
 // serve runs a server to its end, and prints the summary where it was to stop at a
 // bus time.
 func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) error {
-	start := time.Now()
+	start, from := time.Now(), s.Status().GetBusNs() // a device has begun before
 	runErr := s.Run(cmd.Context())
 	if stopAt == 0 {
 		return runErr
@@ -268,9 +268,9 @@ func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) er
 	status := s.Status()
 	end := status.GetBusNs()
 	if runErr == nil && cmd.Context().Err() == nil {
-		end = max(end, stopAt.Nanoseconds())
+		end = max(end, from+stopAt.Nanoseconds())
 	}
-	sum := rec.summary(status, end, time.Since(start))
+	sum := rec.summary(status, end-from, time.Since(start))
 	if runErr != nil && sum.Fault == "" {
 		sum.Fault = runErr.Error()
 	}

@@ -136,17 +136,17 @@ func TestStopsWhenAsked(t *testing.T) {
 	}
 }
 
-// broken is a server whose bus gives up.
-type broken struct{}
+// broken is a server whose bus gives up after half a second. It began before, as that of a device.
+type broken struct{ ns int64 }
 
-func (broken) Run(context.Context) error { return errors.New("the lane is on fire") }
-func (broken) Status() *facetdv1.Status  { return &facetdv1.Status{Array: "bench", BusNs: 5e8} }
+func (b *broken) Run(context.Context) error { b.ns += 5e8; return errors.New("the lane is on fire") }
+func (b *broken) Status() *facetdv1.Status  { return &facetdv1.Status{Array: "bench", BusNs: b.ns} }
 
 func TestARunThatBreaksFailsAndStillSumsUp(t *testing.T) {
 	var stdout, stderr bytes.Buffer
 	root := &cobra.Command{Use: "facetd", RunE: func(cmd *cobra.Command,
 		_ []string) error {
-		return serve(cmd, broken{}, newRecorder(), time.Second)
+		return serve(cmd, &broken{3e9}, newRecorder(), time.Second)
 	}}
 	cli.AddOutputFlag(root)
 	status := cli.Execute(t.Context(), root, []string{"-o", "json"}, nil, &stdout, &stderr)

@@ -90,12 +90,12 @@ type taskSummary struct {
 	WorstResponseNS int64   `json:"worst_response_ns"`
 }
 
-// summary sums up a run that ended with a status. endNS is the bus time at which it
-// ended: the bus itself may have been idle for the last of it.
-func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) *runSummary {
+// summary sums up a run that ended with a status, ranNS of bus time after it began: the
+// bus itself may have been idle for the last of it.
+func (r *recorder) summary(s *facetdv1.Status, ranNS int64, wall time.Duration) *runSummary {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	busSeconds := float64(endNS) / 1e9
+	busSeconds := float64(ranNS) / 1e9
 	sum := &runSummary{
 		Array: s.GetArray(), Seed: s.GetSeed(), Pace: cli.Label(s.GetPace(), "PACE_"),
 		BusSeconds: busSeconds, WallSeconds: wall.Seconds(), SpeedFactor: busSeconds / max(wall.Seconds(), 1e-9),
