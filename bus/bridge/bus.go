@@ -68,6 +68,7 @@ type Bus struct {
 	news      chan struct{} // holds a token when something came from the device
 	lost      chan error
 	chips     chipsSeen // of the owner
+	first     wire.Welcome
 
 	mu       sync.Mutex
 	session  *session
@@ -96,7 +97,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
 		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
 		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
-		chips: newChipsSeen(cfg.Array),
+		chips: newChipsSeen(cfg.Array), first: *w,
 	}
 	err := b.fits(w)
 	if err == nil {
@@ -160,7 +161,8 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 func (b *Bus) configure(s *session) error {
 	if s.boot != b.boot {
 		b.boot = s.boot
-		b.clock.restart(b.array.UpTime(b.clock.Now()))
+		// It has been running for a while, which is no part of the bus time.
+		b.clock.restart(b.array.UpTime(b.clock.Now()).Add(-b.duration(s.welcome.Now)))
 	}
 	for range trips {
 		if err := s.send(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {

@@ -3,6 +3,7 @@ package bridge
 import (
 	"context"
 	"errors"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -267,15 +268,34 @@ func TestAnotherDeviceAtTheAddress(t *testing.T) {
 	path := t.TempDir() + "/link"
 	r, ctx := start(t, bridgetest.Config{Path: path}), within(t)
 	p := programsOnly(t, ctx, r)
-	before, boot := r.Now(), r.boot
+	before, began, boot := r.Now(), time.Now(), r.boot
 	if err := r.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}
 	if err := lostIs(t, r); err == nil {
 		t.Error("lost without a cause")
 	}
+	other := bridgetest.Start(t, bridgetest.Config{Path: path, Array: bustest.MustLinearArray(), Scene: light(t),
+		Tick: 125})
+	for {
+		err := r.Prepare(ctx, []*bus.Program{p})
+		if err == nil {
+			t.Fatal("plans for ticks of 40 ns would be run on a device with ticks of 125 ns")
+		}
+		if strings.Contains(err.Error(), "another than before, with a tick of 125 ns") {
+			break
+		}
+		time.Sleep(time.Millisecond) // until it listens
+	}
+	if err := other.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
 	bridgetest.Start(t, bridgetest.Config{Path: path, Array: bustest.MustLinearArray(), Scene: light(t)})
+	time.Sleep(300 * time.Millisecond) // it has been running for a while
 	again(t, ctx, r, p)
+	if apart := r.Now().Sub(before) - time.Since(began); apart > 100*time.Millisecond {
+		t.Errorf("the bus time has jumped ahead by %v", apart)
+	}
 	if r.boot == boot {
 		t.Error("the boot is the same")
 	}
@@ -312,8 +332,27 @@ func TestAFullStore(t *testing.T) {
 	if err := r.Prepare(ctx, of(30, 5000)); err == nil {
 		t.Error("30 programs of 900 bytes fit into 16 kB")
 	}
-	r.submit(t, kept, 1, r.soon())
+	b := bus.NewBuilder(r.array)
+	for range 300 {
+		b.Wait(2 * time.Millisecond)
+	}
+	running := &bus.Program{Ops: b.Take()}
+	if err := r.Prepare(ctx, []*bus.Program{kept, running}); err != nil {
+		t.Fatal(err)
+	}
+	r.submit(t, running, 1, r.soon())
+	if err := r.Prepare(ctx, of(17, 9000)); err == nil {
+		t.Error("17 programs of 900 bytes fit into 16 kB beside one of 2700 that runs")
+	}
 	if res, err := r.Next(ctx); err != nil || res.Err != nil {
-		t.Errorf("what was ready before: %v, %v", err, res.Err)
+		t.Errorf("what ran: %v, %v", err, res.Err)
+	}
+	if err := r.Submit(r.soon(), r.segment(kept, 1)); err != nil {
+		t.Fatal(err)
+	}
+	res, err := r.Next(ctx)
+	if took := res.End.Sub(res.Start); err != nil || res.Err != nil || took != bus.CostOf(r.array, kept.Ops).Total() ||
+		res.Began != nil {
+		t.Errorf("what was ready before took %v: %v, %v", took, err, res.Err)
 	}
 }

@@ -114,11 +114,11 @@ func (b *Bus) follow(f *flight, ran int, res *bus.Result) {
 	}
 	res.End = res.Start
 	in.BeginSegment(f.segment, f.start, res.Start)
-	planned := true
+	planned, due := true, f.start
 	for i := range ran {
 		op, at := &f.ops[i], f.times[i]
 		cost := bus.Cost(b.array, op)
-		planned = planned && at == f.start.Add(bus.CostOf(b.array, f.ops[:i]).Total())
+		planned, due = planned && at == due, due.Add(cost.Total())
 		end := at.Add(cost.Total())
 		b.chips.op(op, at)
 		n := len(res.Captures)

@@ -27,6 +27,7 @@ func (b *Bus) Prepare(ctx context.Context, programs []*bus.Program) error {
 	}
 	for i, p := range programs {
 		if err := b.upload(ctx, wanted, wanted[p]); err != nil {
+			b.keep(ctx)
 			return fmt.Errorf("program %d: %w", i, err)
 		}
 	}
@@ -41,6 +42,27 @@ func (b *Bus) Prepare(ctx context.Context, programs []*bus.Program) error {
 	return nil
 }
 
+// keep brings those programs back that were ready, and have made room for others which could not be had after all. One
+// that cannot be brought back is not prepared any more: its place may be that of another.
+func (b *Bus) keep(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), handshakeTime)
+	defer cancel()
+	for p, c := range b.programs {
+		b.mu.Lock()
+		_, there := b.held[c.hash]
+		ready := b.session != nil && c.session == b.session.number
+		b.mu.Unlock()
+		if !ready || there {
+			continue
+		}
+		if err := b.upload(ctx, b.programs, c); err != nil {
+			b.mu.Lock()
+			delete(b.programs, p)
+			b.mu.Unlock()
+		}
+	}
+}
+
 func (b *Bus) isClosed() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -51,18 +73,26 @@ func (b *Bus) isClosed() bool {
 func (b *Bus) compileAll(programs []*bus.Program) (map[*bus.Program]*compiled, error) {
 	wanted := make(map[*bus.Program]*compiled, len(programs))
 	var errs []error
+	size, places := 0, map[[16]byte]bool{}
 	for i, p := range programs {
-		if c := b.programs[p]; c != nil {
-			wanted[p] = c
-			continue
+		c := b.programs[p]
+		if c == nil {
+			err := bus.CheckProgram(b.array, p)
+			if err == nil {
+				c, err = compile(b.array, p)
+			}
+			if err != nil {
+				errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
+				continue
+			}
 		}
-		err := bus.CheckProgram(b.array, p)
-		if err == nil {
-			wanted[p], err = compile(b.array, p)
+		if wanted[p] = c; !places[c.hash] {
+			size, places[c.hash] = size+len(c.code), true
 		}
-		if err != nil {
-			errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
-		}
+	}
+	if w := &b.first; size > int(w.Store) || len(places) > int(w.Programs) {
+		errs = append(errs, fmt.Errorf("the store of the device has %d bytes for %d programs, and these are %d in %d "+
+			"bytes", w.Store, w.Programs, len(places), size))
 	}
 	return wanted, errors.Join(errs...)
 }
@@ -79,11 +109,26 @@ func (b *Bus) connected(ctx context.Context) error {
 	if err != nil {
 		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
 	}
-	if err := b.attach(ctx, s); err != nil {
+	err = b.suits(&s.welcome)
+	if err == nil {
+		err = b.attach(ctx, s)
+	}
+	if err != nil {
 		s.close()
 		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
 	}
 	b.chips.forget()
+	return nil
+}
+
+// suits reports that a device is another than the one for which plans are made: limits do not change.
+func (b *Bus) suits(w *wire.Welcome) error {
+	f := &b.first
+	if w.TickNs != f.TickNs || w.Ready > f.Ready || w.Release > f.Release || w.Queue < f.Queue || w.Store < f.Store ||
+		w.Programs < f.Programs || w.Lines < uint8(len(b.array.Lines)) || w.Lanes < uint8(len(b.array.Lanes)) {
+		return fmt.Errorf("the device at %s is another than before, with a tick of %d ns and other limits; start the "+
+			"daemon again to plan for it", b.address, w.TickNs)
+	}
 	return nil
 }
 
