@@ -157,7 +157,8 @@ func (c *counted) moved(shifts []*facetdv1.TaskShift) {
 	}
 }
 
-// newPlaced is a table of a plan that can be looked at, and not run.
+// newPlaced is a table of a plan that can be looked at, and not run. Many are looked at on the goroutine that owns the
+// bus, of tables of up to 20,000 segments.
 func newPlaced(plan *scheduler.Plan, at placement) *table {
 	t := &table{plan: plan, epoch: at.epoch, from: at.from, skipped: map[int]bool{}}
 	t.begin0()
@@ -168,29 +169,28 @@ func newPlaced(plan *scheduler.Plan, at placement) *table {
 // are skipped: there is one of each task at most, as its next job is released after its deadline. Of reservations of
 // sporadic tasks those count that are still to begin.
 func (t *table) begin0() {
-	before := func(e *scheduler.Entry) bool {
-		if t.plan.Tasks[e.Task].Task.Sporadic != nil {
-			return t.epoch.Add(e.Start) < t.from
-		}
-		return t.epoch.Add(e.Release) < t.from
-	}
-	for before(&t.plan.Entries[t.next]) {
+	for t.before(&t.plan.Entries[t.next]) {
 		if t.next++; t.next == len(t.plan.Entries) {
 			t.next, t.cycle = 0, t.cycle+1
 			return
 		}
 	}
-	begun := map[int]bool{}
+	begun := make([]bool, len(t.plan.Tasks))
 	for i := t.next; i < len(t.plan.Entries); i++ {
 		e := &t.plan.Entries[i]
 		begun[e.Task] = begun[e.Task] || e.Segment == 0
-		if before(e) || !begun[e.Task] {
+		if !begun[e.Task] || t.before(e) {
 			t.skipped[e.Task] = true
 		}
 	}
-	if t.next > 0 {
-		t.first = t.releasesFrom(func(e *scheduler.Entry) bool { return !before(e) })
+}
+
+// before reports whether an entry of the first cycle is of the table before.
+func (t *table) before(e *scheduler.Entry) bool {
+	if t.plan.Tasks[e.Task].Task.Sporadic != nil {
+		return t.epoch.Add(e.Start) < t.from
 	}
+	return t.epoch.Add(e.Release) < t.from
 }
 
 // releasesFrom gives for each entry, and for the end of the cycle, the earliest release from there on of those that

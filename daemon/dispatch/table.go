@@ -79,7 +79,9 @@ func newTable(c *change, at placement, before *table) *table {
 		t.numbers[i] = before.numberOf(plan.Tasks[i].Task.Name)
 	}
 	t.earliest = t.releasesFrom(func(*scheduler.Entry) bool { return true })
-	t.begin0()
+	if t.begin0(); t.next > 0 {
+		t.first = t.releasesFrom(func(e *scheduler.Entry) bool { return !t.before(e) })
+	}
 	t.gaps = gapsOf(plan)
 	t.assumes = plan.Assumes()
 	t.restorer = program.NewRestorer(plan.Array, t.assumes)
