@@ -36,7 +36,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		send(done)
 	}
 	if ready, err := r.readyFor(ctx, c); err != nil {
-		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
+		answer(changeDone{err: notActive(ctx, err)})
 		return r.initializationFailed(ctx, err)
 	} else if !ready {
 		r.paid(owed)
@@ -66,7 +66,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		epoch, err = r.makeRoom(r.soonest(r.now()), neverOnTime), nil
 	}
 	if err != nil {
-		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
+		answer(changeDone{err: notActive(ctx, err)})
 		return r.initializationFailed(ctx, err)
 	}
 	from := at
@@ -103,6 +103,14 @@ func (r *runner) suits(at bus.Time) bool {
 		c.unsuited = at
 	}
 	return at.Sub(c.unsuited) >= min(suitsWithin, 2*r.tab.plan.Hyperperiod)
+}
+
+// notActive is why a timetable did not become active: that the runner is to end, where it is.
+func notActive(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return &StoppedError{Reason: "the daemon stopped"}
+	}
+	return fmt.Errorf("initializing the timetable: %w", err)
 }
 
 // stopsMeanwhile is the safe stop that somebody has asked for before the initialization of a table was known to have

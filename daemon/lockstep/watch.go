@@ -64,9 +64,12 @@ func (s *Service) look() {
 	}
 	if len(missing) > 0 {
 		s.toldMissing = true
+		have := "has"
+		if len(missing) > 1 {
+			have = "have"
+		}
 		s.tell(facetdv1.Severity_SEVERITY_WARNING, strings.Join(missing, ", "),
-			"has not joined; bus time stands still "+
-				"until all that the configuration expects have")
+			have+" not joined; bus time stands still until all that the configuration expects have")
 	}
 	for _, name := range removed {
 		if g.leave(name) {

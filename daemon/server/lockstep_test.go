@@ -349,3 +349,26 @@ func TestNotInLockstep(t *testing.T) {
 		}
 	}
 }
+
+// A call that waits for bus time is told that the daemon is going down, not that something within it went wrong.
+func TestLockstepGoesDownUnderACall(t *testing.T) {
+	t.Parallel()
+	conn, stop := running(t, inLockstep())
+	me := join(t, conn, "me")
+	me.advance(300 * time.Millisecond)
+	removed := make(chan error, 1)
+	go func() {
+		_, err := facetdv1.NewTaskServiceClient(conn).DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "bow"})
+		removed <- err
+	}()
+	eventually(t, "the change waits", func() bool {
+		r, err := me.step.GetLockstep(limited(t), &facetdv1.GetLockstepRequest{})
+		return err == nil && r.GetLockstep().GetWaitingCalls() == 1
+	})
+	if err := stop(); err != nil {
+		t.Error(err)
+	}
+	if err := <-removed; status.Code(err) != codes.Unavailable {
+		t.Errorf("the change: %v", err)
+	}
+}
