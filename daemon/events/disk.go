@@ -122,12 +122,13 @@ func (d *disk) first() (uint64, error) {
 	return files[0].first, nil
 }
 
-// tail returns the last n events, without a gap, and the number of the next one.
-func (d *disk) tail(n int) (ring []*facetdv1.Event, next uint64, err error) {
+// tail returns the last n events, without a gap, the number of the next one, and how many lines are whole but are no
+// events.
+func (d *disk) tail(n int) (ring []*facetdv1.Event, next, unreadable uint64, err error) {
 	next = 1
 	files, err := d.files()
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, 0, err
 	}
 	for _, f := range files {
 		next = max(next, f.first+1) // its first line may be torn
@@ -142,16 +143,16 @@ func (d *disk) tail(n int) (ring []*facetdv1.Event, next uint64, err error) {
 		}
 		next = max(next, e.GetSequence()+1)
 		return true
-	})
+	}, func() { unreadable++ })
 	if len(ring) > 0 && ring[len(ring)-1].GetSequence()+1 != next {
 		ring = nil
 	}
-	return ring[max(len(ring)-n, 0):], next, err
+	return ring[max(len(ring)-n, 0):], next, unreadable, err
 }
 
 // scan gives take the events with numbers from first to last, in order, until it returns false.
-// Lines that are incomplete or not an event are skipped.
-func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool) error {
+// Lines that are incomplete are skipped; skipped is told of those that are no events.
+func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool, skipped func()) error {
 	files, err := d.files()
 	if err != nil {
 		return err
@@ -171,7 +172,7 @@ func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool) error {
 			}
 			before = n + 1
 			return take(e)
-		})
+		}, skipped)
 		if errors.Is(err, os.ErrNotExist) {
 			continue // the oldest file went meanwhile
 		}
@@ -183,23 +184,24 @@ func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool) error {
 }
 
 // scanFile reports whether take wanted more.
-func scanFile(path string, take func(*facetdv1.Event) bool) (bool, error) {
+func scanFile(path string, take func(*facetdv1.Event) bool, skipped func()) (bool, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return false, fmt.Errorf("journal: %w", err)
 	}
 	defer f.Close()
-	return scanLines(f, take)
+	return scanLines(f, take, skipped)
 }
 
-func scanLines(r io.Reader, take func(*facetdv1.Event) bool) (bool, error) {
+func scanLines(r io.Reader, take func(*facetdv1.Event) bool, skipped func()) (bool, error) {
 	in := bufio.NewReaderSize(r, 64<<10)
 	for {
 		line, whole, err := readLine(in)
 		if whole {
 			var e facetdv1.Event
-			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && e.GetSequence() <= maxSequence &&
-				!take(&e) {
+			if protojson.Unmarshal(line, &e) != nil || e.GetSequence() < 1 || e.GetSequence() > maxSequence {
+				skipped()
+			} else if !take(&e) {
 				return false, nil
 			}
 		}

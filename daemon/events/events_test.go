@@ -182,6 +182,29 @@ func TestTornLinesArePassedOver(t *testing.T) {
 	}
 }
 
+// Lines that another version wrote are left out, and that they are is told.
+func TestLinesOfAnotherVersionAreCounted(t *testing.T) {
+	dir := t.TempDir()
+	lines := `{"sequence":"1","text":"read"}` + "\n" + `{"sequence":"2","fields":{"recording":"bend"}}` + "\n" +
+		`{"sequence":"3","colour":"red"}` + "\n" + `{"sequence":"4","text":"torn`
+	if err := os.WriteFile(filepath.Join(dir, "events-00000000000000000001.jsonl"), []byte(lines), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	j := open(t, Config{Dir: dir})
+	j.TellUnreadable()
+	got := list(t, j, Query{}).Events
+	if len(got) != 2 || got[0].GetText() != "read" || got[1].GetCount() != 2 ||
+		got[1].GetFields()["unreadable"].GetInteger() != 2 ||
+		got[1].GetKind() != facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST {
+		t.Errorf("%v", got)
+	}
+	whole := open(t, Config{Dir: t.TempDir()})
+	whole.TellUnreadable()
+	if got := list(t, whole, Query{}).Events; len(got) != 0 {
+		t.Error(texts(got))
+	}
+}
+
 // A disk that refuses costs lines, not events in memory; it is reported once it works again.
 func TestADiskThatRefuses(t *testing.T) {
 	data := filepath.Join(t.TempDir(), "data") // not the journal's, so it is not made anew
@@ -451,7 +474,7 @@ func FuzzJournalFile(f *testing.F) {
 		if _, err := scanLines(strings.NewReader(string(data)), func(e *facetdv1.Event) bool {
 			last = max(last, e.GetSequence())
 			return true
-		}); err != nil {
+		}, func() {}); err != nil {
 			t.Error(err)
 		}
 		dir := t.TempDir()

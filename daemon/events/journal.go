@@ -108,6 +108,8 @@ type Journal struct {
 	closed    bool
 	stats     Stats // but for the open streams
 
+	unreadable uint64 // lines that were there when it was opened
+
 	wake chan struct{} // holds one token when the writer may have work
 	done chan struct{} // closed when the writer has ended
 }
@@ -144,7 +146,7 @@ func Open(cfg Config) (*Journal, error) {
 		return nil, err
 	}
 	j.disk = d
-	if j.ring, j.next, err = d.tail(cfg.Ring); err != nil {
+	if j.ring, j.next, j.unreadable, err = d.tail(cfg.Ring); err != nil {
 		return nil, err
 	}
 	if j.id, err = identify(cfg.Dir, j.next, cfg.ID); err != nil {
@@ -195,6 +197,19 @@ func (j *Journal) append(e *facetdv1.Event) uint64 {
 	}
 	j.cfg.Events.Send(e)
 	return e.GetSequence()
+}
+
+// TellUnreadable appends an event about lines of the folder that were whole when the journal was opened but are no
+// events, where there are any: an earlier version may have written them, or a disk spoilt them.
+func (j *Journal) TellUnreadable() {
+	if j.unreadable == 0 {
+		return
+	}
+	e := &facetdv1.Event{Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
+		Text: fmt.Sprintf("%d lines of the journal's files are no events that this version can read, and are left "+
+			"out; an earlier version wrote them, or they are damaged", j.unreadable),
+		Count: j.unreadable, Fields: Fields{"unreadable": Integer(j.unreadable)}}
+	j.Append(e)
 }
 
 // Sink is the journal as a place to send events to.
@@ -251,7 +266,7 @@ func (j *Journal) List(q Query) (Listed, error) {
 		}
 	}
 	if j.disk != nil && after+1 < inMemory && (q.After != nil || matching < q.Limit) {
-		if err := j.disk.scan(after+1, inMemory-1, found.take); err != nil {
+		if err := j.disk.scan(after+1, inMemory-1, found.take, func() {}); err != nil {
 			return out, err
 		}
 	}

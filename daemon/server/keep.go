@@ -101,6 +101,7 @@ func (k *keeping) observers() []dispatch.Observer {
 // bus that is given up, until ctx ends.
 func (k *keeping) run(ctx context.Context, text string, snapshot func() dispatch.Snapshot) {
 	k.journal.Append(events.Info(facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, text))
+	k.journal.TellUnreadable()
 	go k.busEvents.Watch(ctx, snapshot)
 	if k.recordings != nil {
 		go func() {

@@ -116,7 +116,7 @@ const (
 	EventKind_EVENT_KIND_RECORDING_RECOVERED EventKind = 14
 	// A calibration was made, loaded or refused.
 	EventKind_EVENT_KIND_CALIBRATION EventKind = 15
-	// The journal itself lost events on their way to the disk.
+	// The journal itself lost events on their way to the disk, or its files hold lines that cannot be read.
 	EventKind_EVENT_KIND_JOURNAL_LOST EventKind = 16
 	// A replay began, ended, jumped, or started over.
 	EventKind_EVENT_KIND_REPLAY EventKind = 17
