@@ -142,6 +142,8 @@ func (r *Result) Renamed(err error) error {
 		n, err := strconv.Atoi(number)
 		if is && closed && err == nil && n < len(r.Paths) && r.Paths[n] != "" {
 			out[i].Path = r.Paths[n] + tail
+		} else if out[i].Path == "tasks" && len(r.Paths) > 0 {
+			out[i].Path = "add" // that they are too many
 		}
 	}
 	return out

@@ -56,12 +56,12 @@ func TestChangesAreMadeTogether(t *testing.T) {
 		}
 	}
 	planner := invalid.Errors{{Path: "tasks[1].rate_hz"}, {Path: "tasks[0].x"}, {Path: "tasks[3]"},
-		{Path: "tasks[9].x"}, {}}
+		{Path: "tasks[9].x"}, {}, {Path: "tasks"}}
 	var got invalid.Errors
 	if !errors.As(r.Renamed(planner), &got) {
 		t.Fatal("the errors were lost")
 	}
-	for i, want := range []string{"update[0].task.rate_hz", "tasks[0].x", "add[1]", "tasks[9].x", ""} {
+	for i, want := range []string{"update[0].task.rate_hz", "tasks[0].x", "add[1]", "tasks[9].x", "", "add"} {
 		if got[i].Path != want {
 			t.Errorf("%q became %q, want %q", planner[i].Path, got[i].Path, want)
 		}
