@@ -224,7 +224,8 @@ func TestAutomaticGain(t *testing.T) {
 	}
 	run := func(client func(context.Context, *rig), automatic *facetdv1.AutomaticExposure) (settled []int, trims int) {
 		synctest.Test(t, func(t *testing.T) {
-			r := lit(t, a, gained, time.Duration(len(gained.lux))*gained.every, client, gainTask(automatic), memTask(30))
+			r := lit(t, a, gained, time.Duration(len(gained.lux))*gained.every, client, gainTask(automatic),
+				memTask(30))
 			settled, trims = gainSettling(r.watch.of("auto"))
 		})
 		return settled, trims

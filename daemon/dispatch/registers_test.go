@@ -114,10 +114,11 @@ func TestAProgramThatCameTooLate(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			runs := 0
 			r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
-				return bustest.NewFaulty(b, bustest.Fault{Err: c.err, Times: c.times, When: func(bus.Time, *bus.Segment) bool {
-					runs++
-					return true
-				}})
+				return bustest.NewFaulty(b, bustest.Fault{Err: c.err, Times: c.times,
+					When: func(bus.Time, *bus.Segment) bool {
+						runs++
+						return true
+					}})
 			})
 			end := r.begin(t)
 			_, err := r.Program(t.Context(), []bus.Op{bustest.Select(bustest.H | bustest.X0), bustest.Select(0)})
