@@ -49,7 +49,8 @@ func (r *runner) adjustMember(of *parametersOf, job *openJob, m *memberJob) {
 		}
 		a := of.task.Views[view].Automatic
 		if seen, any := r.meter.Measure(a.Law.Percentile); any {
-			r.tab.parameters.setAutomatic(of, a, law.Next(a.Made(m.values), seen))
+			now := a.Made(r.tab.parameters.now(of))
+			r.tab.parameters.setAutomatic(of, a, law.Next(a.Made(m.values), now, seen))
 		}
 	}
 }
@@ -63,6 +64,13 @@ func (p *parameters) automaticOf(t *program.Task) *parametersOf {
 		return of
 	}
 	return nil
+}
+
+// now are the values that the next job of a task would have; they are not to be changed.
+func (p *parameters) now(of *parametersOf) []int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return of.values
 }
 
 // setAutomatic sets what the daemon sets of a view.

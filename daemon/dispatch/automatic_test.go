@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -158,6 +159,45 @@ func TestAutomaticExposureThroughFourDecades(t *testing.T) {
 		}
 	}
 	t.Logf("jobs that were not at the level: %v, by a client %v", daemon, client)
+}
+
+// TestAutomaticExposureAhead: where jobs are handed over ahead of time those under way come to one exposure, and the next
+// ones do not go to and fro between several that are all near enough.
+func TestAutomaticExposureAhead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		light := stairs{lux: []float64{800, 8, 80_000}, every: 1200 * time.Millisecond}
+		b, err := virtual.New(virtual.Config{Array: wideShutter(), Scene: light, Pace: realtime, Seed: 7,
+			Limits: far["50 ms, a queue of sixteen"]})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := &rig{bus: b, watch: &watcher{}}
+		r.Dispatcher, err = New(Config{Array: wideShutter(), Bus: b, Observer: r.watch, Logger: zap.NewNop(),
+			Inspector: b.Inspector(), StopAt: bus.Time(len(light.lux)) * bus.Time(light.every),
+			Tasks: []*facetdv1.Task{exposedTask(50, &facetdv1.AutomaticExposure{Level: 0.5})}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := r.Run(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		for i, lux := range light.lux {
+			end := bus.Time(i+1)*bus.Time(light.every) - bus.Time(100*time.Millisecond)
+			var exposures []int64
+			for _, fs := range r.watch.of("auto") {
+				if at := bus.Time(fs.GetReleaseBusNs()); at < end-bus.Time(400*time.Millisecond) || at > end {
+					continue
+				}
+				exposures = append(exposures, fs.GetFrames()[0].GetExposureNs())
+				if math.Abs(level(fs)-1) > 0.06 {
+					t.Errorf("%g lx: job %d shows %.3f of the level", lux, fs.GetJob(), level(fs))
+				}
+			}
+			if n := len(slices.Compact(slices.Clone(exposures))); len(exposures) < 15 || n > 2 {
+				t.Errorf("%g lx: the exposures of the last jobs are %v", lux, exposures)
+			}
+		}
+	})
 }
 
 // followLight is a client that sets the exposure anew after each job.

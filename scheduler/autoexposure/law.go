@@ -68,12 +68,14 @@ func New(cfg Config) *Law {
 	return l
 }
 
-// Next is the setting for the next job after one that was made with a setting and shows m.
-func (l *Law) Next(made Setting, m Measure) Setting {
+// Next is the setting for the next job after one that was made with a setting and shows m. now is the one that the next
+// job would have, which is another where jobs are handed over ahead: it stays where it is near enough, so that all who
+// are under way come to one setting.
+func (l *Law) Next(made, now Setting, m Measure) Setting {
 	if l.cfg.Exposed {
-		return l.exposed(made, m)
+		return l.exposed(made, now, m)
 	}
-	return l.trimmed(made, m)
+	return l.trimmed(made, now, m)
 }
 
 // gains are the indices that may be set, the least gain first.
@@ -100,41 +102,41 @@ func (l *Law) saturation(s Setting) float64 {
 }
 
 // exposed sets the exposure, and the least gain with which the longest is enough.
-func (l *Law) exposed(made Setting, m Measure) Setting {
+func (l *Law) exposed(made, now Setting, m Measure) Setting {
 	seen, wanted := l.signal(m.Level, made), l.signal(l.cfg.Level, made)
 	seconds := made.Exposure.Seconds()
 	much, little := seen >= saturated*l.saturation(made), seen < wanted/leap
 	if !much && !little {
-		return l.chosen(made, l.light.follow(seen/seconds))
+		return l.chosen(now, l.light.follow(seen/seconds))
 	}
 	light, looked := wanted/leap/seconds, 1.0
 	if much { // nobody knows how much: of flicker rather little more
 		light, looked = 2*seen/seconds, leap/2
 	}
 	if mean, ok := l.light.bound(light); ok {
-		return l.chosen(made, mean)
+		return l.chosen(now, mean)
 	}
-	return l.chosen(made, looked*light)
+	return l.chosen(now, looked*light)
 }
 
 // chosen is the setting for an amount of light, in volts of signal per second.
-func (l *Law) chosen(made Setting, light float64) Setting {
-	out, exposure := made, math.Inf(1)
+func (l *Law) chosen(now Setting, light float64) Setting {
+	out, exposure := now, math.Inf(1)
 	for _, gain := range l.gains() {
-		needed := l.signal(l.cfg.Level, Setting{Gain: gain, Offset: made.Offset}) / light
+		needed := l.signal(l.cfg.Level, Setting{Gain: gain, Offset: now.Offset}) / light
 		if needed < exposure {
 			out.Gain, exposure = gain, needed
 		}
 		most := l.cfg.High.Exposure.Seconds()
-		if math.Abs(l.chain.gains[gain]) < math.Abs(l.chain.gains[made.Gain]) {
+		if math.Abs(l.chain.gains[gain]) < math.Abs(l.chain.gains[now.Gain]) {
 			most *= roomy
 		}
 		if needed <= most {
 			break
 		}
 	}
-	if out.Gain == made.Gain && math.Abs(math.Log(exposure/made.Exposure.Seconds())) <= deadband {
-		return made
+	if out.Gain == now.Gain && math.Abs(math.Log(exposure/now.Exposure.Seconds())) <= deadband {
+		return now
 	}
 	out.Exposure = l.onStep(exposure)
 	return out
@@ -154,7 +156,7 @@ func (l *Law) onStep(seconds float64) time.Duration {
 }
 
 // trimmed sets gain and offset.
-func (l *Law) trimmed(made Setting, m Measure) Setting {
+func (l *Law) trimmed(made, now Setting, m Measure) Setting {
 	c := &l.chain
 	half := (c.high - c.low) / 2 // what lies beyond an end is looked for so far from it
 	low, level, high := m.Low, m.Level, m.High
@@ -176,24 +178,24 @@ func (l *Law) trimmed(made Setting, m Measure) Setting {
 		volts = l.light.follow(at)
 	}
 	below, above := min(low-level, 0)/c.gains[made.Gain], max(high-level, 0)/c.gains[made.Gain]
-	return l.greatest(made, volts, below, above)
+	return l.greatest(now, volts, below, above)
 }
 
 // greatest is the setting of the greatest gain with which the level is reached and pixels about a voltage lie within
 // the range; where there is none, the one that comes nearest to the level, of the least gain. below and above are how
 // far they lie from the voltage, as shares behind a gain of 1.
-func (l *Law) greatest(made Setting, volts, below, above float64) Setting {
+func (l *Law) greatest(now Setting, volts, below, above float64) Setting {
 	c, gains := &l.chain, l.gains()
 	var best Setting
 	nearest := math.Inf(1)
 	for i := len(gains) - 1; i >= 0; i-- {
 		g := c.gains[gains[i]]
-		out := Setting{Exposure: made.Exposure, Gain: gains[i], Offset: l.offset(volts, gains[i])}
-		if gains[i] == made.Gain && math.Abs(c.share(volts, made)-l.cfg.Level) <= deadband {
-			out.Offset = made.Offset
+		out := Setting{Exposure: now.Exposure, Gain: gains[i], Offset: l.offset(volts, gains[i])}
+		if gains[i] == now.Gain && math.Abs(c.share(volts, now)-l.cfg.Level) <= deadband {
+			out.Offset = now.Offset
 		}
 		room := margin
-		if math.Abs(g) > math.Abs(c.gains[made.Gain]) {
+		if math.Abs(g) > math.Abs(c.gains[now.Gain]) {
 			room += wider
 		}
 		at := c.share(volts, out)

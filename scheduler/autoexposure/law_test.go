@@ -72,7 +72,7 @@ func (b *bench) job(lux float64) float64 {
 	}
 	b.meter.Add(codes, bits)
 	m, _ := b.meter.Measure(b.cfg.Percentile)
-	b.now = b.law.Next(b.now, m)
+	b.now = b.law.Next(b.now, b.now, m)
 	return m.Level
 }
 
