@@ -96,6 +96,22 @@ func followExposures(t *testing.T, grain time.Duration) {
 	}
 }
 
+// TestAnExposureThatIsNoDuration: what the schema of durations does not allow is refused by name, also where it comes to
+// a time within the bounds.
+func TestAnExposureThatIsNoDuration(t *testing.T) {
+	r := newRigOf(t, wideShutter(), free, 0, nil, exposedTask(50, nil))
+	for _, d := range []*durationpb.Duration{{Seconds: 1, Nanos: -999_000_000}, {Nanos: 1_000_000_000},
+		{Seconds: math.MaxInt64}, {Seconds: math.MinInt64}} {
+		_, err := r.SetParameters(t.Context(), &facetdv1.SetTaskParametersRequest{Task: "auto",
+			Views: []*facetdv1.ViewParameters{{Exposure: d}}})
+		var m invalid.Errors
+		if !errors.As(err, &m) || len(m) != 1 || m[0].Path != "views[0].exposure" ||
+			!strings.Contains(m[0].Message, "not a valid duration") {
+			t.Errorf("%v: %v", d, err)
+		}
+	}
+}
+
 // exposuresSeen holds frame sets against the exposures that were set, by the first job that has each. Light of 100 lux
 // brings 80 electrons a microsecond, each of 15 uV below 2.4 V.
 func exposuresSeen(t *testing.T, a *chipmodel.Array, sets []*facetdv1.FrameSet, want map[uint64]time.Duration) {

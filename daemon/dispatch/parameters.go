@@ -155,6 +155,10 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 		return m
 	}
 	given := fieldsOf(v)
+	if err := v.GetExposure().CheckValid(); v.Exposure != nil && err != nil {
+		m.Add(program.ExposureField, "is not a valid duration: "+err.Error(), "give seconds and nanos of one sign")
+		delete(given, program.ExposureField)
+	}
 	for _, field := range slices.Sorted(maps.Keys(given)) {
 		n, slot := given[field], of.task.Slot(name, field)
 		if slot == 0 {
@@ -176,7 +180,7 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 		}
 		values[slot-1] = int(up)
 	}
-	if len(given) == 0 {
+	if len(given) == 0 && len(m) == 0 {
 		m.Add("", "nothing of the view is set", "give a value")
 	}
 	return m

@@ -264,7 +264,8 @@ func (x *View) GetAutomatic() *AutomaticExposure {
 
 // AutomaticExposure holds the frames of a view at a level. What it sets is in every frame
 // (exposure_ns, trim); SetTaskParameters cannot set it meanwhile. It begins with the values of the
-// view, and anew with each change of the task.
+// view, and so it does after a restart and after a change of what moves; after another change of
+// the task it goes on from where it was, with what it averages begun anew.
 //
 // Where movable has bounds for the exposure, that is set, and of gains the least with which the
 // longest exposure is enough; an offset stays. Without, the greatest gain is taken with which the
