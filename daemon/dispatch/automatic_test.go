@@ -161,8 +161,8 @@ func TestAutomaticExposureThroughFourDecades(t *testing.T) {
 	t.Logf("jobs that were not at the level: %v, by a client %v", daemon, client)
 }
 
-// TestAutomaticExposureAhead: where jobs are handed over ahead of time those under way come to one exposure, and the next
-// ones do not go to and fro between several that are all near enough.
+// TestAutomaticExposureAhead: where jobs are handed over ahead of time those under way come to one exposure, and the
+// next ones do not go to and fro between several that are all near enough.
 func TestAutomaticExposureAhead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		light := stairs{lux: []float64{800, 8, 80_000}, every: 1200 * time.Millisecond}

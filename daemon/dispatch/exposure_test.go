@@ -96,8 +96,8 @@ func followExposures(t *testing.T, grain time.Duration) {
 	}
 }
 
-// TestAnExposureThatIsNoDuration: what the schema of durations does not allow is refused by name, also where it comes to
-// a time within the bounds.
+// TestAnExposureThatIsNoDuration: what the schema of durations does not allow is refused by name, also where it comes
+// to a time within the bounds.
 func TestAnExposureThatIsNoDuration(t *testing.T) {
 	r := newRigOf(t, wideShutter(), free, 0, nil, exposedTask(50, nil))
 	for _, d := range []*durationpb.Duration{{Seconds: 1, Nanos: -999_000_000}, {Nanos: 1_000_000_000},
