@@ -207,8 +207,9 @@ func (r *runner) waitsInVain(now bus.Time, quiescent bool) string {
 	case r.tab.idle() || !r.resync && !r.box.hasChange():
 		r.wanted, r.passedUp = 0, 0
 	case r.remote():
-		if quiescent {
-			break
+		_, triggered := r.tab.triggers.earliest()
+		if quiescent || triggered && r.waiting != nil && r.answersFirst(now) {
+			break // for triggers it does not wait in vain
 		}
 		if r.wanted == 0 {
 			r.wanted = now

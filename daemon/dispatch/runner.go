@@ -226,13 +226,21 @@ func (r *runner) quiescent(now bus.Time) (bus.Time, bool) {
 	}
 	soonest := max(r.soonest(now), r.taken)
 	at, quiescent := r.tab.quiescent(r.taken, soonest)
-	if came, waits := r.tab.triggers.earliest(); waits && came < at { // it is to be answered first
+	if came, waits := r.tab.triggers.earliest(); waits && came < at && r.answersFirst(at) {
 		at, quiescent = came, quiescent && came >= r.taken
 	}
 	if r.remote() && at < soonest { // what was released before still waits
 		return 0, false
 	}
 	return at, quiescent
+}
+
+// answersFirst reports whether triggers that wait are answered before a change is made. Those that came before it was
+// asked for always are. Others come while it waits, and might hold it up for ever, there being an instant at which none
+// waits only by chance: after a while they are answered by the next table.
+func (r *runner) answersFirst(at bus.Time) bool {
+	c := r.box.nextChange()
+	return c == nil || at.Sub(c.asked) < max(suitsWithin, r.tab.triggers.longest())
 }
 
 // stepTable does the next thing while there is a table.

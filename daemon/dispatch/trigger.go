@@ -153,6 +153,17 @@ func (t *triggers) earliest() (first bus.Time, any bool) {
 	return first, any
 }
 
+// longest is the longest response that is promised of the tasks.
+func (t *triggers) longest() time.Duration {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var most time.Duration
+	for _, of := range t.tasks {
+		most = max(most, of.promise)
+	}
+	return most
+}
+
 // end has no more triggers taken, for that reason.
 func (t *triggers) end(cause error) {
 	t.mu.Lock()

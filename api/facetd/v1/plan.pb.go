@@ -693,7 +693,11 @@ type Prediction struct {
 	// nanoseconds.
 	LongestReservationDistanceNs int64 `protobuf:"varint,21,opt,name=longest_reservation_distance_ns,json=longestReservationDistanceNs,proto3" json:"longest_reservation_distance_ns,omitempty"`
 	// Longest time from the trigger of a sporadic task to the end of its job where the trigger
-	// comes while this timetable is being initialized, in nanoseconds.
+	// comes while this timetable is being initialized, in nanoseconds. A change of the tasks waits
+	// until the triggers that came before it are answered. It waits for later ones, too, but for
+	// two seconds or the longest response promised at most: so that no succession of triggers holds
+	// it up for ever, one that came meanwhile may then take as long as is promised by the timetable
+	// before and this in sum.
 	WorstResponseInChangeNs int64 `protobuf:"varint,22,opt,name=worst_response_in_change_ns,json=worstResponseInChangeNs,proto3" json:"worst_response_in_change_ns,omitempty"`
 	unknownFields           protoimpl.UnknownFields
 	sizeCache               protoimpl.SizeCache
