@@ -61,10 +61,11 @@ func Firmware(t testing.TB, mutants bool) string {
 		built.dir, built.of = dir, map[bool]string{}
 	}
 	out := filepath.Join(built.dir, "sanitized")
-	args := []string{"-s", "-C", filepath.Join(root(t), "bus/bridge/firmware"), "host", "OUT=" + out, "OPTIMIZE=-O0"}
+	args := []string{"-s", "-C", filepath.Join(root(t), "bus/bridge/firmware"), out + "/host", "OUT=" + out,
+		"OPTIMIZE=-O0"}
 	if mutants {
 		out = filepath.Join(built.dir, "mutants")
-		args = append(args[:4], "OUT="+out, "OPTIMIZE=-O0", "SANITIZE=", "DEFINES=-DMUTANTS")
+		args = append(args[:3], out+"/host", "OUT="+out, "OPTIMIZE=-O0", "SANITIZE=", "DEFINES=-DMUTANTS")
 	}
 	if text, err := exec.Command(tool, args...).CombinedOutput(); err != nil {
 		t.Fatalf("the firmware does not build: %v\n%s", err, text)
