@@ -12,6 +12,7 @@ import (
 // the totals never fall.
 type Judge struct {
 	generation map[string]uint64
+	paused     map[string]bool
 	next       map[string]uint64 // job that would follow on the last
 	known      map[string]bool   // next is of the generation
 	dropped    uint64
@@ -20,10 +21,12 @@ type Judge struct {
 
 // NewJudge judges what follows on a beginning.
 func NewJudge(b *facetdv1.FollowBegun) *Judge {
-	j := &Judge{generation: map[string]uint64{}, next: map[string]uint64{}, known: map[string]bool{}}
+	j := &Judge{generation: map[string]uint64{}, next: map[string]uint64{}, known: map[string]bool{},
+		paused: map[string]bool{}}
 	for _, t := range b.GetTasks() {
 		j.generation[t.GetTask()], j.next[t.GetTask()], j.known[t.GetTask()] = t.GetGeneration(), t.GetNextJob(),
 			t.NextJob != nil
+		j.paused[t.GetTask()] = t.GetPaused()
 	}
 	return j
 }
@@ -81,6 +84,17 @@ func (j *Judge) notice(n *facetdv1.TaskNotice) error {
 		}
 		delete(j.generation, n.GetTask())
 		delete(j.known, n.GetTask())
+		delete(j.paused, n.GetTask())
+		return nil
+	case facetdv1.TaskChange_TASK_CHANGE_PAUSED, facetdv1.TaskChange_TASK_CHANGE_RESUMED: // nothing else changes
+		if !known || n.GetGeneration() != before {
+			return fmt.Errorf("it had generation %d", before)
+		}
+		paused := n.GetChange() == facetdv1.TaskChange_TASK_CHANGE_PAUSED
+		if j.paused[n.GetTask()] == paused {
+			return fmt.Errorf("it was so already: paused is %v", paused)
+		}
+		j.paused[n.GetTask()] = paused
 		return nil
 	default:
 		return errors.New("nothing became of it")

@@ -142,6 +142,14 @@ func inBrackets(names []string) string {
 	return " [" + strings.Join(names, ", ") + "]"
 }
 
+// achieved is the rate of a task as it is, or that it has none.
+func achieved(s *facetdv1.TaskStatus) string {
+	if s.GetPaused() {
+		return "paused"
+	}
+	return cli.Significant(s.GetAchievedRateHz())
+}
+
 func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
 	if len(tasks) == 0 {
 		_, err := fmt.Fprintln(w, "no tasks are running")
@@ -153,7 +161,7 @@ func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
 		s := r.GetStatus()
 		t.Row(r.GetTask().GetName(), cli.Short(cli.Target(r.GetTask().GetTarget()), 24),
 			cli.Significant(s.GetRequestedRateHz()), cli.Significant(s.GetPlannedRateHz()),
-			cli.Significant(s.GetAchievedRateHz()),
+			achieved(s),
 			fmt.Sprint(s.GetJobsOnTime()), fmt.Sprint(s.GetJobsLate()), fmt.Sprint(s.GetJobsFailed()),
 			cli.NS(s.GetLastResponseNs()), cli.NS(s.GetWorstResponseNs()), cli.NS(s.GetLastSkewNs()))
 	}
@@ -161,6 +169,10 @@ func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
 		return err
 	}
 	for _, r := range tasks {
+		if r.GetStatus().GetPaused() {
+			fmt.Fprintf(w, "%s is paused: it keeps its place in the timetable, and has no jobs\n",
+				r.GetTask().GetName())
+		}
 		if s := r.GetStatus(); r.GetTask().GetLeastInterval() != nil {
 			fmt.Fprintf(w, "%s is sporadic: triggered %s, %d refused; a job ends %s after its trigger at the latest\n",
 				r.GetTask().GetName(), cli.Count(int(s.GetTriggers()), "time"), s.GetTriggersRefused(),

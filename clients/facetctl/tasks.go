@@ -20,11 +20,12 @@ import (
 )
 
 func (a *app) tasksCommand() *cobra.Command {
-	return cli.Group("tasks", "Add, list, show, set, apply and remove tasks", `  facetctl tasks list
+	return cli.Group("tasks", "Add, list, show, set, pause, apply and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
 		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
-		a.tasksSetCommand(), a.tasksTriggerCommand(), a.tasksRemoveCommand(), a.tasksApplyCommand())
+		a.tasksSetCommand(), a.tasksTriggerCommand(), a.tasksPauseCommand(), a.tasksResumeCommand(),
+		a.tasksRemoveCommand(), a.tasksApplyCommand())
 }
 
 // viewFlags are the flags that describe a view.

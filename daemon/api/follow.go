@@ -40,6 +40,8 @@ type follower struct {
 	// told is the generation of each task that the client knows of; next the job of it that would follow on what it
 	// has, where that is known.
 	told, next map[string]uint64
+	// paused are those of told of which the client knows that they are paused.
+	paused map[string]bool
 	// tasks are those chosen that the daemon had at the version-th change of the tasks, and untold tells whether the
 	// client knows of all of that.
 	tasks   []*facetdv1.RunningTask
@@ -61,7 +63,7 @@ func (v *frameService) FollowFrameSets(out followStream) error {
 	}
 	f := &follower{v: v, out: out, choose: chooser{v.s, start.GetSelection()}, granted: start.GetFrameSets(),
 		square: start.GetSelection().GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE,
-		told:   map[string]uint64{}, next: map[string]uint64{}}
+		told:   map[string]uint64{}, next: map[string]uint64{}, paused: map[string]bool{}}
 	options, err := f.check(start)
 	if err != nil {
 		return err
@@ -114,7 +116,8 @@ func (f *follower) begin(start *facetdv1.FollowStart) error {
 	f.tasks = f.choose.chosen(snap.Tasks)
 	for _, t := range f.tasks {
 		one := &facetdv1.FollowedTask{Task: t.GetTask().GetName(), Generation: t.GetGeneration(),
-			JobsEnded: t.GetStatus().GetJobsEnded()}
+			JobsEnded: t.GetStatus().GetJobsEnded(), Paused: t.GetStatus().GetPaused()}
+		f.paused[one.GetTask()] = one.GetPaused()
 		if had := at.of(one.GetTask(), one.GetGeneration()); had != nil {
 			one.Resumed, one.Missed = true, one.GetJobsEnded()-had.GetJob()-1
 		}
@@ -278,13 +281,18 @@ func (f *follower) tellTasks() (told bool, err error) {
 	for _, t := range f.tasks {
 		name, generation := t.GetTask().GetName(), t.GetGeneration()
 		now[name] = true
-		switch {
-		case f.told[name] == generation:
+		switch known, paused := f.told[name] == generation, t.GetStatus().GetPaused(); {
+		case known && f.paused[name] == paused:
 		case f.sub.Waits(name):
 			f.untold = true
 		default:
 			told = true
-			if err := f.tell(name, generation); err != nil {
+			if !known {
+				if err := f.tell(name, generation); err != nil {
+					return told, err
+				}
+			}
+			if err := f.tellPause(name, generation, paused); err != nil {
 				return told, err
 			}
 		}
@@ -298,6 +306,7 @@ func (f *follower) tellTasks() (told bool, err error) {
 			told = true
 			delete(f.told, name)
 			delete(f.next, name)
+			delete(f.paused, name)
 			if err := f.notice(name, generation, facetdv1.TaskChange_TASK_CHANGE_REMOVED); err != nil {
 				return told, err
 			}
@@ -319,6 +328,18 @@ func (f *follower) tell(task string, generation uint64) error {
 	}
 	f.told[task] = generation
 	return f.notice(task, generation, change)
+}
+
+// tellPause tells that a task is paused, or is not any more, where the client does not know it.
+func (f *follower) tellPause(task string, generation uint64, paused bool) error {
+	if f.paused[task] == paused {
+		return nil
+	}
+	f.paused[task] = paused
+	if paused {
+		return f.notice(task, generation, facetdv1.TaskChange_TASK_CHANGE_PAUSED)
+	}
+	return f.notice(task, generation, facetdv1.TaskChange_TASK_CHANGE_RESUMED)
 }
 
 func (f *follower) notice(task string, generation uint64, change facetdv1.TaskChange) error {

@@ -112,7 +112,8 @@ func Pulses(tasks []*facetdv1.RunningTask) []*facetdv1.TaskPulse {
 	out := make([]*facetdv1.TaskPulse, len(tasks))
 	for i, t := range tasks {
 		out[i] = &facetdv1.TaskPulse{Task: t.GetTask().GetName(), Generation: t.GetGeneration(),
-			JobsEnded: t.GetStatus().GetJobsEnded(), LastReleaseBusNs: t.GetStatus().LastReleaseBusNs}
+			JobsEnded: t.GetStatus().GetJobsEnded(), LastReleaseBusNs: t.GetStatus().LastReleaseBusNs,
+			Paused: t.GetStatus().GetPaused()}
 	}
 	return out
 }

@@ -131,9 +131,10 @@ func (r *runner) become(c *change, at placement, uninitialized bool) {
 		})
 	})
 	r.tab = newTable(c, at, r.tab)
-	r.standing = c.again()
 	var msg *facetdv1.Plan
-	r.board.setTable(c, at)
+	changed := c.done != nil && c.revision != r.standing.revision // not so when the array is resumed
+	turned := r.board.setTable(c, at)
+	r.standing = c.again()
 	if c.plan != nil {
 		msg = c.plan.Message
 	}
@@ -144,10 +145,11 @@ func (r *runner) become(c *change, at placement, uninitialized bool) {
 	if c.applied != nil {
 		c.applied(Change{Effective: at.begin, Revision: c.revision, Shifts: at.shifts})
 	}
-	if c.done != nil && r.cfg.Applied != nil {
+	if changed && r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)
 	}
 	r.cfg.Observer.PlanChanged(msg, at.begin)
+	r.cfg.tellPauses(turned)
 	r.log.Info("timetable active", zap.Int64("bus_ns", at.begin.NS()), zap.Int("shifted", len(at.shifts)),
 		zap.Int("tasks", len(c.tasks)),
 		zap.Float64("utilization", msg.GetUtilization()))

@@ -62,19 +62,24 @@ func (b *board) setRegisters(r program.Registers) {
 func (b *board) setTasks(c *change) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks, b.revision = statsFor(b.tasks, c), c.revision
+	b.tasks, _ = statsFor(b.tasks, c, 0)
+	b.revision = c.revision
 }
 
-// setTable says which table is active, and since when.
-func (b *board) setTable(c *change, at placement) {
+// setTable says which table is active, and since when. Where tasks were paused or resumed since the change was made it
+// is brought up to date. It returns which of them are paused and resumed with the change.
+func (b *board) setTable(c *change, at placement) (turned []Pausing) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks, b.revision = statsFor(b.tasks, c), c.revision
+	b.refresh(c)
+	b.tasks, turned = statsFor(b.tasks, c, at.begin)
+	b.revision = c.revision
 	for _, t := range b.tasks {
 		t.rate.Restart(at.begin)
 	}
 	b.plan, b.epoch, b.since, b.busy = c.plan, at.epoch, at.begin, bus.Phases{}
 	b.cycleBusy, b.cycleEnd = bus.Phases{}, at.begin
+	return turned
 }
 
 // used counts bus time of the active table, until last.
@@ -181,6 +186,12 @@ func (b *board) generations(tasks []*facetdv1.Task, revision uint64) []uint64 {
 		}
 	}
 	return out
+}
+
+// activePlan is the plan of the active table; nil where there is none.
+func (b *board) activePlan() *scheduler.Plan {
+	_, plan := b.basis()
+	return plan
 }
 
 // basis is what an on-demand job is compiled for: the registers, and the active plan.

@@ -63,12 +63,12 @@ func (d *Dispatcher) Apply(ctx context.Context, c *facetdv1.TaskChanges) (Change
 	return d.ApplyNoting(ctx, c, nil)
 }
 
-// ApplyNoting is Apply with a function that is called on the goroutine that owns the bus when the changes are active,
-// before Config.Applied is, and must not block.
+// ApplyNoting is Apply with a function that is called when the changes are active, before Config.Applied is and where
+// that is, and must not block.
 func (d *Dispatcher) ApplyNoting(ctx context.Context, c *facetdv1.TaskChanges, applied func(Change)) (Change, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error) {
 		return taskchange.Apply(running, revision, c)
-	}, applied)
+	}, func(running, next []*facetdv1.Task) bool { return onlyPauses(running, next, asksForPauses(c)) }, applied)
 }
 
 // EditTasks replaces the active tasks by what edit makes of them, all at once, and
@@ -83,6 +83,8 @@ func (d *Dispatcher) EditTasks(
 	c, err := d.changeTasks(ctx, func(running []*facetdv1.Task, _ uint64) (*taskchange.Result, error) {
 		tasks, err := edit(running)
 		return &taskchange.Result{Tasks: tasks}, err
+	}, func(running, next []*facetdv1.Task) bool {
+		return applied == nil && onlyPauses(running, next, false)
 	}, func(Change) {
 		if applied != nil {
 			applied()
@@ -92,10 +94,11 @@ func (d *Dispatcher) EditTasks(
 }
 
 // changeTasks plans on the caller's goroutine and hands the plan over. Changes wait for
-// one another; the queue is the callers themselves, each limited by its context.
+// one another; the queue is the callers themselves, each limited by its context. A change of which pauses says that
+// tasks are only paused or resumed by it is made without a plan, and applied then called on the caller's goroutine.
 func (d *Dispatcher) changeTasks(ctx context.Context,
-	edit func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error), applied func(Change)) (Change,
-	error) {
+	edit func(running []*facetdv1.Task, revision uint64) (*taskchange.Result, error),
+	pauses func(running, next []*facetdv1.Task) bool, applied func(Change)) (Change, error) {
 	select {
 	case d.changing <- struct{}{}:
 		defer func() { <-d.changing }()
@@ -106,6 +109,9 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	next, err := edit(running, revision)
 	if err != nil {
 		return Change{}, err
+	}
+	if pauses(running, next.Tasks) {
+		return d.pause(next.Tasks, revision+1, applied)
 	}
 	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
 	if err != nil {
@@ -160,7 +166,10 @@ func (d *Dispatcher) Preview(ctx context.Context, c *facetdv1.TaskChanges, opera
 	if err != nil {
 		return nil, err
 	}
-	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
+	plan := d.board.activePlan()
+	if plan == nil || !onlyPauses(running, next.Tasks, asksForPauses(c)) {
+		plan, err = planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
+	}
 	if refusal, ok := err.(*scheduler.RefusalError); ok {
 		return &facetdv1.Plan{Array: d.array.Name, Tasks: next.Tasks, Refusal: refusal.Refusal}, nil
 	}

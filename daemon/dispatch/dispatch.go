@@ -31,7 +31,13 @@
 // before, in the middle of a cycle where need be, at an instant from which its jobs can wait for the initialization and
 // all end in time. For such an instant it waits two seconds at most. Where there is none, or where the new timetable
 // has another period for a task, the answer says by how much the releases move, and so does the task's next frame set.
-// The planner keeps to the periods of what runs where it can. A panic on the goroutine that owns the bus ends Run.
+// The planner keeps to the periods of what runs where it can.
+//
+// A task that is paused keeps its place in the timetable. To pause and resume it is no change of that: the runner looks
+// at what is paused when it decides about a job, passes over the jobs of paused tasks, and leaves paused tasks out of
+// what is reported of jobs that they share with others. What is passed over was not released, and is counted nowhere.
+//
+// A panic on the goroutine that owns the bus ends Run.
 package dispatch
 
 import (
@@ -92,8 +98,12 @@ type Config struct {
 	// while nothing is planned, so that it goes on, and is alive while a segment waits.
 	Held bool
 	// Applied, where set, is called with the tasks that run once a change of them is active, and their revision, on
-	// the goroutine that owns the bus: it must not block, and must not change them.
+	// the goroutine that owns the bus or, where tasks are only paused or resumed, on the caller's: it must not block,
+	// and must not change them. It is not called twice at once.
 	Applied func(tasks []*facetdv1.Task, revision uint64)
+	// Paused, where set, is called once a task is paused or resumed, after Applied and where that is: it must not
+	// block.
+	Paused func(Pausing)
 	// MaxLag is how far the host may be behind the timetable before Behind is called; 0 means
 	// never.
 	MaxLag time.Duration

@@ -24,6 +24,7 @@ const maxTasks = 256
 // put what is asked for into the mailbox and read the board. The bus itself is driven by
 // the runner, on the goroutine that calls Run.
 type Dispatcher struct {
+	cfg    Config
 	array  *chipmodel.Array
 	bus    bus.Bus // Now and HostTime alone
 	box    *mailbox
@@ -53,7 +54,7 @@ func New(cfg Config) (*Dispatcher, error) {
 		return nil, err
 	}
 	d := &Dispatcher{
-		array: cfg.Array, bus: cfg.Bus,
+		cfg: cfg, array: cfg.Array, bus: cfg.Bus,
 		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
@@ -139,7 +140,11 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration, kep
 		return nil, invalid.Errors{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
 			Hint: fmt.Sprintf("use at most %d; one task can have several chips and views", maxTasks)}}
 	}
-	tasks, m := program.NewTasks(a, specs)
+	planned := make([]*facetdv1.Task, len(specs))
+	for i, spec := range specs {
+		planned[i] = unpaused(spec)
+	}
+	tasks, m := program.NewTasks(a, planned)
 	if len(m) > 0 {
 		return nil, m
 	}

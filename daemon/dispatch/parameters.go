@@ -74,15 +74,16 @@ func defaultsOf(slots []bus.Slot) []int {
 }
 
 // begin returns the values for a job of a bus task that begins now: those of its members one after another, as their
-// slots are. nil where the task has no slots.
-func (p *parameters) begin(tp *scheduler.TaskPlan) []int {
+// slots are. nil where the task has no slots. It is a job of the members named, by number.
+func (p *parameters) begin(tp *scheduler.TaskPlan, of []int) []int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	var values []int
 	for i := range tp.Members {
-		of := p.tasks[tp.Members[i].Task.Name]
-		of.next++
-		values = append(values, of.values...)
+		values = append(values, p.tasks[tp.Members[i].Task.Name].values...)
+	}
+	for _, i := range of {
+		p.tasks[tp.Members[i].Task.Name].next++
 	}
 	return values
 }

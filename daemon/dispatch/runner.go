@@ -79,7 +79,7 @@ func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters, 
 		standing: first, tab: newTable(first.unplanned(), placement{}, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
-	r.tab.parameters, r.tab.triggers = p, t
+	r.tab.parameters, r.tab.triggers, r.tab.isPaused = p, t, b.isPaused
 	p.setTable(first.plan, r.tab.tasks)
 	r.regs.set(program.PowerOn(cfg.Array), nil)
 	r.lag.seen.LeastSlack = bus.NoSlack

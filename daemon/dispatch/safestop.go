@@ -144,7 +144,7 @@ func (r *runner) releaseLines() (LineRelease, bus.Stop) {
 // keepChange takes a change of the tasks for when the array is resumed.
 func (r *runner) keepChange(c *change, now bus.Time) {
 	r.standing = c.again()
-	r.board.setTable(c, placement{epoch: now, begin: now})
+	turned := r.board.setTable(c, placement{epoch: now, begin: now})
 	r.tab.parameters.setTable(c.plan, r.tab.counted(c)) // they can be set before the first job
 	if c.applied != nil {
 		c.applied(Change{Effective: now, Revision: c.revision})
@@ -152,6 +152,7 @@ func (r *runner) keepChange(c *change, now bus.Time) {
 	if r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)
 	}
+	r.cfg.tellPauses(turned)
 	c.done <- changeDone{effective: now}
 }
 

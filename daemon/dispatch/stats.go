@@ -20,8 +20,8 @@ type taskStats struct {
 	rate       rate.Window
 }
 
-// statsFor keeps the counts of tasks that go on.
-func statsFor(before []*taskStats, c *change) []*taskStats {
+// statsFor keeps the counts of tasks that go on, and says which are paused or resumed with the change.
+func statsFor(before []*taskStats, c *change, at bus.Time) (_ []*taskStats, turned []Pausing) {
 	out := make([]*taskStats, len(c.tasks))
 	for i, spec := range c.tasks {
 		for _, old := range before {
@@ -35,18 +35,28 @@ func statsFor(before []*taskStats, c *change) []*taskStats {
 		if out[i].generation != c.generations[i] {
 			out[i].generation, out[i].first = c.generations[i], out[i].status.GetJobsEnded()
 		}
-		if out[i].task != spec {
-			out[i].task, out[i].etag = spec, taskchange.Etag(spec)
-		}
+		turned = out[i].describe(spec, at, turned)
 		out[i].planned = c.plan.Message.GetPredictions()[i].GetPlannedRateHz()
 	}
-	return out
+	return out, turned
 }
 
-// is reports whether a task is the one that runs, as it is.
-func (t *taskStats) is(spec *facetdv1.Task) bool {
-	return t.task == spec || t.task.GetName() == spec.GetName() && proto.Equal(t.task, spec)
+// describe gives the task its description, and adds whether that pauses or resumes it.
+func (t *taskStats) describe(spec *facetdv1.Task, at bus.Time, turned []Pausing) []Pausing {
+	if t.task == spec {
+		return turned
+	}
+	if now := spec.GetPaused(); now != t.task.GetPaused() {
+		turned = append(turned, Pausing{Task: spec.GetName(), Paused: now, At: at})
+		t.rate = rate.Window{} // a pause is no part of it
+		t.rate.Restart(at)
+	}
+	t.task, t.etag = spec, taskchange.Etag(spec)
+	return turned
 }
+
+// is reports whether a task is the one that runs, as it is planned.
+func (t *taskStats) is(spec *facetdv1.Task) bool { return sameButPaused(t.task, spec) }
 
 // ended counts one job.
 func (t *taskStats) ended(fs *facetdv1.FrameSet) {
@@ -79,5 +89,6 @@ func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
 			LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(),
 			LastSkewNs:  s.GetLastSkewNs(),
 			LastFailure: s.GetLastFailure(), JobsEnded: s.GetJobsEnded(), LastReleaseBusNs: s.LastReleaseBusNs,
+			Paused: t.task.GetPaused(),
 		}}
 }

@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"slices"
 	"time"
 
 	"facetd.example/bus"
@@ -44,6 +45,8 @@ type table struct {
 	// in plan.Tasks.
 	triggers  *triggers
 	triggered map[int]bus.Time
+	// isPaused reports whether a task is paused.
+	isPaused func(task string) bool
 }
 
 // counted is a task by name, with the number of its next job.
@@ -68,7 +71,7 @@ func newTable(c *change, at placement, before *table) *table {
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
-		t.triggers = before.triggers
+		t.isPaused, t.triggers = before.isPaused, before.triggers
 		t.triggers.setTable(plan, t.tasks, at.epoch)
 	}
 	if plan == nil {
@@ -207,7 +210,7 @@ func (t *table) clashes(chips []int) bool {
 	return false
 }
 
-// begin opens the job of an entry, with the next number of every member, at bus time at.
+// begin opens the job of an entry, with the next number of every member that is not paused, at bus time at.
 func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *openJob {
 	tp := &t.plan.Tasks[e.Task]
 	begin := t.cycleStart()
@@ -223,21 +226,26 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
 	t.numbers[e.Task]++
-	job.setValues(tp.Task, t.parameters.begin(tp))
-	job.members = make([]memberJob, len(tp.Members))
+	reported := t.reportedOf(e.Task)
+	job.setValues(tp.Task, t.parameters.begin(tp, reported))
+	job.members = make([]memberJob, 0, len(reported))
 	values := job.values
 	for i := range tp.Members {
 		m := &tp.Members[i]
+		own := values[:len(m.Task.Slots):len(m.Task.Slots)]
+		if values = values[len(own):]; !slices.Contains(reported, i) {
+			continue
+		}
 		of := &t.tasks[m.Asked]
 		due := deadline
 		if !triggered {
 			due = begin.Add(t.plan.MemberDeadline(e, m))
 		}
-		job.members[i] = memberJob{Member: m, generation: of.generation, number: of.next, deadline: due,
-			shift: of.shift}
-		if slots := len(m.Task.Slots); slots > 0 {
-			job.members[i].values, values = values[:slots:slots], values[slots:]
+		part := memberJob{Member: m, generation: of.generation, number: of.next, deadline: due, shift: of.shift}
+		if len(own) > 0 {
+			part.values = own
 		}
+		job.members = append(job.members, part)
 		of.next++
 		of.shift = nil
 	}

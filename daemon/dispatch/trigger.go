@@ -181,11 +181,16 @@ func (t *triggers) show(task string, s *facetdv1.TaskStatus) {
 }
 
 // Trigger releases a job of a sporadic task, now. Errors: *failure.NotFound, *failure.Precondition for a task with a
-// rate, *TooSoonError, *failure.Exhausted on a host that is behind, *SafeStopError, *StoppedError.
+// rate or one that is paused, *TooSoonError, *failure.Exhausted on a host that is behind, *SafeStopError,
+// *StoppedError.
 func (d *Dispatcher) Trigger(_ context.Context, task string) (*facetdv1.TriggerTaskResponse, error) {
 	out, err := d.triggers.trigger(task, d.bus.Now, func() error {
 		if s := d.box.stopped(); s != nil {
 			return &SafeStopError{*s}
+		}
+		if d.board.isPaused(task) {
+			return &failure.Precondition{Kind: failure.Paused, Subject: task,
+				Message: "task " + task + " is paused, and is not triggered; resume it first"}
 		}
 		return d.box.cause()
 	})
@@ -210,11 +215,18 @@ func (d *Dispatcher) Trigger(_ context.Context, task string) (*facetdv1.TriggerT
 	return nil, &failure.NotFound{What: "task", Name: task}
 }
 
-// decide says of an entry that begins a reservation whether that is used, at the time for which it has to be decided:
-// it is passed over otherwise, as the segments of a job are that was given up. Other entries are left alone.
+// decide says of an entry that begins a reservation whether that is used, and of one that begins a job whether not all
+// of its tasks are paused, at the time for which it has to be decided: it is passed over otherwise, as the segments of
+// a job are that was given up. Other entries are left alone.
 func (r *runner) decide(e *scheduler.Entry, at bus.Time) {
 	task := r.tab.plan.Tasks[e.Task].Task
-	if e.Segment > 0 || task.Sporadic == nil || r.tab.skipped[e.Task] {
+	if e.Segment > 0 || r.tab.skipped[e.Task] {
+		return
+	}
+	if task.Sporadic == nil {
+		if len(r.tab.reported(e.Task)) == 0 {
+			r.tab.skipped[e.Task] = true
+		}
 		return
 	}
 	if _, decided := r.tab.triggered[e.Task]; decided {

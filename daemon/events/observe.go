@@ -158,6 +158,19 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	o.tasks = now
 }
 
+// Paused reports that a task was paused or resumed. It may be called from any goroutine.
+func (o *Observer) Paused(p dispatch.Pausing) {
+	e := Info(facetdv1.EventKind_EVENT_KIND_TASK_RESUMED, "task "+p.Task+" resumed")
+	if p.Paused {
+		e = Info(facetdv1.EventKind_EVENT_KIND_TASK_PAUSED,
+			"task "+p.Task+" paused: it keeps its place in the timetable")
+	}
+	e.Task = p.Task
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.append(e, p.At)
+}
+
 func (o *Observer) tell(kind facetdv1.EventKind, task string, at bus.Time, text string, plan *facetdv1.Plan) {
 	e := Info(kind, text)
 	e.Task = task

@@ -39,6 +39,7 @@ const (
 	NotLockstep       = "NOT_LOCKSTEP"        // bus time does not wait for anybody
 	NoPicture         = "NO_PICTURE"          // the scene has no picture in which to move
 	NotSporadic       = "NOT_SPORADIC"        // a task has a rate, and is not triggered
+	Paused            = "PAUSED"              // a sporadic task is paused, and is not triggered
 	TooSoon           = "TOO_SOON"            // a sporadic task was triggered within its least interval
 )
 

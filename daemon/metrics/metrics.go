@@ -216,6 +216,16 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	m.mu.Unlock()
 }
 
+// Paused notes that a task was paused or resumed. Unlike the methods of an observer it may be called from any
+// goroutine.
+func (m *Metrics) Paused(p dispatch.Pausing) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if s := m.state[p.Task]; s != nil {
+		s.pausing(p.At, m.clock())
+	}
+}
+
 // Violated counts a rule violation.
 func (m *Metrics) Violated(v rules.Violation) {
 	m.violations.WithLabelValues(strconv.Itoa(v.Rule)).Inc()

@@ -28,7 +28,7 @@ type scraped struct {
 // scrapedNames are the metrics of the table that scraped collects.
 var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
-	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse,
+	nameRequestedRate, namePlannedRate, nameAchievedRate, namePaused, nameFrameAge, nameWorstResponse, namePlanResponse,
 	nameLeastSlack, namePlanSlack, nameTriggers,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty, nameUTCSteps,
 	nameWorstLag, nameBehind, nameHandoverSlack,
@@ -180,6 +180,11 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	}
 	for _, t := range snap.Tasks {
 		name, status := t.GetTask().GetName(), t.GetStatus()
+		paused := 0.0
+		if status.GetPaused() {
+			paused = 1
+		}
+		send(namePaused, paused, name)
 		sporadic := t.GetTask().GetLeastInterval() != nil
 		if sporadic {
 			send(nameTriggers, float64(status.GetTriggers()), name, taken)

@@ -38,6 +38,13 @@ func (s *taskState) restart(epoch bus.Time) {
 	s.any = false
 }
 
+// pausing begins anew when the task is paused or resumed: a pause is no stall.
+func (s *taskState) pausing(at bus.Time, now time.Time) {
+	s.rate = rate.Window{}
+	s.rate.Restart(at)
+	s.last = now
+}
+
 // seen is a task as a scrape sees it.
 type seen struct {
 	achievedHz   float64

@@ -50,6 +50,7 @@ const (
 	nameRequestedRate  = "facetd_task_requested_rate_hertz"
 	namePlannedRate    = "facetd_task_planned_rate_hertz"
 	nameAchievedRate   = "facetd_task_achieved_rate_hertz"
+	namePaused         = "facetd_task_paused"
 	nameFrameAge       = "facetd_task_frame_age_seconds"
 	nameWorstResponse  = "facetd_task_worst_response_seconds"
 	namePlanResponse   = "facetd_task_planned_response_seconds"
@@ -152,10 +153,12 @@ var table = []Metric{
 	{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: ofTask,
 		Help: "Rate of the active timetable, in jobs per bus second; there is none of a sporadic task."},
 	{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: achievedHelp},
+	{Name: namePaused, Type: Gauge, Labels: ofTask,
+		Help: "1 while the task is paused: it keeps its place in the timetable, and has no jobs."},
 	{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Time of the host's clock since the last complete frame set of the task ended, late ones included; " +
-			"before the first, since the task came into the timetable. There is none of a sporadic task, which may " +
-			"rest for as long as nobody triggers it."},
+			"before the first, since the task came into the timetable, or was paused or resumed. There is none of a " +
+			"sporadic task, which may rest for as long as nobody triggers it."},
 	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are " +
 			"left out, and there is none before the first job."},

@@ -300,6 +300,7 @@ func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspec
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: s.stopAt(),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
+		Paused: s.taskPaused,
 	})
 	if err != nil {
 		_ = s.keeping.close("the daemon did not start")
@@ -360,6 +361,13 @@ func (s *Server) observers() observers {
 		all = append(all, onJobEnded(s.cfg.JobEnded))
 	}
 	return all
+}
+
+// taskPaused notifies those of the observers whom it concerns that a task was paused or resumed, on any goroutine.
+func (s *Server) taskPaused(p dispatch.Pausing) {
+	s.metrics.Paused(p)
+	s.hub.LookAgain()
+	s.keeping.busEvents.Paused(p)
 }
 
 // info is what the daemon says about itself. The pace and the seed are a virtual

@@ -35,6 +35,18 @@ func (h *Hub) SetTasks(names []string) {
 			delete(h.newest.sets, name)
 		}
 	}
+	h.lookAgain()
+}
+
+// LookAgain has every subscriber look at the tasks again: one of them was paused or resumed.
+func (h *Hub) LookAgain() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.lookAgain()
+}
+
+// lookAgain is called with mu held.
+func (h *Hub) lookAgain() {
 	h.tasks.Add(1)
 	h.newest.changed()
 	for _, s := range h.subs {

@@ -55,8 +55,6 @@ type Entry struct {
 	Task *facetdv1.Task
 	// Parameters are what of its views was last set between its jobs, of a task that runs.
 	Parameters []*facetdv1.ViewParameters
-	// Paused is whether it runs. Nothing pauses tasks yet; it is carried along.
-	Paused bool
 	// Reason why it is kept aside; empty where it is not.
 	Reason string
 }
@@ -108,7 +106,6 @@ type entryForm struct {
 	Configured string            `json:"configured,omitempty"`
 	Task       json.RawMessage   `json:"task,omitempty"`
 	Parameters []json.RawMessage `json:"parameters,omitempty"`
-	Paused     bool              `json:"paused,omitempty"`
 	Reason     string            `json:"reason,omitempty"`
 }
 
@@ -133,8 +130,7 @@ func formsOf(list []Entry) ([]entryForm, error) {
 	out := make([]entryForm, len(list))
 	for i, e := range list {
 		out[i] = entryForm{
-			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused,
-			Reason: e.Reason,
+			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Reason: e.Reason,
 		}
 		for _, p := range e.Parameters {
 			text, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(p)
@@ -203,7 +199,7 @@ func (f *fileForm) state() (*State, error) {
 			if err == nil && seen[e.Name] {
 				err = fmt.Errorf("a second task is called %q", e.Name)
 			}
-			if err == nil && list.what == "aside" && e.Task == nil && !e.Paused {
+			if err == nil && list.what == "aside" && e.Task == nil {
 				err = fmt.Errorf("nothing is kept of %q", e.Name)
 			}
 			if err != nil {
@@ -220,8 +216,7 @@ var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 func (f *entryForm) entry(revision uint64) (Entry, error) {
 	e := Entry{
-		Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused,
-		Reason: f.Reason,
+		Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Reason: f.Reason,
 	}
 	own := f.Kind == Made || f.Kind == Changed
 	switch {

@@ -30,7 +30,7 @@ func whole() *State {
 				Parameters: []*facetdv1.ViewParameters{{View: "v", Row: proto.Uint32(3), Offset: proto.Int32(-4),
 					Exposure: durationpb.New(1234567)}}},
 			{Name: "c", Kind: Changed, Generation: 9, Configured: Digest(task("c", 3)), Task: task("c", 4)},
-			{Name: "d", Kind: Configured, Generation: 2, Configured: Digest(task("d", 5)), Paused: true},
+			{Name: "d", Kind: Configured, Generation: 2, Configured: Digest(task("d", 5))},
 			{Name: "e", Kind: Removed, Generation: 3, Configured: Digest(task("e", 6))},
 		},
 		Aside: []Entry{{Name: "f", Kind: Made, Generation: 8, Task: task("f", 700), Reason: "it is too fast"}},

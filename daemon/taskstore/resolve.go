@@ -75,9 +75,6 @@ func Resolve(stored *State, configured []*facetdv1.Task, fits func([]*facetdv1.T
 	return &Resolved{Tasks: tasks, Notes: r.notes, State: state}, nil
 }
 
-// notPaused is why a task is kept aside that a version with pauses wrote.
-const notPaused = "it is paused, which this version cannot do"
-
 // find returns the task of a name, or nil.
 func find(list []*facetdv1.Task, name string) *facetdv1.Task {
 	if i := slices.IndexFunc(list, func(t *facetdv1.Task) bool { return t.GetName() == name }); i >= 0 {
@@ -91,8 +88,6 @@ func (r *resolution) place(e Entry) {
 	now := find(r.configured, e.Name)
 	r.seen[e.Name] = true
 	switch {
-	case e.Paused && Digest(now) == e.Configured:
-		r.setAside(e, notPaused)
 	case e.Kind == Configured || e.Task != nil && proto.Equal(e.Task, now):
 		r.slots = append(r.slots, now)
 	case e.Kind == Removed && (now == nil || Digest(now) == e.Configured):
@@ -110,8 +105,6 @@ func (r *resolution) retry(e Entry) {
 	now := find(r.configured, e.Name)
 	at := slices.IndexFunc(r.slots, func(t *facetdv1.Task) bool { return t.GetName() == e.Name })
 	switch {
-	case e.Paused && Digest(now) == e.Configured:
-		r.setAside(e, notPaused)
 	case Digest(now) != e.Configured:
 		r.overrule(e, now)
 	case e.Kind == Made && at >= 0:
@@ -185,8 +178,8 @@ func (r *resolution) running() []*facetdv1.Task {
 	return slices.DeleteFunc(slices.Clone(r.slots), func(t *facetdv1.Task) bool { return t == nil })
 }
 
-// after is what is stored once tasks run in a revision, and whether it is something else. Tasks that are as they were
-// keep their generation.
+// after is what is stored once tasks run in a revision, and whether it is something else. Tasks that are as they were,
+// but for a pause, keep their generation.
 func after(stored *State, configured, running []*facetdv1.Task, aside []Entry, revision uint64) (*State, bool) {
 	was := map[string]Entry{}
 	for _, e := range stored.Tasks {
@@ -196,10 +189,11 @@ func after(stored *State, configured, running []*facetdv1.Task, aside []Entry, r
 	changed := stored.Revision == 0
 	keep := func(e Entry) {
 		old, known := was[e.Name]
-		if known && sameTask(&old, &e) {
+		changed = changed || !known || !sameTask(&old, &e, Digest)
+		if known && sameTask(&old, &e, digestOfPlanned) {
 			e.Generation, e.Parameters = old.Generation, old.Parameters
 		} else {
-			e.Generation, changed = next.Revision, true
+			e.Generation = next.Revision
 		}
 		delete(was, e.Name)
 		next.Tasks = append(next.Tasks, e)
@@ -227,20 +221,29 @@ func entryOf(t, configured *facetdv1.Task) Entry {
 	return e
 }
 
-// sameTask reports whether two entries describe the same task, wherever it came from.
-func sameTask(a, b *Entry) bool {
+// sameTask reports whether two entries describe the same task by a digest, wherever it came from.
+func sameTask(a, b *Entry, digest func(*facetdv1.Task) string) bool {
 	if (a.Kind == Removed) != (b.Kind == Removed) {
 		return false
 	}
-	return a.Kind == Removed || a.effective() == b.effective()
+	return a.Kind == Removed || a.effective(digest) == b.effective(digest)
 }
 
 // effective is the digest of the task that runs.
-func (e *Entry) effective() string {
+func (e *Entry) effective(digest func(*facetdv1.Task) string) string {
 	if e.Task != nil {
-		return Digest(e.Task)
+		return digest(e.Task)
 	}
 	return e.Configured
+}
+
+// digestOfPlanned is that of a task whether it is paused or not: its jobs are counted on.
+func digestOfPlanned(t *facetdv1.Task) string {
+	if t.GetPaused() {
+		t = proto.CloneOf(t)
+		t.Paused = false
+	}
+	return Digest(t)
 }
 
 // text is a task for an event.

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -160,25 +161,44 @@ func TestKeptAside(t *testing.T) {
 	}
 }
 
-// A paused task, which a newer version may store, does not run, and is still there.
-func TestPausedIsCarried(t *testing.T) {
+// A pause of a configured task and of one that was made outlives the process, and neither it nor its end begins a new
+// generation. A configured description that has changed since wins over it.
+func TestPausesAreStored(t *testing.T) {
+	pause := func(t *facetdv1.Task, paused bool) *facetdv1.Task {
+		t = proto.CloneOf(t)
+		t.Paused = paused
+		return t
+	}
 	ab := list(task("a", 1), task("b", 2))
 	s := stored(ab, list(ab[0], ab[1], task("c", 3)))
-	for i := range s.Tasks {
-		s.Tasks[i].Paused = s.Tasks[i].Name != "a"
-	}
-	for range 2 {
-		r, err := Resolve(s, ab, upTo(100))
-		if err != nil || show(r.Tasks) != "a 1" || len(r.Notes) != 2 {
-			t.Fatalf("%v, %v", r, err)
+	generations := func(s *State) (out []uint64) {
+		for _, e := range s.Tasks {
+			out = append(out, e.Generation)
 		}
-		if s, err = Parse(encode(t, r.State)); err != nil {
+		return out
+	}
+	first := generations(s)
+	for _, paused := range []bool{true, false, true} {
+		running := list(ab[0], pause(ab[1], paused), pause(task("c", 3), paused))
+		next, changed := after(s, ab, running, nil, s.Revision+1)
+		if !changed || !slices.Equal(generations(next), first) {
+			t.Errorf("paused %v: changed %v, generations %v after %v", paused, changed, generations(next), first)
+		}
+		var err error
+		if s, err = Parse(encode(t, next)); err != nil {
 			t.Fatal(err)
 		}
-		if len(s.Aside) != 2 || !s.Aside[0].Paused || s.Aside[0].Name != "b" || !s.Aside[1].Paused ||
-			s.Aside[1].Task.GetRateHz() != 3 {
-			t.Errorf("aside %+v", s.Aside)
+		r, err := Resolve(s, ab, upTo(100))
+		if err != nil || len(r.Notes) > 0 || !slices.EqualFunc(r.Tasks, running, func(x, y *facetdv1.Task) bool {
+			return proto.Equal(x, y)
+		}) {
+			t.Errorf("paused %v: %v, %v", paused, r, err)
 		}
+	}
+	r, err := Resolve(s, list(ab[0], task("b", 5)), upTo(100))
+	if err != nil || len(r.Notes) != 1 || r.Tasks[1].GetPaused() || r.Tasks[1].GetRateHz() != 5 ||
+		!r.Tasks[2].GetPaused() {
+		t.Errorf("%v, %v", r, err)
 	}
 }
 
@@ -211,7 +231,7 @@ func TestRandomHistories(t *testing.T) {
 			}
 			for _, e := range next.Tasks {
 				i := slices.IndexFunc(state.Tasks, func(o Entry) bool { return o.Name == e.Name })
-				kept := i >= 0 && sameTask(&state.Tasks[i], &e)
+				kept := i >= 0 && sameTask(&state.Tasks[i], &e, Digest)
 				if kept != (e.Generation <= highest[e.Name]) && highest[e.Name] > 0 {
 					t.Fatalf("%s has generation %d after %d, kept: %v", e.Name, e.Generation, highest[e.Name], kept)
 				}

@@ -1,6 +1,6 @@
 // Package taskstore keeps the tasks that came over the API beyond the end of the process.
 //
-// It stores how the tasks that run differ from those configured: made, changed and removed
+// It stores how the tasks that run differ from those configured: made, changed, paused and removed
 // ones, with a revision that counts the changes, the generation of every task, and what was
 // last set between the jobs of those that run, as one file of JSON that is written whole before
 // a change is answered. At a start what is stored wins,

@@ -216,6 +216,10 @@ const (
 	TaskChange_TASK_CHANGE_REPLACED TaskChange = 2
 	// It was removed.
 	TaskChange_TASK_CHANGE_REMOVED TaskChange = 3
+	// It was paused. Its generation and the numbers of its jobs go on.
+	TaskChange_TASK_CHANGE_PAUSED TaskChange = 4
+	// It was resumed, likewise.
+	TaskChange_TASK_CHANGE_RESUMED TaskChange = 5
 )
 
 // Enum value maps for TaskChange.
@@ -225,12 +229,16 @@ var (
 		1: "TASK_CHANGE_ADDED",
 		2: "TASK_CHANGE_REPLACED",
 		3: "TASK_CHANGE_REMOVED",
+		4: "TASK_CHANGE_PAUSED",
+		5: "TASK_CHANGE_RESUMED",
 	}
 	TaskChange_value = map[string]int32{
 		"TASK_CHANGE_UNSPECIFIED": 0,
 		"TASK_CHANGE_ADDED":       1,
 		"TASK_CHANGE_REPLACED":    2,
 		"TASK_CHANGE_REMOVED":     3,
+		"TASK_CHANGE_PAUSED":      4,
+		"TASK_CHANGE_RESUMED":     5,
 	}
 )
 
@@ -1491,7 +1499,7 @@ type FollowFrameSetsResponse_Heartbeat struct {
 }
 
 type FollowFrameSetsResponse_TaskNotice struct {
-	// A task came, went, or became another.
+	// A task came, went, became another, or was paused or resumed.
 	TaskNotice *TaskNotice `protobuf:"bytes,4,opt,name=task_notice,json=taskNotice,proto3,oneof"`
 }
 
@@ -1592,7 +1600,9 @@ type FollowedTask struct {
 	Missed uint64 `protobuf:"varint,5,opt,name=missed,proto3" json:"missed,omitempty"`
 	// Number of the next job that ends; unset where nobody knows, as in a replay that has not come
 	// to one yet.
-	NextJob       *uint64 `protobuf:"varint,6,opt,name=next_job,json=nextJob,proto3,oneof" json:"next_job,omitempty"`
+	NextJob *uint64 `protobuf:"varint,6,opt,name=next_job,json=nextJob,proto3,oneof" json:"next_job,omitempty"`
+	// Whether it is paused.
+	Paused        bool `protobuf:"varint,7,opt,name=paused,proto3" json:"paused,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1667,6 +1677,13 @@ func (x *FollowedTask) GetNextJob() uint64 {
 		return *x.NextJob
 	}
 	return 0
+}
+
+func (x *FollowedTask) GetPaused() bool {
+	if x != nil {
+		return x.Paused
+	}
+	return false
 }
 
 // FrameSetDelivery is one frame set, and what was left out before it.
@@ -1828,8 +1845,10 @@ type TaskPulse struct {
 	JobsEnded uint64 `protobuf:"varint,3,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
 	// Release of the last of them in bus time, nanoseconds; unset where none has ended.
 	LastReleaseBusNs *int64 `protobuf:"varint,4,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3,oneof" json:"last_release_bus_ns,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Whether it is paused: then no jobs are to be expected of it.
+	Paused        bool `protobuf:"varint,5,opt,name=paused,proto3" json:"paused,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TaskPulse) Reset() {
@@ -1890,8 +1909,16 @@ func (x *TaskPulse) GetLastReleaseBusNs() int64 {
 	return 0
 }
 
+func (x *TaskPulse) GetPaused() bool {
+	if x != nil {
+		return x.Paused
+	}
+	return false
+}
+
 // TaskNotice tells what became of a task. It comes after the last frame set of the
-// generation before, and before the first of a new one.
+// generation before, and before the first of a new one. That of a pause may come before frame sets
+// of jobs that had begun by then.
 type TaskNotice struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the task.
@@ -2231,7 +2258,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\bidentity\x18\x01 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\x12#\n" +
 	"\rsame_instance\x18\x02 \x01(\bR\fsameInstance\x12-\n" +
 	"\x05tasks\x18\x03 \x03(\v2\x17.facetd.v1.FollowedTaskR\x05tasks\x12\x15\n" +
-	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\xc0\x01\n" +
+	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\xd8\x01\n" +
 	"\fFollowedTask\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
 	"\n" +
@@ -2241,7 +2268,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x12\x18\n" +
 	"\aresumed\x18\x04 \x01(\bR\aresumed\x12\x16\n" +
 	"\x06missed\x18\x05 \x01(\x04R\x06missed\x12\x1e\n" +
-	"\bnext_job\x18\x06 \x01(\x04H\x00R\anextJob\x88\x01\x01B\v\n" +
+	"\bnext_job\x18\x06 \x01(\x04H\x00R\anextJob\x88\x01\x01\x12\x16\n" +
+	"\x06paused\x18\a \x01(\bR\x06pausedB\v\n" +
 	"\t_next_job\"\xc7\x01\n" +
 	"\x10FrameSetDelivery\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x19\n" +
@@ -2252,7 +2280,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\tHeartbeat\x12\x15\n" +
 	"\x06bus_ns\x18\x01 \x01(\x03R\x05busNs\x12&\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12*\n" +
-	"\x05tasks\x18\x03 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\"\xaa\x01\n" +
+	"\x05tasks\x18\x03 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\"\xc2\x01\n" +
 	"\tTaskPulse\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
 	"\n" +
@@ -2260,7 +2288,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"generation\x12\x1d\n" +
 	"\n" +
 	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x122\n" +
-	"\x13last_release_bus_ns\x18\x04 \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01B\x16\n" +
+	"\x13last_release_bus_ns\x18\x04 \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01\x12\x16\n" +
+	"\x06paused\x18\x05 \x01(\bR\x06pausedB\x16\n" +
 	"\x14_last_release_bus_ns\"o\n" +
 	"\n" +
 	"TaskNotice\x12\x12\n" +
@@ -2300,13 +2329,15 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\bOverflow\x12\x18\n" +
 	"\x14OVERFLOW_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fOVERFLOW_LATEST\x10\x01\x12\x12\n" +
-	"\x0eOVERFLOW_QUEUE\x10\x02*s\n" +
+	"\x0eOVERFLOW_QUEUE\x10\x02*\xa4\x01\n" +
 	"\n" +
 	"TaskChange\x12\x1b\n" +
 	"\x17TASK_CHANGE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11TASK_CHANGE_ADDED\x10\x01\x12\x18\n" +
 	"\x14TASK_CHANGE_REPLACED\x10\x02\x12\x17\n" +
-	"\x13TASK_CHANGE_REMOVED\x10\x032\xeb\x02\n" +
+	"\x13TASK_CHANGE_REMOVED\x10\x03\x12\x16\n" +
+	"\x12TASK_CHANGE_PAUSED\x10\x04\x12\x17\n" +
+	"\x13TASK_CHANGE_RESUMED\x10\x052\xeb\x02\n" +
 	"\fFrameService\x12\\\n" +
 	"\x0fFollowFrameSets\x12!.facetd.v1.FollowFrameSetsRequest\x1a\".facetd.v1.FollowFrameSetsResponse(\x010\x01\x12R\n" +
 	"\rWaitFrameSets\x12\x1f.facetd.v1.WaitFrameSetsRequest\x1a .facetd.v1.WaitFrameSetsResponse\x12R\n" +

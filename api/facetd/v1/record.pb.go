@@ -144,6 +144,10 @@ const (
 	EventKind_EVENT_KIND_LOCKSTEP EventKind = 28
 	// A recording was deleted, by request or because it was older, or all of them were larger, than is kept.
 	EventKind_EVENT_KIND_RECORDING_DELETED EventKind = 29
+	// A task was paused.
+	EventKind_EVENT_KIND_TASK_PAUSED EventKind = 30
+	// A task was resumed after a pause.
+	EventKind_EVENT_KIND_TASK_RESUMED EventKind = 31
 )
 
 // Enum value maps for EventKind.
@@ -179,6 +183,8 @@ var (
 		27: "EVENT_KIND_CLOCK_SET",
 		28: "EVENT_KIND_LOCKSTEP",
 		29: "EVENT_KIND_RECORDING_DELETED",
+		30: "EVENT_KIND_TASK_PAUSED",
+		31: "EVENT_KIND_TASK_RESUMED",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -211,6 +217,8 @@ var (
 		"EVENT_KIND_CLOCK_SET":           27,
 		"EVENT_KIND_LOCKSTEP":            28,
 		"EVENT_KIND_RECORDING_DELETED":   29,
+		"EVENT_KIND_TASK_PAUSED":         30,
+		"EVENT_KIND_TASK_RESUMED":        31,
 	}
 )
 
@@ -2030,7 +2038,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xf1\x06\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xaa\a\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -2062,7 +2070,9 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x19EVENT_KIND_ACCESS_REFUSED\x10\x1a\x12\x18\n" +
 	"\x14EVENT_KIND_CLOCK_SET\x10\x1b\x12\x17\n" +
 	"\x13EVENT_KIND_LOCKSTEP\x10\x1c\x12 \n" +
-	"\x1cEVENT_KIND_RECORDING_DELETED\x10\x1d*\xa0\x01\n" +
+	"\x1cEVENT_KIND_RECORDING_DELETED\x10\x1d\x12\x1a\n" +
+	"\x16EVENT_KIND_TASK_PAUSED\x10\x1e\x12\x1b\n" +
+	"\x17EVENT_KIND_TASK_RESUMED\x10\x1f*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

@@ -49,6 +49,16 @@ type Task struct {
 	// deadline, which is at most the least interval. A reservation that no trigger uses is free
 	// for on-demand captures and commands.
 	LeastInterval *durationpb.Duration `protobuf:"bytes,8,opt,name=least_interval,json=leastInterval,proto3" json:"least_interval,omitempty"`
+	// Pauses the task: from the next release on that has not begun it has no jobs. It keeps its
+	// place in the timetable, so that a change of this field alone plans nothing anew, moves no
+	// release of any task, has no initialization and begins no new generation; also where the
+	// array is stopped it is made at once. Jobs that have begun by then, on the way to the bus
+	// included, are still read and sent. What a pause leaves out was not released: it is in no count
+	// and has no number, so that the first job after it has the next one, at a release on the grid
+	// of before. Of a job of the bus that several tasks share the others' frames come on. A
+	// sporadic task refuses to be triggered meanwhile, and runs the job of a trigger taken before.
+	// On-demand captures and commands use the time that is free.
+	Paused        bool `protobuf:"varint,9,opt,name=paused,proto3" json:"paused,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -137,6 +147,13 @@ func (x *Task) GetLeastInterval() *durationpb.Duration {
 		return x.LeastInterval
 	}
 	return nil
+}
+
+func (x *Task) GetPaused() bool {
+	if x != nil {
+		return x.Paused
+	}
+	return false
 }
 
 // View is one processed readout within a task.
@@ -925,13 +942,16 @@ type TaskStatus struct {
 	LastReleaseBusNs *int64 `protobuf:"varint,13,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3,oneof" json:"last_release_bus_ns,omitempty"`
 	// Triggers that were taken, of a sporadic task: each is a job.
 	Triggers uint64 `protobuf:"varint,14,opt,name=triggers,proto3" json:"triggers,omitempty"`
-	// Triggers that were refused, as they came too soon or as the bus was not driven.
+	// Triggers that were refused, as they came too soon, as the task was paused or as the bus was
+	// not driven.
 	TriggersRefused uint64 `protobuf:"varint,15,opt,name=triggers_refused,json=triggersRefused,proto3" json:"triggers_refused,omitempty"`
 	// Longest time from a trigger to the end of its job under the active timetable, in
 	// nanoseconds: proved from the table (see Prediction). 0 for tasks with a rate.
 	PromisedResponseNs int64 `protobuf:"varint,16,opt,name=promised_response_ns,json=promisedResponseNs,proto3" json:"promised_response_ns,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Whether it is paused: see Task.
+	Paused        bool `protobuf:"varint,17,opt,name=paused,proto3" json:"paused,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TaskStatus) Reset() {
@@ -1074,6 +1094,13 @@ func (x *TaskStatus) GetPromisedResponseNs() int64 {
 		return x.PromisedResponseNs
 	}
 	return 0
+}
+
+func (x *TaskStatus) GetPaused() bool {
+	if x != nil {
+		return x.Paused
+	}
+	return false
 }
 
 // RunningTask is a task with its status.
@@ -2570,7 +2597,7 @@ var File_facetd_v1_task_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\xea\x02\n" +
+	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\x82\x03\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x17\n" +
@@ -2579,7 +2606,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bmax_hold\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\amaxHold\x124\n" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
 	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12@\n" +
-	"\x0eleast_interval\x18\b \x01(\v2\x19.google.protobuf.DurationR\rleastInterval\"\x94\x03\n" +
+	"\x0eleast_interval\x18\b \x01(\v2\x19.google.protobuf.DurationR\rleastInterval\x12\x16\n" +
+	"\x06paused\x18\t \x01(\bR\x06paused\"\x94\x03\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
@@ -2640,7 +2668,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\v_pixel_biasB\x0e\n" +
 	"\f_output_bias\"1\n" +
 	"\bTaskList\x12%\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x81\x05\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x99\x05\n" +
 	"\n" +
 	"TaskStatus\x12*\n" +
 	"\x11requested_rate_hz\x18\x01 \x01(\x01R\x0frequestedRateHz\x12&\n" +
@@ -2663,7 +2691,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x13last_release_bus_ns\x18\r \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01\x12\x1a\n" +
 	"\btriggers\x18\x0e \x01(\x04R\btriggers\x12)\n" +
 	"\x10triggers_refused\x18\x0f \x01(\x04R\x0ftriggersRefused\x120\n" +
-	"\x14promised_response_ns\x18\x10 \x01(\x03R\x12promisedResponseNsB\x16\n" +
+	"\x14promised_response_ns\x18\x10 \x01(\x03R\x12promisedResponseNs\x12\x16\n" +
+	"\x06paused\x18\x11 \x01(\bR\x06pausedB\x16\n" +
 	"\x14_last_release_bus_ns\"\x80\x02\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +

@@ -68,8 +68,9 @@ type TaskServiceClient interface {
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(ctx context.Context, in *CreateTaskRequest, opts ...grpc.CallOption) (*CreateTaskResponse, error)
 	// UpdateTask changes the running task of the same name, as a whole or the fields of
-	// update_mask; its jobs go on being counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
-	// task then runs on as it was.
+	// update_mask; its jobs go on being counted. A mask of `paused` alone pauses and resumes it
+	// without touching anything else. Errors as for CreateTask, NOT_FOUND when there is none of
+	// that name; the task then runs on as it was.
 	UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(ctx context.Context, in *DeleteTaskRequest, opts ...grpc.CallOption) (*DeleteTaskResponse, error)
@@ -83,9 +84,9 @@ type TaskServiceClient interface {
 	SetTaskParameters(ctx context.Context, in *SetTaskParametersRequest, opts ...grpc.CallOption) (*SetTaskParametersResponse, error)
 	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
 	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that
-	// name; FAILED_PRECONDITION for a task with a rate, for a trigger within the least interval
-	// of the one before, with the time from which on one is taken, and while the array is
-	// stopped. Neither costs any other task anything.
+	// name; FAILED_PRECONDITION for a task with a rate, for a paused one, for a trigger within the
+	// least interval of the one before, with the time from which on one is taken, and while the
+	// array is stopped. None of these costs any other task anything.
 	TriggerTask(ctx context.Context, in *TriggerTaskRequest, opts ...grpc.CallOption) (*TriggerTaskResponse, error)
 }
 
@@ -216,8 +217,9 @@ type TaskServiceServer interface {
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error)
 	// UpdateTask changes the running task of the same name, as a whole or the fields of
-	// update_mask; its jobs go on being counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
-	// task then runs on as it was.
+	// update_mask; its jobs go on being counted. A mask of `paused` alone pauses and resumes it
+	// without touching anything else. Errors as for CreateTask, NOT_FOUND when there is none of
+	// that name; the task then runs on as it was.
 	UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(context.Context, *DeleteTaskRequest) (*DeleteTaskResponse, error)
@@ -231,9 +233,9 @@ type TaskServiceServer interface {
 	SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error)
 	// TriggerTask releases a job of a sporadic task, now, and says when it runs; it does not
 	// wait for that. The frames come in the streams. NOT_FOUND when there is no task of that
-	// name; FAILED_PRECONDITION for a task with a rate, for a trigger within the least interval
-	// of the one before, with the time from which on one is taken, and while the array is
-	// stopped. Neither costs any other task anything.
+	// name; FAILED_PRECONDITION for a task with a rate, for a paused one, for a trigger within the
+	// least interval of the one before, with the time from which on one is taken, and while the
+	// array is stopped. None of these costs any other task anything.
 	TriggerTask(context.Context, *TriggerTaskRequest) (*TriggerTaskResponse, error)
 	mustEmbedUnimplementedTaskServiceServer()
 }

@@ -238,6 +238,8 @@ func (s *Subscription) notice(n *facetdv1.TaskNotice) {
 	was := s.places[n.GetTask()]
 	now := place{generation: n.GetGeneration(), restarted: was.restarted}
 	switch n.GetChange() {
+	case facetdv1.TaskChange_TASK_CHANGE_PAUSED, facetdv1.TaskChange_TASK_CHANGE_RESUMED:
+		return // its jobs are counted on
 	case facetdv1.TaskChange_TASK_CHANGE_REMOVED:
 		now.replaced = true // should there be another
 	case facetdv1.TaskChange_TASK_CHANGE_REPLACED:

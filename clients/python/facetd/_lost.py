@@ -123,6 +123,8 @@ class Places:
             self._places[n.task] = _Place(n.generation, self._connection)
         elif n.change == _REMOVED:
             was.gone = True
+        elif n.change in _PAUSES:
+            pass  # its jobs are counted on
         else:
             self._places[n.task] = _Place(n.generation, was.connection, replaced=True, restarted=was.restarted)
 
@@ -142,6 +144,9 @@ class Places:
 
 #: TASK_CHANGE_REMOVED
 _REMOVED = 3
+
+#: TASK_CHANGE_PAUSED and TASK_CHANGE_RESUMED
+_PAUSES = (4, 5)
 
 
 class Inbox:

@@ -156,6 +156,8 @@ class EventKind(_Enum):
     CLOCK_SET = 27
     LOCKSTEP = 28
     RECORDING_DELETED = 29
+    TASK_PAUSED = 30
+    TASK_RESUMED = 31
 
 
 class LineState(_Enum):

@@ -275,6 +275,8 @@ class Task:
     views: tuple[View, ...] = ()
     #: Least time between two triggers of a sporadic task; None for a task with a rate.
     least_interval_ns: int | None = None
+    #: It keeps its place in the timetable and has no jobs. A change of this alone touches no other task.
+    paused: bool = False
 
     @classmethod
     def _of(cls, m: Any) -> Task:
@@ -287,6 +289,7 @@ class Task:
             max_skew_ns=_duration_ns(m, "max_skew"),
             views=tuple(View._of(v) for v in m.views),
             least_interval_ns=_duration_ns(m, "least_interval"),
+            paused=m.paused,
         )
 
     def _message(self) -> Any:
@@ -300,6 +303,7 @@ class Task:
             max_skew=_duration(self.max_skew_ns),
             views=[v._message() for v in self.views],
             least_interval=_duration(self.least_interval_ns),
+            paused=self.paused,
         )
 
 
@@ -328,6 +332,8 @@ class TaskStatus:
     triggers_refused: int
     #: Longest time from a trigger to the end of its job, proved from the timetable; 0 for tasks with a rate.
     promised_response_ns: int
+    #: Whether it is paused: then no frames are to be expected of it.
+    paused: bool
 
     @classmethod
     def _of(cls, m: Any) -> TaskStatus:

@@ -84,6 +84,7 @@ func tasks() row {
 			"the period was shortened to fit the others'.", units.Hertz, nil,
 			query{expr: `facetd_task_achieved_rate_hertz{$T}`, legend: "{{task}} achieved"},
 			query{`facetd_task_planned_rate_hertz{$T}`, "{{task}} planned", true},
+			query{`facetd_task_planned_rate_hertz{$T} and facetd_task_paused{$T} == 1`, "{{task}} paused", true},
 			query{`facetd_task_requested_rate_hertz{$T}`, "{{task}} requested", true}),
 		plot("Age of the newest frames", "A saw: it falls to zero with every frame set. What acts on frames must "+
 			"not act on old ones.", units.Seconds, []limit{{5, bad}},

@@ -28,6 +28,13 @@ export function start(a) {
 
 const running = (name) => (app.plan?.tasks ?? []).some((t) => t.name === name);
 
+// asked is the task in the form, which stays paused where it is.
+function asked() {
+  const task = form.get();
+  if (app.status?.tasks?.find((t) => t.task.name === task.name)?.status?.paused) task.paused = true;
+  return task;
+}
+
 function clear() {
   removing = "";
   previewed = "";
@@ -75,9 +82,9 @@ async function ask(request, label) {
 async function doPreview(e) {
   e.preventDefault();
   removing = "";
-  const task = form.get();
+  const task = asked();
   const fits = await ask({ changes: running(task.name) ? { update: [{ task }] } : { add: [task] } }, `The task ${task.name}`);
-  previewed = fits ? JSON.stringify(task) : "";
+  previewed = fits ? JSON.stringify(form.get()) : "";
   changed();
 }
 
@@ -103,7 +110,7 @@ function use(change) {
 }
 
 async function doApply() {
-  const task = form.get(), gone = removing;
+  const task = asked(), gone = removing;
   apply.disabled = true;
   try {
     let got;

@@ -281,7 +281,7 @@ export function age(p, now = performance.now()) {
 // period is how long after a picture of a task the next one is to come, in milliseconds; 0 of one that is not known.
 function period(task) {
   const running = app.status?.tasks?.find((t) => t.task.name === task);
-  if (running?.task.least_interval) return 0; // it has frames when it is triggered
+  if (running?.task.least_interval || running?.status?.paused) return 0; // it has frames when it is triggered, or resumed
   const rate = running?.status?.planned_rate_hz;
   return rate ? 1000 / Math.min(rate, MAX_RATE_HZ) : 0;
 }
@@ -290,7 +290,8 @@ export const stale = (p, now = performance.now()) => isStale(age(p, now), period
 
 // tellSilence says when no frame sets come though the connection lives.
 function tellSilence(now) {
-  const asked = app.link.live && !app.status?.safe_stop;
+  const paused = (name) => app.status?.tasks?.find((t) => t.task.name === name)?.status?.paused;
+  const asked = app.link.live && !app.status?.safe_stop && (silence.tasks.length === 0 || !silence.tasks.every(paused));
   text(byID("silence"), asked ? silence.says(now, silence.tasks.map(period)) : "");
 }
 

@@ -75,7 +75,8 @@ function show(row, { task, status: st = {} }, now) {
   set("name", task.name);
   set("requested", hertz(st.requested_rate_hz));
   set("planned", hertz(planned), planned > num(st.requested_rate_hz) * 1.1 ? "warn" : "");
-  set("achieved", hertz(achieved), achieved < planned * 0.95 ? "warn" : "");
+  if (st.paused) set("achieved", "paused");
+  else set("achieved", hertz(achieved), achieved < planned * 0.95 ? "warn" : "");
   set("slack", told ? duration(told.slackNS) : "no frames yet", told && told.slackNS < 0 ? "bad" : "");
   set("least", prediction ? duration(prediction.least_slack_ns) : "");
   set("response", duration(st.worst_response_ns));

@@ -1,0 +1,139 @@
+package dispatch
+
+import (
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+)
+
+// Pausing is a task that was paused, or resumed.
+type Pausing struct {
+	Task   string
+	Paused bool
+	At     bus.Time
+}
+
+// sameButPaused reports whether two descriptions of a task differ in nothing but whether it is paused: it is then the
+// same task to the planner, with the same generation.
+func sameButPaused(a, b *facetdv1.Task) bool {
+	return a == b || a.GetName() == b.GetName() && proto.Equal(unpaused(a), unpaused(b))
+}
+
+// unpaused is a task as it is planned: whether it is paused or not it has its place in the timetable.
+func unpaused(t *facetdv1.Task) *facetdv1.Task {
+	if !t.GetPaused() {
+		return t
+	}
+	t = proto.CloneOf(t)
+	t.Paused = false
+	return t
+}
+
+// onlyPauses reports whether tasks that are to run are those that do, in their order, but for which of them are paused.
+// Where none is paused or resumed with it, asked says whether nothing else was asked for: other changes by which a task
+// becomes what it is have a timetable made anew.
+func onlyPauses(running, next []*facetdv1.Task, asked bool) bool {
+	alike := func(a, b *facetdv1.Task) bool { return a.GetPaused() == b.GetPaused() }
+	return slices.EqualFunc(running, next, sameButPaused) && (asked || !slices.EqualFunc(running, next, alike))
+}
+
+// asksForPauses reports whether changes name nothing but the field of a task that pauses it.
+func asksForPauses(c *facetdv1.TaskChanges) bool {
+	return len(c.GetAdd())+len(c.GetRemove()) == 0 &&
+		!slices.ContainsFunc(c.GetUpdate(), func(u *facetdv1.TaskUpdate) bool {
+			return !slices.Equal(u.GetUpdateMask().GetPaths(), []string{"paused"})
+		})
+}
+
+// pause makes a change by which tasks are only paused and resumed. Unlike others it does not wait for the runner, which
+// looks at what is paused whenever a job begins. The caller has the changes of tasks to itself. Errors: *StoppedError.
+func (d *Dispatcher) pause(tasks []*facetdv1.Task, revision uint64, applied func(Change)) (Change, error) {
+	if err := d.box.cause(); err != nil {
+		return Change{}, err
+	}
+	done := Change{Effective: d.bus.Now(), Revision: revision}
+	turned := d.board.setPaused(tasks, done)
+	if applied != nil {
+		applied(done)
+	}
+	if d.cfg.Applied != nil {
+		d.cfg.Applied(tasks, revision)
+	}
+	d.cfg.tellPauses(turned)
+	return done, nil
+}
+
+// tellPauses tells which tasks were paused and resumed.
+func (c *Config) tellPauses(turned []Pausing) {
+	if c.Paused == nil {
+		return
+	}
+	for _, p := range turned {
+		c.Paused(p)
+	}
+}
+
+// setPaused gives the tasks that run descriptions that differ in nothing but what is paused.
+func (b *board) setPaused(tasks []*facetdv1.Task, done Change) []Pausing {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.revision = done.Revision
+	var turned []Pausing
+	for i, t := range b.tasks {
+		turned = t.describe(tasks[i], done.Effective, turned)
+	}
+	return turned
+}
+
+// isPaused reports whether a task is paused.
+func (b *board) isPaused(task string) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, t := range b.tasks {
+		if t.task.GetName() == task {
+			return t.task.GetPaused()
+		}
+	}
+	return false
+}
+
+// refresh brings a change up to date that is older than what the board shows: tasks were paused or resumed since, of
+// which only the board knows. The caller holds mu.
+func (b *board) refresh(c *change) {
+	if c.revision >= b.revision || len(c.tasks) != len(b.tasks) {
+		return
+	}
+	c.revision, c.tasks = b.revision, make([]*facetdv1.Task, len(b.tasks))
+	for i, t := range b.tasks {
+		c.tasks[i] = t.task
+	}
+}
+
+// reported are those members of a bus task that is not sporadic that are not paused, by number; a job of the bus with
+// none is not run.
+func (t *table) reported(task int) []int {
+	members := t.plan.Tasks[task].Members
+	out := make([]int, 0, len(members))
+	for i := range members {
+		if !t.isPaused(members[i].Task.Name) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// reportedOf are the members that a job that begins is of. Triggers are refused while a task is paused, not the jobs of
+// those that were taken before. Where all were paused after it was decided that the job is run, all of them have it.
+func (t *table) reportedOf(task int) []int {
+	out := t.reported(task)
+	if len(out) > 0 {
+		return out
+	}
+	for i := range t.plan.Tasks[task].Members {
+		out = append(out, i)
+	}
+	return out
+}
