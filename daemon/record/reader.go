@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -357,11 +358,18 @@ func (r *Reader) decode(m *mcap.Message, offset int64) (Entry, bool, error) {
 			fmt.Sprintf("topic %s holds %q instead of %s", ch.Topic, got, want)}
 	}
 	budget := r.container.limits.Messages
-	if err := countMessages(into.ProtoReflect().Descriptor(), m.Data, &budget); err != nil {
-		return Entry{}, false, &DamagedError{offset, ch.Topic + ": " + err.Error()}
+	md := into.ProtoReflect().Descriptor()
+	err := countMessages(md, m.Data, &budget)
+	if err == nil {
+		err = proto.Unmarshal(m.Data, into)
 	}
-	if err := proto.Unmarshal(m.Data, into); err != nil {
-		return Entry{}, false, &DamagedError{offset, ch.Topic + ": " + err.Error()}
+	if err != nil {
+		what := ch.Topic + ": " + err.Error()
+		if ours, schemaErr := schemaData(md); schemaErr == nil &&
+			!bytes.Equal(ours, r.tables.schemas[ch.SchemaID].Data) {
+			what += "; another version of facetd has recorded it, with other messages: use that one to read it"
+		}
+		return Entry{}, false, &DamagedError{offset, what}
 	}
 	return e, true, nil
 }
