@@ -72,10 +72,29 @@ func (l *LogLag) Follow(shown, from, to, dark, k float64, gap Gap) (now, kept fl
 		change = math.Log(x1 / x0)
 		// In light that falls the pixel lags most at the end, where it is dimmest.
 		if l.ripple != nil || math.Abs(change)*2*k > gapLag*gap.Seconds*min(x0+x1, 2*x1) {
-			return l.parts(shown, from, to, dark, k, gap, change)
+			now, kept = l.parts(shown, from, to, dark, k, gap, change)
+			return l.possible(now, shown, from, to, dark), kept
 		}
 	}
 	return l.part(shown, from, to, dark, k, gap, change)
+}
+
+// possible is the light shown under a lamp, and within a factor of two of what can be: between the least and the most
+// of what was shown and of the light since. What a lamp adds is taken to first order, which is far off where the light
+// changes by decades within a small part of a cycle, and could be less than nothing.
+func (l *LogLag) possible(now, shown, from, to, dark float64) float64 {
+	if l.ripple == nil {
+		return now
+	}
+	least := min(shown, dark+min(from, to)*(1-l.lamp.Depth))
+	most := max(shown, dark+max(from, to)*(1+l.lamp.Depth))
+	if now >= least/2 && now <= 2*most {
+		return now
+	}
+	if now > 2*most {
+		return 2 * most
+	}
+	return least / 2
 }
 
 // parts is Follow in parts of equal ratios.

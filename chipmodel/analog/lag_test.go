@@ -190,3 +190,22 @@ func TestFollowLightThatGoesOut(t *testing.T) {
 		}
 	}
 }
+
+// TestFollowIsPossible: under a lamp, too, light that comes and goes by decades within a small part of a cycle leaves a
+// pixel showing some light that there was, within a factor of two.
+func TestFollowIsPossible(t *testing.T) {
+	const dark = 0.01
+	for _, depth := range []float64{0.1, 0.5, 1} {
+		l := NewLogLag(Lamp{100, depth})
+		for n := range 2000 {
+			from, to := []float64{1, 1e3, 1e5}[n%3], []float64{0, 1, 100, 1e4, 1e6}[n/3%5]
+			seconds, k := []float64{1e-6, 1e-5, 1e-3, 0.0143}[n/15%4], []float64{1e-4, 1e-3, 0.013, 0.13}[n/60%4]
+			phase := float64(n) / 2000
+			got, _ := l.Follow(from+dark, from, to, dark, k, Gap{seconds, phase, phase + 100*seconds})
+			if !(got >= dark/2 && got <= 2*(1+depth)*(max(from, to)+dark)) {
+				t.Fatalf("depth %g, from %g to %g lx in %g s at %g, k %g: shows %g", depth, from, to, seconds, phase, k,
+					got)
+			}
+		}
+	}
+}
