@@ -83,8 +83,9 @@ def set_parameters(task: str, views: Sequence[Parameters]) -> Call[ParametersSet
     return Call("TaskService/SetTaskParameters", request, ParametersSet._of)
 
 
-def trigger(task: str) -> Call[Triggered]:
-    return Call("TaskService/TriggerTask", new("TriggerTaskRequest", task=task), Triggered._of)
+def trigger(task: str, request_id: str) -> Call[Triggered]:
+    request = new("TriggerTaskRequest", task=task, request_id=request_id)
+    return Call("TaskService/TriggerTask", request, Triggered._of)
 
 
 def stop(reason: str) -> Call[SafeStop]:

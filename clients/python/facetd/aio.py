@@ -186,10 +186,11 @@ class Client:
         NotFoundError, and InvalidError with every value that cannot be set."""
         return await self._run(_calls.set_parameters(task, views), timeout)
 
-    async def trigger(self, task: str, *, timeout: float | None = None) -> Triggered:
+    async def trigger(self, task: str, *, request_id: str = "", timeout: float | None = None) -> Triggered:
         """Releases a job of a sporadic task, now, and says when it runs; the frames come in the
-        streams. Raises NotFoundError, and PreconditionError for a trigger that comes too soon."""
-        return await self._run(_calls.trigger(task), timeout)
+        streams. A retry with the request_id of the first gets its answer, and triggers nothing.
+        Raises NotFoundError, and PreconditionError for a trigger that comes too soon."""
+        return await self._run(_calls.trigger(task, request_id), timeout)
 
     async def stop(self, reason: str = "", *, timeout: float | None = None) -> SafeStop:
         """Stops the array until it is resumed, also after a restart of the daemon: every

@@ -168,10 +168,11 @@ class Client:
         NotFoundError, and InvalidError with every value that cannot be set."""
         return self._run(_calls.set_parameters(task, views), timeout)
 
-    def trigger(self, task: str, *, timeout: float | None = None) -> Triggered:
+    def trigger(self, task: str, *, request_id: str = "", timeout: float | None = None) -> Triggered:
         """Releases a job of a sporadic task, now, and says when it runs; the frames come in the
-        streams. Raises NotFoundError, and PreconditionError for a trigger that comes too soon."""
-        return self._run(_calls.trigger(task), timeout)
+        streams. A retry with the request_id of the first gets its answer, and triggers nothing.
+        Raises NotFoundError, and PreconditionError for a trigger that comes too soon."""
+        return self._run(_calls.trigger(task, request_id), timeout)
 
     def stop(self, reason: str = "", *, timeout: float | None = None) -> SafeStop:
         """Stops the array until it is resumed, also after a restart of the daemon: every

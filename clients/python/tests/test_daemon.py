@@ -8,6 +8,7 @@ import subprocess
 import tempfile
 import time
 import unittest
+import uuid
 
 import facetd
 
@@ -213,7 +214,9 @@ class Demo(unittest.TestCase):
         self.assertTrue(0 < added.status.promised_response_ns <= 250_000_000)
         self.assertEqual(self.client.plan().predictions["flash"].worst_response_ns, added.status.promised_response_ns)
         with self.client.stream(["flash"], overflow="queue") as s:
-            told = self.client.trigger("flash")
+            once = str(uuid.uuid4())
+            told = self.client.trigger("flash", request_id=once)
+            self.assertEqual(self.client.trigger("flash", request_id=once), told)
             with self.assertRaises(facetd.PreconditionError) as soon:
                 self.client.trigger("flash")
             self.assertEqual(soon.exception.conditions[0].kind, "TOO_SOON")
