@@ -83,7 +83,7 @@ status is 1 when the tasks would not fit.`,
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				changes, err := changesTo(ctx, c, tasks, remove, false)
+				changes, _, err := changesTo(ctx, c, tasks, remove, false)
 				if err != nil {
 					return err
 				}

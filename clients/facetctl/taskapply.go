@@ -37,7 +37,7 @@ tells. --preview shows the plan and changes nothing. FILE is as for add.`,
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				changes, err := changesTo(ctx, c, tasks, remove, prune)
+				changes, now, err := changesTo(ctx, c, tasks, remove, prune)
 				if err != nil {
 					return err
 				}
@@ -46,8 +46,7 @@ tells. --preview shows the plan and changes nothing. FILE is as for add.`,
 				}
 				switch {
 				case len(changes.GetAdd())+len(changes.GetUpdate())+len(changes.GetRemove()) == 0:
-					_, err = fmt.Fprintln(cmd.ErrOrStderr(), "the tasks run as the files have them already")
-					return err
+					return nothingToApply(cmd, changes, now, preview)
 				case preview:
 					return previewChanges(ctx, cmd, c, changes)
 				}
@@ -75,13 +74,27 @@ func readAllTasks(stdin io.Reader, files []string) ([]*facetdv1.Task, error) {
 	return all, nil
 }
 
-// changesTo are the changes by which tasks come to run as they are given: those that run already are left out. What is
-// read of the daemon may be out of date when they are made, which is then refused.
+// nothingToApply says that the tasks run already as they are given, at a revision.
+func nothingToApply(cmd *cobra.Command, changes *facetdv1.TaskChanges, revision uint64, preview bool) error {
+	if changes.ExpectedRevision != nil && changes.GetExpectedRevision() != revision {
+		return fmt.Errorf("the revision of the tasks is %d by now, not %d; nothing was changed", revision,
+			changes.GetExpectedRevision())
+	}
+	if cli.WantsJSON(cmd) && !preview {
+		return cli.WriteJSONLine(cmd.OutOrStdout(), &facetdv1.ApplyTasksResponse{Revision: revision})
+	}
+	_, err := fmt.Fprintln(cmd.ErrOrStderr(), "the tasks run as the files have them already")
+	return err
+}
+
+// changesTo are the changes by which tasks come to run as they are given, and the revision that they have now: those
+// that run already are left out. What is read of the daemon may be out of date when they are made, which is then
+// refused.
 func changesTo(ctx context.Context, c *client, tasks []*facetdv1.Task, remove []string, prune bool) (
-	*facetdv1.TaskChanges, error) {
+	*facetdv1.TaskChanges, uint64, error) {
 	running, err := allTasks(ctx, c)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	changes := &facetdv1.TaskChanges{}
 	for _, t := range tasks {
@@ -106,7 +119,7 @@ func changesTo(ctx context.Context, c *client, tasks []*facetdv1.Task, remove []
 			changes.Remove = append(changes.Remove, &facetdv1.TaskRemoval{Name: name, Etag: r.GetEtag()})
 		}
 	}
-	return changes, nil
+	return changes, running.GetRevision(), nil
 }
 
 func updatesOf(tasks []*facetdv1.Task) []*facetdv1.TaskUpdate {
