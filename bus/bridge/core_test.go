@@ -86,6 +86,31 @@ func TestNumbersBeginAgain(t *testing.T) {
 	}
 }
 
+// TestBehindARunThatCannotBeRead: what was submitted behind a run that the device does not take, by a host that does
+// not
+// know yet, is recalled by the device.
+func TestBehindARunThatCannotBeRead(t *testing.T) {
+	t.Parallel()
+	r, ctx := start(t, bridgetest.Config{}), within(t)
+	p := programsOnly(t, ctx, r)
+	c := r.programs[p]
+	right := c.index
+	c.index = 63 // where nothing is
+	far := r.soon().Add(r.array.Up(5 * time.Minute))
+	r.submit(t, p, 1, far)
+	c.index = right
+	r.submit(t, p, 1, far.Add(r.array.Up(time.Second)))
+	if err := r.await(ctx, func() bool { return r.flights[1].result != nil }); err != nil {
+		t.Fatal(err)
+	}
+	if res, err := r.Next(ctx); err != nil || res.Err == nil {
+		t.Errorf("%v, %v", err, res.Err)
+	}
+	if res, err := r.Next(ctx); err != nil || !res.Refused() {
+		t.Errorf("%v, %v", err, res.Err)
+	}
+}
+
 // speak is a session of a host that the test itself speaks for.
 func speak(t *testing.T, address string, seq uint32) *session {
 	t.Helper()

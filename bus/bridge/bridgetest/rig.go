@@ -3,6 +3,7 @@ package bridgetest
 import (
 	"bufio"
 	"errors"
+	"io/fs"
 	"net"
 	"os"
 	"os/exec"
@@ -60,9 +61,9 @@ func Firmware(t testing.TB, mutants bool) string {
 		}
 		built.dir, built.of = dir, map[bool]string{}
 	}
-	out := filepath.Join(built.dir, "sanitized")
-	args := []string{"-s", "-C", filepath.Join(root(t), "bus/bridge/firmware"), out + "/host", "OUT=" + out,
-		"OPTIMIZE=-O0"}
+	out, sources := filepath.Join(built.dir, "sanitized"), filepath.Join(root(t), "bus/bridge/firmware")
+	Sources(t, sources)
+	args := []string{"-s", "-C", sources, out + "/host", "OUT=" + out, "OPTIMIZE=-O0"}
 	if mutants {
 		out = filepath.Join(built.dir, "mutants")
 		args = append(args[:3], out+"/host", "OUT="+out, "OPTIMIZE=-O0", "SANITIZE=", "DEFINES=-DMUTANTS")
@@ -72,6 +73,29 @@ func Firmware(t testing.TB, mutants bool) string {
 	}
 	built.of[mutants] = filepath.Join(out, "host")
 	return built.of[mutants]
+}
+
+// Sources reads the sources of the firmware in a folder. Results of tests are kept for as long as what the tests
+// themselves have read does not change: without this, those of firmware that was there before.
+func Sources(t testing.TB, folder string) {
+	t.Helper()
+	read := 0
+	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && d.Name() == "build" {
+			return fs.SkipDir
+		}
+		if ext := filepath.Ext(path); ext == ".c" || ext == ".h" || d.Name() == "Makefile" {
+			read++
+			_, err = os.ReadFile(path)
+		}
+		return err
+	})
+	if err != nil || read < 5 {
+		t.Fatalf("%d sources of the firmware in %s: %v", read, folder, err)
+	}
 }
 
 // Clean removes what Firmware has built; for TestMain.

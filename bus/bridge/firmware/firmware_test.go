@@ -10,12 +10,14 @@ import (
 	"testing"
 
 	"facetd.example/api/peertest"
+	"facetd.example/bus/bridge/bridgetest"
 )
 
 // build makes a target of the Makefile, without optimization, and returns its path and what the build printed.
 func build(t *testing.T, target string) (path, said string) {
 	t.Helper()
 	peertest.Program(t, "cc")
+	bridgetest.Sources(t, ".")
 	out := t.TempDir()
 	text, err := exec.Command(peertest.Program(t, "make"), "-s", target, "OUT="+out, "OPTIMIZE=-O0").CombinedOutput()
 	if err != nil {

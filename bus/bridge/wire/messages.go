@@ -159,7 +159,7 @@ type Welcome struct {
 	Now uint64
 	// Ready is how long before its start a run must have arrived.
 	Ready uint64
-	// Release is the longest from the receipt of a stop to all lines inactive.
+	// Release is the longest from when the device takes up a stop, of which Released tells, to all lines inactive.
 	Release uint64
 	// ArmCost is what it takes to arm one pin event, at most.
 	ArmCost uint64

@@ -22,7 +22,7 @@ struct board_facts {
 
 /* What became of a pin event. */
 struct board_done {
-  uint64_t at;           /* when it began, as measured */
+  uint64_t at;           /* its time, as measured: of samples that of the first */
   bool whole;            /* false: a release cut it short */
   const uint16_t *codes; /* of samples: those of each lane, lane by lane; they stay until the next call */
 };
@@ -35,8 +35,11 @@ uint64_t board_now(void);
 /* How many pin events the queue that the hardware times has room for. */
 unsigned board_room(void);
 
-/* Puts a pin event into the queue. Events come in the order of their times. False: its time has passed, and nothing of
- * it happens. */
+/* When the first of a pin event happens: where the first sample is moved to as well, that is the move. */
+static inline uint64_t board_begins(const struct wire_pin_event *e) { return e->first ? e->at - e->lead : e->at; }
+
+/* Puts a pin event into the queue. Events come in the order of their times. False: board_begins of it has passed, and
+ * nothing of it happens. */
 bool board_arm(const struct wire_pin_event *e);
 
 /* Takes the first event that is over. False: there is none yet. */

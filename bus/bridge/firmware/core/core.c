@@ -441,13 +441,19 @@ static bool values_fit(const struct run *r, const struct program_facts *f) {
   return true;
 }
 
+/* A run that cannot be taken. What was submitted behind it by a host who does not know is recalled, as behind others. */
+static void run_unreadable(const struct wire_submit *m, uint8_t code) {
+  bar(m->id);
+  reply(WIRE_TYPE_SUBMIT, code, m->index, m->id);
+}
+
 static void got_submit(const uint8_t *p, size_t n) {
   struct wire_submit m;
   wire_submit_get(p, &m);
   struct program_facts f;
   uint64_t last = runs_n ? run_at(runs_n - 1)->end : 0;
   if (m.index >= CORE_PROGRAMS || programs[m.index].state != SOUND) {
-    reply(WIRE_TYPE_SUBMIT, WIRE_REPLY_UNKNOWN, m.index, m.id);
+    run_unreadable(&m, WIRE_REPLY_UNKNOWN);
     return;
   }
   program_facts(store + programs[m.index].at, &f);
@@ -456,11 +462,11 @@ static void got_submit(const uint8_t *p, size_t n) {
     r.values[i] = wire_get_i32(p + WIRE_SUBMIT_SIZE + 4 * i);
   if (m.slots != f.slots || n != WIRE_SUBMIT_SIZE + 4u * f.slots || m.start > LATEST || m.start < last ||
       !values_fit(&r, &f)) {
-    reply(WIRE_TYPE_SUBMIT, WIRE_REPLY_FORM, m.index, m.id);
+    run_unreadable(&m, WIRE_REPLY_FORM);
     return;
   }
   if (runs_n == CORE_RUNS) {
-    reply(WIRE_TYPE_SUBMIT, WIRE_REPLY_FULL, m.index, m.id);
+    run_unreadable(&m, WIRE_REPLY_FULL);
     return;
   }
   const struct board_facts *b = board_facts();

@@ -155,8 +155,9 @@ static bool dense(const uint8_t *p, uint32_t *op) {
     *op = e.op;
     if (++events > MOST_EVENTS) return true;
     spent += cost;
-    if (spent < e.pin.at) spent = e.pin.at; /* nothing is armed before there is room */
-    if (spent - e.pin.at > (uint64_t)(CORE_ARMED - 2) * cost) return true;
+    uint64_t begins = board_begins(&e.pin);
+    if (spent < begins) spent = begins; /* nothing is armed before there is room */
+    if (spent - begins > (uint64_t)(CORE_ARMED - 2) * cost) return true;
   }
   return false;
 }

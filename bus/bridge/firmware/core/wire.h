@@ -203,7 +203,7 @@ struct wire_welcome {
   uint64_t now;
   /* Ready is how long before its start a run must have arrived. */
   uint64_t ready;
-  /* Release is the longest from the receipt of a stop to all lines inactive. */
+  /* Release is the longest from when the device takes up a stop, of which Released tells, to all lines inactive. */
   uint64_t release;
   /* ArmCost is what it takes to arm one pin event, at most. */
   uint64_t arm_cost;

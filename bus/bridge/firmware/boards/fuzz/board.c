@@ -54,7 +54,8 @@ bool board_arm(const struct wire_pin_event *e) {
   if (e->kind == WIRE_PIN_SAMPLE || e->kind == WIRE_PIN_CLOCK) must(e->count > 0, "a train is not empty");
   if (e->kind == WIRE_PIN_SAMPLE)
     must(e->count <= WIRE_MAX_TRAIN && e->lanes && !(e->lanes >> facts.lanes), "a train fits the board");
-  if (e->at < clock_ticks) return false;
+  must(board_begins(e) <= e->at, "an event begins before its time");
+  if (board_begins(e) < clock_ticks) return false;
   must(e->at >= last_at, "events come in the order of their times");
   last_at = e->at;
   armed_since++;

@@ -94,7 +94,7 @@ void pins_pump(void) {
 unsigned board_room(void) { return QUEUE - n; }
 
 bool board_arm(const struct wire_pin_event *e) {
-  if (e->at < board_now()) return false;
+  if (board_begins(e) < board_now()) return false;
   struct pending *p = at(n++);
   p->e = *e;
   p->end = e->at;
