@@ -61,6 +61,9 @@ func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time, anew bool) {
 		t.task = spec
 		if p := plan.GetPredictions(); i < len(p) {
 			t.planned = p[i].GetPlannedRateHz()
+			if t.counts.PromisedResponseNs = 0; spec.GetLeastInterval() != nil {
+				t.counts.PromisedResponseNs = p[i].GetWorstResponseNs()
+			}
 		}
 		t.rate.Restart(epoch)
 		s.tasks = append(s.tasks, t)
@@ -85,6 +88,9 @@ func (s *state) jobEnded(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 
 func (t *taskState) count(fs *facetdv1.FrameSet) {
 	c := &t.counts
+	if t.task.GetLeastInterval() != nil {
+		c.Triggers++ // what was refused is not recorded
+	}
 	c.JobsEnded, c.LastReleaseBusNs = fs.GetJob()+1, new(fs.GetReleaseBusNs())
 	switch {
 	case fs.GetFailure() != "":
