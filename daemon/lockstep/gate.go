@@ -45,6 +45,7 @@ type gate struct {
 // member is a participant.
 type member struct {
 	until   bus.Time
+	joined  time.Time
 	stalled bool
 }
 
@@ -107,6 +108,11 @@ func (g *gate) raise() {
 // holds reports whether bus time waits for a participant. The caller holds mu.
 func (g *gate) holds(m *member) bool { return g.held && len(g.missing) == 0 && m.until <= g.now() }
 
+// heldFor is how long bus time has waited for a participant that it waits for: not before it joined. The caller holds mu.
+func (g *gate) heldFor(m *member) time.Duration {
+	return min(time.Since(g.since), time.Since(m.joined))
+}
+
 // message says how far bus time may go.
 func (g *gate) message() *facetdv1.Lockstep {
 	g.mu.Lock()
@@ -116,7 +122,7 @@ func (g *gate) message() *facetdv1.Lockstep {
 		m := g.members[name]
 		p := &facetdv1.LockstepParticipant{Name: name, UntilBusNs: m.until.NS(), Holds: g.holds(m), Stalled: m.stalled}
 		if p.Holds {
-			p.HeldNs = int64(time.Since(g.since))
+			p.HeldNs = int64(g.heldFor(m))
 		}
 		out.Participants = append(out.Participants, p)
 	}

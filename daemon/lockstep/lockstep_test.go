@@ -229,3 +229,43 @@ func TestTimesThatNoBusHas(t *testing.T) {
 		}
 	})
 }
+
+// One that joins again and again, as it crashes each time, does not keep another that stalls from being named.
+func TestWhoComesAgainHidesNobody(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Config{StalledAfter: time.Second}, time.Millisecond)
+		defer b.stop()
+		b.join(t, "a")
+		for range 6 {
+			b.join(t, "b")
+			time.Sleep(500 * time.Millisecond)
+		}
+		if len(b.events) != 1 || !strings.Contains(b.events[0], "a has let bus time wait") {
+			t.Errorf("events %q", b.events)
+		}
+		for _, p := range b.Message().GetParticipants() {
+			if want := map[string]int64{"a": 3e9, "b": 5e8}[p.GetName()]; p.GetHeldNs() != want {
+				t.Errorf("%s is told to have let bus time wait for %d ns, want %d", p.GetName(), p.GetHeldNs(), want)
+			}
+		}
+	})
+}
+
+// Who was there does not count as stalled for as long as another was missing.
+func TestWhoWaitsForTheMissingHasNotStalled(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Config{Expected: []string{"a", "b"}, StalledAfter: time.Second}, time.Millisecond)
+		defer b.stop()
+		b.join(t, "a")
+		time.Sleep(3 * time.Second)
+		b.join(t, "b")
+		time.Sleep(500 * time.Millisecond)
+		if len(b.events) != 1 || !strings.Contains(b.events[0], "b has not joined") {
+			t.Errorf("events %q", b.events)
+		}
+		time.Sleep(time.Second)
+		if len(b.events) != 3 {
+			t.Errorf("later: events %q", b.events)
+		}
+	})
+}

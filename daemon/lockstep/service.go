@@ -148,9 +148,12 @@ func (g *gate) join(name string) (bus.Time, error) {
 	case g.members[name] == nil && len(g.members) >= maxParticipants:
 		return 0, &failure.Exhausted{Message: fmt.Sprintf("%d participants are the most", maxParticipants)}
 	}
-	g.members[name] = &member{until: g.now()}
+	g.members[name] = &member{until: g.now(), joined: time.Now()}
+	waited := len(g.missing) > 0
 	g.missing = slices.DeleteFunc(g.missing, func(m string) bool { return m == name })
-	g.since = time.Now() // it has only come
+	if waited && len(g.missing) == 0 {
+		g.since = time.Now() // until now it was for those that had not joined
+	}
 	g.change()
 	return g.now(), nil
 }

@@ -39,13 +39,15 @@ func (s *Service) Watch(ctx context.Context) {
 func (s *Service) look() {
 	g := s.gate
 	var stalled, removed, missing []string
+	waits := map[string]time.Duration{}
 	g.mu.Lock()
-	waited := time.Since(g.since)
 	for _, name := range slices.Sorted(maps.Keys(g.members)) {
 		m := g.members[name]
+		waited := g.heldFor(m)
 		if !g.holds(m) || waited < s.cfg.StalledAfter {
 			continue
 		}
+		waits[name] = waited.Round(time.Millisecond)
 		if !m.stalled {
 			m.stalled = true
 			stalled = append(stalled, name)
@@ -54,13 +56,13 @@ func (s *Service) look() {
 			removed = append(removed, name)
 		}
 	}
-	if g.held && waited >= s.cfg.StalledAfter && !s.toldMissing {
+	if g.held && time.Since(g.since) >= s.cfg.StalledAfter && !s.toldMissing {
 		missing = slices.Clone(g.missing)
 	}
 	g.mu.Unlock()
 	for _, name := range stalled {
 		s.tell(facetdv1.Severity_SEVERITY_WARNING, name, fmt.Sprintf("has let bus time wait for %v; it stands still "+
-			"until it advances or leaves", waited.Round(time.Millisecond)))
+			"until it advances or leaves", waits[name]))
 	}
 	if len(missing) > 0 {
 		s.toldMissing = true
@@ -74,8 +76,7 @@ func (s *Service) look() {
 	for _, name := range removed {
 		if g.leave(name) {
 			s.tell(facetdv1.Severity_SEVERITY_WARNING, name,
-				fmt.Sprintf("was removed, as it has let bus time wait for %v",
-					waited.Round(time.Millisecond)))
+				fmt.Sprintf("was removed, as it has let bus time wait for %v", waits[name]))
 		}
 	}
 }
