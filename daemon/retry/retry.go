@@ -8,6 +8,7 @@ package retry
 
 import (
 	"context"
+	"fmt"
 	"sync"
 	"time"
 
@@ -22,6 +23,9 @@ const (
 	MaxBytes = 32 << 20
 	// MaxID is the longest id in bytes.
 	MaxID = 128
+	// MaxUnderWay is how many requests may be under way, of which those whose callers have gone away are many; further
+	// ones are refused.
+	MaxUnderWay = 256
 	// GoesOn is how long a request may go on once its caller has gone away.
 	GoesOn = time.Minute
 )
@@ -73,7 +77,7 @@ type entry struct {
 
 // Do gives the answer of the first request of this id: it has do make it, waits for it, or remembers it. do goes on for
 // GoesOn when the caller does not, in a context that carries the request. Errors: do's, ctx's, *failure.Reused,
-// *failure.Unavailable after Close.
+// *failure.Exhausted while too many are under way, *failure.Unavailable after Close.
 func (b *Book) Do(ctx context.Context, r Request, do func(context.Context) (any, error)) (any, error) {
 	e, begin, err := b.find(ctx, r)
 	if err != nil {
@@ -112,6 +116,10 @@ func (b *Book) find(ctx context.Context, r Request) (*entry, context.Context, er
 			return nil, nil, &failure.Reused{ID: r.ID}
 		}
 		return e, nil, nil
+	}
+	if len(b.entries)-len(b.kept) >= MaxUnderWay {
+		return nil, nil, &failure.Exhausted{Message: fmt.Sprintf("%d requests with an id are under way; try again "+
+			"when some have ended", MaxUnderWay)}
 	}
 	own, cancel := context.WithCancel(With(context.WithoutCancel(ctx), r))
 	e := &entry{request: r, cancel: cancel, done: make(chan struct{})}

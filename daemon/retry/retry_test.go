@@ -180,6 +180,35 @@ func TestOfACallOnlyTheAnswerIsKept(t *testing.T) {
 	t.Error("the call's connection is kept with its answer")
 }
 
+// Callers that go away leave no more work behind than a limit allows; a retry finds its own all the same.
+func TestTooManyUnderWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &Book{}
+		defer b.Close()
+		gone, leave := context.WithCancel(t.Context())
+		leave()
+		slow := func(ctx context.Context) (any, error) {
+			time.Sleep(GoesOn / 2)
+			return "done", nil
+		}
+		for i := range MaxUnderWay {
+			if _, err := b.Do(gone, req(fmt.Sprint(i), "x"), slow); !errors.Is(err, context.Canceled) {
+				t.Fatal(err)
+			}
+		}
+		var full *failure.Exhausted
+		if _, err := b.Do(t.Context(), req("one more", "x"), slow); !errors.As(err, &full) {
+			t.Errorf("one more: %v", err)
+		}
+		if got, err := b.Do(t.Context(), req("7", "x"), slow); got != "done" || err != nil {
+			t.Errorf("a retry: %v %v", got, err)
+		}
+		if got, err := b.Do(t.Context(), req("one more", "x"), slow); got != "done" || err != nil {
+			t.Errorf("one more, later: %v %v", got, err)
+		}
+	})
+}
+
 func TestClose(t *testing.T) {
 	b := &Book{}
 	begun := make(chan struct{})
