@@ -26,6 +26,8 @@ func TestJudge(t *testing.T) {
 		added    = facetdv1.TaskChange_TASK_CHANGE_ADDED
 		replaced = facetdv1.TaskChange_TASK_CHANGE_REPLACED
 		removed  = facetdv1.TaskChange_TASK_CHANGE_REMOVED
+		paused   = facetdv1.TaskChange_TASK_CHANGE_PAUSED
+		resumed  = facetdv1.TaskChange_TASK_CHANGE_RESUMED
 	)
 	type stream = []*facetdv1.FollowFrameSetsResponse
 	begun := &facetdv1.FollowBegun{Tasks: []*facetdv1.FollowedTask{{Task: "a", Generation: 3,
@@ -41,6 +43,13 @@ func TestJudge(t *testing.T) {
 			notice("a", removed, 6), notice("a", added, 7), delivery("a", 7, 0, 0, 0, 2),
 			delivery("c", 1, 40, 0, 0, 2),
 			{Event: &facetdv1.FollowFrameSetsResponse_Heartbeat{Heartbeat: &facetdv1.Heartbeat{}}}}},
+		{"paused", "", stream{delivery("a", 3, 10, 0, 0, 0), notice("a", paused, 3), delivery("a", 3, 11, 0, 0, 0),
+			notice("a", resumed, 3), delivery("a", 3, 12, 0, 0, 0)}},
+		{"paused twice", "so already", stream{notice("a", paused, 3), notice("a", paused, 3)}},
+		{"resumed and not paused", "so already", stream{notice("a", resumed, 3)}},
+		{"another one paused", "had generation 3", stream{notice("a", paused, 4)}},
+		{"numbers of a pause", "job 11 would follow", stream{delivery("a", 3, 10, 0, 0, 0), notice("a", paused, 3),
+			notice("a", resumed, 3), delivery("a", 3, 15, 0, 0, 0)}},
 		{"twice", "job 11 would follow", stream{delivery("a", 3, 10, 0, 0, 0), delivery("a", 3, 10, 0, 0, 0)}},
 		{"one missing", "job 10 would follow", stream{delivery("a", 3, 11, 0, 0, 0)}},
 		{"one counted that was not", "job 10 would follow", stream{delivery("a", 3, 10, 1, 0, 0)}},

@@ -49,7 +49,8 @@ func (w *world) changed() {
 		names[i] = t.GetTask().GetName()
 		shown[i] = &facetdv1.RunningTask{Task: t.GetTask(), Generation: t.GetGeneration(),
 			FirstJob: proto.Uint64(t.GetFirstJob()),
-			Status:   &facetdv1.TaskStatus{JobsEnded: t.GetStatus().GetJobsEnded()}}
+			Status: &facetdv1.TaskStatus{JobsEnded: t.GetStatus().GetJobsEnded(),
+				Paused: t.GetStatus().GetPaused()}}
 	}
 	w.r.fake.set(func(f *fake) { f.snap.Tasks = shown })
 	w.r.hub.SetTasks(names)
@@ -85,7 +86,8 @@ func (w *world) end(name string, n int) {
 		w.r.fake.set(func(f *fake) {
 			for _, shown := range f.snap.Tasks {
 				if shown.GetTask().GetName() == name {
-					shown.Status = &facetdv1.TaskStatus{JobsEnded: t.GetStatus().GetJobsEnded()}
+					shown.Status = &facetdv1.TaskStatus{JobsEnded: t.GetStatus().GetJobsEnded(),
+						Paused: t.GetStatus().GetPaused()}
 				}
 			}
 		})

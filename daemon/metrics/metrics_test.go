@@ -265,6 +265,47 @@ func TestAgeWorstAndSlack(t *testing.T) {
 	has("facetd_task_frame_age_seconds", "0")
 }
 
+// A pause is told, and is neither age nor a low rate once it is over.
+func TestPausedTasks(t *testing.T) {
+	m := sample()
+	clock := time.Unix(2000, 0)
+	m.clock = func() time.Time { return clock }
+	now, status := bus.Time(0), &facetdv1.TaskStatus{}
+	m.SetSource(Source{Snapshot: func() dispatch.Snapshot {
+		return dispatch.Snapshot{Now: now, Tasks: []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "ring"},
+			Status: status}}}
+	}})
+	has := func(series string, value string) {
+		t.Helper()
+		if text := own(exposition(t, m)); !strings.Contains(text, series+`{task="ring"} `+value+"\n") {
+			t.Errorf("%s is not %s:\n%s", series, value, text)
+		}
+	}
+	ended := func(release bus.Time) {
+		fs := job("ring", 1_000_000, 0, 1)
+		fs.ReleaseBusNs, fs.FinishBusNs = release.NS(), release.NS()+1_000_000
+		m.JobEnded(fs)
+		now = release
+	}
+	m.PlanChanged(planOf("ring"), 0)
+	ended(1e9)
+	ended(1.5e9)
+	has("facetd_task_paused", "0")
+	has("facetd_task_achieved_rate_hertz", "2")
+	m.Paused(dispatch.Pausing{Task: "ring", Paused: true, At: now})
+	m.Paused(dispatch.Pausing{Task: "none", Paused: true, At: now})
+	status.Paused = true
+	clock, now = clock.Add(time.Hour), 3600e9
+	has("facetd_task_paused", "1")
+	m.Paused(dispatch.Pausing{Task: "ring", At: now})
+	status.Paused = false
+	has("facetd_task_paused", "0")
+	has("facetd_task_frame_age_seconds", "0")
+	ended(3601e9)
+	ended(3601.5e9)
+	has("facetd_task_achieved_rate_hertz", "2")
+}
+
 // promtool of Prometheus knows the conventions of names, units and help texts.
 func TestPromtool(t *testing.T) {
 	tool := peertest.Program(t, "promtool")

@@ -120,6 +120,15 @@ class Gaps(unittest.TestCase):
             self.assertEqual((gap.replaced, gap.restarted, gap.reconnects), (True, False, 1))
             self.assertEqual(gap.missing_jobs, None if not later else range(9, 9))
 
+    def test_a_pause_is_no_gap(self):
+        s = Stream(overflow="queue")
+        s.connect(rig.begun(rig.followed("a")))
+        s.gap(rig.response("a", 0))
+        s.hear(rig.notice("a", "PAUSED", 1))
+        self.assertIsNone(s.gap(rig.response("a", 1)))
+        s.hear(rig.notice("a", "RESUMED", 1))
+        self.assertIsNone(s.gap(rig.response("a", 2)))
+
     def test_a_task_that_is_added_has_no_gap(self):
         s = Stream()
         s.connect(rig.begun())
