@@ -108,7 +108,8 @@ func (g *gate) raise() {
 // holds reports whether bus time waits for a participant. The caller holds mu.
 func (g *gate) holds(m *member) bool { return g.held && len(g.missing) == 0 && m.until <= g.now() }
 
-// heldFor is how long bus time has waited for a participant that it waits for: not before it joined. The caller holds mu.
+// heldFor is how long bus time has waited for a participant that it waits for: not before it joined. The caller holds
+// mu.
 func (g *gate) heldFor(m *member) time.Duration {
 	return min(time.Since(g.since), time.Since(m.joined))
 }
