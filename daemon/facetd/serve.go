@@ -267,8 +267,8 @@ func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) er
 	}
 	status := s.Status()
 	end := status.GetBusNs()
-	if runErr == nil && cmd.Context().Err() == nil {
-		end = max(end, from+stopAt.Nanoseconds())
+	if runErr == nil && cmd.Context().Err() == nil && from == 0 { // the time of a device goes on by itself
+		end = max(end, stopAt.Nanoseconds())
 	}
 	sum := rec.summary(status, end-from, time.Since(start))
 	if runErr != nil && sum.Fault == "" {
