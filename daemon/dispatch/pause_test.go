@@ -211,7 +211,12 @@ func TestOtherTasksAreUntouchedByAPause(t *testing.T) {
 func TestPausesInOtherChanges(t *testing.T) {
 	inRealTime(t, func(ctx context.Context, r *rig) {
 		var told []Pausing
-		r.runner.cfg.Paused = func(p Pausing) { told = append(told, p) }
+		onBus := func(f func()) {
+			if err := r.Do(ctx, func() error { f(); return nil }); err != nil {
+				t.Fatal(err)
+			}
+		}
+		onBus(func() { r.runner.cfg.Paused = func(p Pausing) { told = append(told, p) } })
 		generation := r.Snapshot().Tasks[0].GetGeneration()
 		quiet := countTask(25)
 		quiet.Paused = true
@@ -248,9 +253,12 @@ func TestPausesInOtherChanges(t *testing.T) {
 			t.Errorf("%v Hz: a pause counts as a stall", rate)
 		}
 		want := []Pausing{{Task: "mem", Paused: true}, {Task: "count", Paused: true}}
-		if !slices.EqualFunc(told, want, func(a, b Pausing) bool { return a.Task == b.Task && a.Paused == b.Paused }) {
-			t.Errorf("told was %v", told)
-		}
+		same := func(a, b Pausing) bool { return a.Task == b.Task && a.Paused == b.Paused }
+		onBus(func() {
+			if !slices.EqualFunc(told, want, same) {
+				t.Errorf("told was %v", told)
+			}
+		})
 	}, memTask(100))
 }
 
@@ -302,6 +310,36 @@ func TestParametersOfAPausedTask(t *testing.T) {
 			}
 		}
 	}, memTask(100), tracker(50))
+}
+
+// TestParametersOfAPausedMember: of a task that shares a load with one that runs they begin with its own next job.
+func TestParametersOfAPausedMember(t *testing.T) {
+	may := &facetdv1.Movable{Active: true}
+	inRealTime(t, func(ctx context.Context, r *rig) {
+		if n := len(r.board.activePlan().Tasks); n != 1 {
+			t.Fatalf("%d bus jobs", n)
+		}
+		r.setPaused(ctx, t, map[string]bool{"soft": true})
+		time.Sleep(100 * time.Millisecond)
+		begun := uint64(len(r.watch.of("soft")))
+		set, err := r.SetParameters(ctx, &facetdv1.SetTaskParametersRequest{Task: "soft",
+			Views: []*facetdv1.ViewParameters{{View: "b", Active: new(bool)}}})
+		if err != nil || set.GetFirstJob() != begun {
+			t.Fatalf("%v, %v, after %d jobs", set, err, begun)
+		}
+		r.setPaused(ctx, t, map[string]bool{"soft": false, "whole": true})
+		time.Sleep(100 * time.Millisecond)
+		sets := r.watch.of("soft")
+		if uint64(len(sets)) <= begun {
+			t.Fatal("no job since")
+		}
+		for _, fs := range sets {
+			if one := len(fs.GetFrames()) == 3; one != (fs.GetJob() >= begun) {
+				t.Errorf("job %d: %d frames", fs.GetJob(), len(fs.GetFrames()))
+			}
+		}
+	}, sharer("whole", 0, wholeView), sharer("soft", 0, &facetdv1.View{Name: "a", Movable: may},
+		&facetdv1.View{Name: "b", SmoothingSteps: 1, Movable: may}))
 }
 
 // TestCapturesUseAPause: on-demand captures run in the time of a paused task, also where it has nearly all of it.

@@ -57,7 +57,7 @@ type Task struct {
 	// and has no number, so that the first job after it has the next one, at a release on the grid
 	// of before. Of a job of the bus that several tasks share the others' frames come on. A
 	// sporadic task refuses to be triggered meanwhile, and runs the job of a trigger taken before.
-	// On-demand captures and commands use the time that is free.
+	// On-demand captures and commands use the time that is free. Plans tell tasks without it.
 	Paused        bool `protobuf:"varint,9,opt,name=paused,proto3" json:"paused,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
