@@ -157,7 +157,7 @@ func TestPlanningIsBounded(t *testing.T) {
 		many = append(many, task)
 	}
 	var wrong invalid.Errors
-	if _, err := r.Preview(t.Context(), adding(many...), false); !errors.As(err, &wrong) || wrong[0].Path != "tasks" {
+	if _, err := r.Preview(t.Context(), adding(many...), false); !errors.As(err, &wrong) || wrong[0].Path != "add" {
 		t.Errorf("%d tasks: %v", maxTasks+1, err)
 	}
 	if plan, err := r.Preview(t.Context(), addingFor(many, "mem"), false); err != nil ||
