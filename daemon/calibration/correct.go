@@ -33,7 +33,7 @@ func (s *Maps) JobEnded(*facetdv1.FrameSet) {}
 func (s *Maps) Violated(rules.Violation) {}
 
 // PlanChanged remembers what the views of every task do.
-func (s *Maps) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
+func (s *Maps) PlanChanged(plan *facetdv1.Plan, _, _ bus.Time) {
 	next := taskViews{}
 	for _, t := range plan.GetTasks() {
 		chips, m := s.cfg.Array.Resolve(t.GetTarget())

@@ -270,7 +270,7 @@ func TestTasksViews(t *testing.T) {
 	}
 	// The corrector knows the task's view from the timetable; a plain view is another.
 	b.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{b.cfg.Tasks()[0].GetTask(),
-		{Name: "plain", Target: unitOf("h0").target}}}, 0)
+		{Name: "plain", Target: unitOf("h0").target}}}, 0, 0)
 	for task, want := range map[string]string{"look": "", "plain": "for other settings", "gone": "not known"} {
 		f := &facetdv1.Frame{Chip: "h0", View: "top", Data: make([]byte, 2*2*4)}
 		if task == "plain" {

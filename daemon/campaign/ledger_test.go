@@ -40,11 +40,10 @@ func (l *ledger) JobEnded(fs *facetdv1.FrameSet) {
 	l.sets = append(l.sets, fs)
 }
 
-func (l *ledger) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
-	zero := l.snapshot().Epoch
+func (l *ledger) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.plans = append(l.plans, planned{plan, epoch, zero, time.Now(), len(l.sets)})
+	l.plans = append(l.plans, planned{plan, at, epoch, time.Now(), len(l.sets)})
 }
 
 func (l *ledger) Violated(v rules.Violation) {
@@ -81,9 +80,9 @@ func (o observers) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
-func (o observers) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+func (o observers) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	for _, each := range o {
-		each.PlanChanged(plan, epoch)
+		each.PlanChanged(plan, at, epoch)
 	}
 }
 

@@ -191,7 +191,7 @@ type streams struct{ hub *stream.Hub }
 
 func (streams) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (s streams) JobEnded(fs *facetdv1.FrameSet)                   { s.hub.Publish(fs) }
-func (streams) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+func (streams) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time)     {}
 
 // callers starts everybody who wants something of it.
 func (l *life) callers() {

@@ -148,7 +148,7 @@ func (r *runner) become(c *change, at placement, uninitialized bool) {
 	if changed && r.cfg.Applied != nil {
 		r.cfg.Applied(c.tasks, c.revision)
 	}
-	r.cfg.Observer.PlanChanged(msg, at.begin)
+	r.cfg.Observer.PlanChanged(msg, at.begin, at.epoch)
 	r.cfg.tellPauses(turned)
 	r.log.Info("timetable active", zap.Int64("bus_ns", at.begin.NS()), zap.Int("shifted", len(at.shifts)),
 		zap.Int("tasks", len(c.tasks)),

@@ -67,8 +67,9 @@ type Observer interface {
 	// (then fs.Failure says why); jobs of the bus that several tasks share end once for
 	// each. fs.Task is empty for on-demand jobs.
 	JobEnded(fs *facetdv1.FrameSet)
-	// PlanChanged is called when a timetable takes effect.
-	PlanChanged(plan *facetdv1.Plan, epoch bus.Time)
+	// PlanChanged is called when a timetable takes effect, at a bus time. Its first cycle began at epoch, or would
+	// have begun, where it took over in the middle of a cycle.
+	PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time)
 	// Violated is called for every bus rule that was violated.
 	Violated(v rules.Violation)
 }

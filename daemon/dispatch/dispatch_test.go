@@ -54,7 +54,7 @@ func (w *watcher) JobEnded(fs *facetdv1.FrameSet) {
 	w.sets = append(w.sets, fs)
 }
 
-func (w *watcher) PlanChanged(*facetdv1.Plan, bus.Time) { w.plans++ }
+func (w *watcher) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time) { w.plans++ }
 
 func (w *watcher) Violated(v rules.Violation) {
 	w.mu.Lock()

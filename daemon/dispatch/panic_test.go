@@ -52,8 +52,8 @@ func (w *panickingWatcher) JobEnded(fs *facetdv1.FrameSet) {
 	w.panics("JobEnded")
 }
 
-func (w *panickingWatcher) PlanChanged(p *facetdv1.Plan, at bus.Time) {
-	w.watcher.PlanChanged(p, at)
+func (w *panickingWatcher) PlanChanged(p *facetdv1.Plan, at, epoch bus.Time) {
+	w.watcher.PlanChanged(p, at, epoch)
 	w.panics("PlanChanged")
 }
 

@@ -24,7 +24,7 @@ type plansTold struct {
 	told, wrong atomic.Int64
 }
 
-func (p *plansTold) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+func (p *plansTold) PlanChanged(plan *facetdv1.Plan, _, _ bus.Time) {
 	p.told.Add(1)
 	if p.disp.Stopped() != nil {
 		p.wrong.Add(1)

@@ -354,10 +354,11 @@ func TestTheBusAsEvents(t *testing.T) {
 	j := open(t, Config{})
 	o := NewObserver(j, host)
 	task := func(name string, hz float64) *facetdv1.Task { return &facetdv1.Task{Name: name, RateHz: hz} }
-	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("a", 1), task("b", 2)}}, 10)
-	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("a", 1), task("b", 2)}}, 15) // the same: nothing to tell
-	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("b", 3), task("c", 4)}}, 20)
-	o.PlanChanged(nil, 30)
+	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("a", 1), task("b", 2)}}, 10, 10)
+	// the same: nothing to tell
+	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("a", 1), task("b", 2)}}, 15, 15)
+	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("b", 3), task("c", 4)}}, 20, 20)
+	o.PlanChanged(nil, 30, 30)
 	if got, want := texts(list(t, j, Query{}).Events),
 		"task a added at 1 Hz task b added at 2 Hz task b changed, now at 3 Hz task c added at 4 Hz task a removed "+
 			"task b removed task c removed"; got != want {

@@ -127,7 +127,7 @@ func often(t *facetdv1.Task) string {
 }
 
 // PlanChanged reports which tasks came, went and changed.
-func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+func (o *Observer) PlanChanged(plan *facetdv1.Plan, at, _ bus.Time) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	now := map[string]*facetdv1.Task{}
@@ -137,16 +137,16 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 		old, was := o.tasks[name]
 		switch {
 		case !was:
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epoch,
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, at,
 				fmt.Sprintf("task %s added%s", name, often(t)), plan)
 		case !proto.Equal(old, t):
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epoch,
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, at,
 				fmt.Sprintf("task %s changed, now%s", name, often(t)), plan)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.tasks)) {
 		if now[name] == nil {
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_REMOVED, name, epoch, "task "+name+" removed", plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_REMOVED, name, at, "task "+name+" removed", plan)
 			for key := range o.runs {
 				if key.task == name {
 					o.flushRun(o.runs[key])

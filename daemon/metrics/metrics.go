@@ -197,7 +197,7 @@ func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 
 // PlanChanged makes the series of new tasks and drops those of tasks that have
 // gone.
-func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+func (m *Metrics) PlanChanged(plan *facetdv1.Plan, at, _ bus.Time) {
 	m.planChanges.Inc()
 	now := map[string]bool{}
 	for _, t := range plan.GetTasks() {
@@ -211,7 +211,7 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	}
 	m.mu.Lock()
 	for _, s := range m.state {
-		s.restart(epoch)
+		s.restart(at)
 	}
 	m.mu.Unlock()
 }

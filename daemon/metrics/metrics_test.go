@@ -60,9 +60,9 @@ func busy(phase facetdv1.Phase, d time.Duration) bus.Phases {
 func sample() *Metrics {
 	m := New("1.2.3")
 	m.clock = func() time.Time { return time.Unix(1000, 0) }
-	m.PlanChanged(planOf("ring", "ahead", "gone"), 0)
+	m.PlanChanged(planOf("ring", "ahead", "gone"), 0, 0)
 	m.JobEnded(job("gone", 1, 1, 1))
-	m.PlanChanged(planOf("ring", "ahead"), 10)
+	m.PlanChanged(planOf("ring", "ahead"), 10, 10)
 	m.SegmentRun("ring", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_LOAD, 250*time.Millisecond)},
 		dispatch.WordCount{Broadcast: 1, Single: 4})
 	m.SegmentRun("", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_CONVERT, time.Second)},
@@ -219,12 +219,12 @@ func TestSeriesOfRemovedTasksGo(t *testing.T) {
 		t.Errorf("after a change of tasks:\n%s", own(text))
 	}
 	m.SetSource(Source{})
-	m.PlanChanged(nil, 20)
+	m.PlanChanged(nil, 20, 20)
 	if text := own(exposition(t, m)); strings.Contains(text, `task=`) {
 		t.Errorf("without tasks:\n%s", text)
 	}
 	// A task of the same name starts at zero again.
-	m.PlanChanged(planOf("ring"), 30)
+	m.PlanChanged(planOf("ring"), 30, 30)
 	if text := own(exposition(t, m)); !strings.Contains(text,
 		"facetd_jobs_total{outcome=\"on_time\",task=\"ring\"} 0\n") {
 		t.Errorf("with the task again:\n%s", text)
@@ -254,7 +254,7 @@ func TestAgeWorstAndSlack(t *testing.T) {
 	has("facetd_task_frame_age_seconds", "1.5")
 	has("facetd_task_worst_response_seconds", "0.04")
 	has("facetd_task_least_slack_seconds", "0.026")
-	m.PlanChanged(planOf("ring"), 30)
+	m.PlanChanged(planOf("ring"), 30, 30)
 	if text := own(exposition(t, m)); strings.Contains(text, "facetd_task_worst_response_seconds{") ||
 		strings.Contains(text, "facetd_task_least_slack_seconds{") {
 		t.Errorf("the worst of the timetable before is still there:\n%s", text)
@@ -287,7 +287,7 @@ func TestPausedTasks(t *testing.T) {
 		m.JobEnded(fs)
 		now = release
 	}
-	m.PlanChanged(planOf("ring"), 0)
+	m.PlanChanged(planOf("ring"), 0, 0)
 	ended(1e9)
 	ended(1.5e9)
 	has("facetd_task_paused", "0")
@@ -332,7 +332,7 @@ func TestScrapesDuringChanges(t *testing.T) {
 	go func() {
 		defer close(finished)
 		for i := range 200 {
-			m.PlanChanged(planOf(fmt.Sprint("t", i%3)), 0)
+			m.PlanChanged(planOf(fmt.Sprint("t", i%3)), 0, 0)
 			m.JobEnded(job(fmt.Sprint("t", i%3), 1000, 0, 5))
 		}
 	}()

@@ -17,7 +17,7 @@ func TestASporadicTaskMayRest(t *testing.T) {
 	m := New("1.2.3")
 	now := time.Unix(1000, 0)
 	m.clock = func() time.Time { return now }
-	m.PlanChanged(planOf("ring", "flash"), 0)
+	m.PlanChanged(planOf("ring", "flash"), 0, 0)
 	m.JobEnded(job("ring", 1, 1, 1))
 	m.JobEnded(job("flash", 1, 1, 1))
 	now = now.Add(time.Hour)

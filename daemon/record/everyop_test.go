@@ -96,7 +96,7 @@ func (d *brittle) record(t *testing.T, images bool) {
 		c.Array, c.create = tiny, d.create
 		c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 5} }
 	})
-	m.PlanChanged(plan("wall"), 5)
+	m.PlanChanged(plan("wall"), 5, 5)
 	_, err := m.Start("f", &facetdv1.RecordingOptions{PartBytes: MinPartBytes, Images: images})
 	if err != nil {
 		if !errors.Is(err, errDisk) || d.failed == "" || len(names(t, dir)) > 0 {
@@ -107,7 +107,7 @@ func (d *brittle) record(t *testing.T, images bool) {
 	src, sent := newSource(5), 0
 	for i := range 16 {
 		if i == 8 {
-			m.PlanChanged(plan("wall", "bed"), 9)
+			m.PlanChanged(plan("wall", "bed"), 9, 9)
 		}
 		m.JobEnded(src.next("wall", 48))
 		if m.find("f") != nil {

@@ -26,7 +26,7 @@ func typed(err error) bool {
 // small is a small recording, as a seed.
 func small(f testing.TB) []byte {
 	m, _, dir := manager(f, func(c *Config) { c.Array = tiny })
-	m.PlanChanged(plan("wall"), 5)
+	m.PlanChanged(plan("wall"), 5, 5)
 	start(f, m, "x", &facetdv1.RecordingOptions{PartBytes: MinPartBytes})
 	src := newSource(11)
 	for range 3 {

@@ -103,13 +103,13 @@ func (m *Manager) JobEnded(fs *facetdv1.FrameSet) {
 }
 
 // PlanChanged hands a timetable to every recording, and keeps it for the next one.
-func (m *Manager) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
-	change := &facetdv1.PlanChange{Plan: plan, EpochBusNs: epoch.NS()}
+func (m *Manager) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
+	change := &facetdv1.PlanChange{Plan: plan, EffectiveBusNs: at.NS(), EpochBusNs: epoch.NS()}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.plan = change
 	for _, r := range *m.running.Load() {
-		r.queue.put(item{plan: change}, epoch.NS())
+		r.queue.put(item{plan: change}, at.NS())
 	}
 }
 

@@ -21,7 +21,7 @@ func TestAnIndependentReaderAgrees(t *testing.T) {
 	t.Parallel()
 	m, _, dir := manager(t,
 		func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
-	m.PlanChanged(plan("wall", "bed"), 5)
+	m.PlanChanged(plan("wall", "bed"), 5, 5)
 	start(t, m, "p", &facetdv1.RecordingOptions{Images: true, PartBytes: 4 << 20})
 	src := newSource(21)
 	var want []*facetdv1.FrameSet

@@ -34,7 +34,7 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	m, n, dir := manager(t, func(c *Config) {
 		c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 777, Array: "demo"} }
 	})
-	m.PlanChanged(plan("wall", "bed"), 500) // before the recording: it still holds it
+	m.PlanChanged(plan("wall", "bed"), 500, 500) // before the recording: it still holds it
 	start(t, m, "dive", &facetdv1.RecordingOptions{Images: true})
 	src := newSource(1)
 	var want []*facetdv1.FrameSet
@@ -44,7 +44,7 @@ func TestWhatGoesInComesOut(t *testing.T) {
 		want = append(want, fs)
 		m.JobEnded(fs)
 	}
-	m.PlanChanged(plan("wall"), bustime.Time(src.at))
+	m.PlanChanged(plan("wall"), bustime.Time(src.at), bustime.Time(src.at))
 	m.Event(&facetdv1.Event{Text: "look", BusNs: new(int64(5)), Sequence: 12})
 	m.Event(&facetdv1.Event{Text: "about itself", Fields: events.Fields{"recording": events.Text("dive")}})
 	rec := stop(t, m, "dive")
@@ -126,7 +126,7 @@ func TestWhatGoesInComesOut(t *testing.T) {
 // that knows only what the file says finds every field.
 func TestEmbeddedSchemasSuffice(t *testing.T) {
 	m, _, dir := manager(t, nil)
-	m.PlanChanged(plan("wall"), 5)
+	m.PlanChanged(plan("wall"), 5, 5)
 	start(t, m, "s", &facetdv1.RecordingOptions{Images: true})
 	fs := newSource(2).next("wall", 6)
 	m.JobEnded(fs)
@@ -208,7 +208,7 @@ func TestRotation(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			m, _, dir := manager(t, nil)
-			m.PlanChanged(plan("wall"), 5)
+			m.PlanChanged(plan("wall"), 5, 5)
 			start(t, m, "r", o)
 			src := newSource(3)
 			want := framedigest.New()

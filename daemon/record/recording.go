@@ -200,7 +200,7 @@ func (r *recording) writeItem(it *item) error {
 		return r.writeFrames(it.frames)
 	case it.plan != nil:
 		r.plan = it.plan
-		at := r.hostNS(it.plan.GetEpochBusNs())
+		at := r.hostNS(it.plan.GetEffectiveBusNs())
 		return r.write(TopicPlan, it.plan, stamp{at, at})
 	case it.cmap != nil:
 		at := r.hostNS(it.atNS)
@@ -266,7 +266,7 @@ func (r *recording) opening(at uint64) error {
 		return err
 	}
 	if r.plan != nil {
-		if err := r.write(TopicPlan, r.plan, stamp{at, r.hostNS(r.plan.GetEpochBusNs())}); err != nil {
+		if err := r.write(TopicPlan, r.plan, stamp{at, r.hostNS(r.plan.GetEffectiveBusNs())}); err != nil {
 			return err
 		}
 	}

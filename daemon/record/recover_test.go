@@ -188,7 +188,7 @@ func recorded(t testing.TB, sets int) (path string, data []byte) {
 	t.Helper()
 	m, _, dir := manager(t,
 		func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
-	m.PlanChanged(plan("wall", "bed"), 5)
+	m.PlanChanged(plan("wall", "bed"), 5, 5)
 	start(t, m, "x", &facetdv1.RecordingOptions{PartBytes: MinPartBytes * 4})
 	src := newSource(11)
 	for i := range sets {

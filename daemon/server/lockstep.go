@@ -78,7 +78,7 @@ type delivering struct{ s *Server }
 
 func (d delivering) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (d delivering) Violated(rules.Violation)                           {}
-func (d delivering) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+func (d delivering) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time)     {}
 func (d delivering) JobEnded(*facetdv1.FrameSet) {
 	_ = d.s.handOn(*d.s.running.Load()) // it is going down
 }

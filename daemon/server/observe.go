@@ -26,9 +26,9 @@ func (o observers) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
-func (o observers) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+func (o observers) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	for _, each := range o {
-		each.PlanChanged(plan, epoch)
+		each.PlanChanged(plan, at, epoch)
 	}
 }
 
@@ -43,7 +43,7 @@ type onJobEnded func(*facetdv1.FrameSet)
 
 func (f onJobEnded) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (f onJobEnded) JobEnded(fs *facetdv1.FrameSet)                     { f(fs) }
-func (f onJobEnded) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+func (f onJobEnded) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time)     {}
 func (f onJobEnded) Violated(rules.Violation)                           {}
 
 // paced holds the bus until Config.Pacer lets it go on.
@@ -59,9 +59,9 @@ type paced struct {
 func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (p *paced) Violated(rules.Violation)                           {}
 func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(bus.Time(fs.GetFinishBusNs())) }
-func (p *paced) PlanChanged(_ *facetdv1.Plan, epoch bus.Time) {
+func (p *paced) PlanChanged(_ *facetdv1.Plan, at, _ bus.Time) {
 	if !p.begun { // a later plan takes effect within a request, which waits for it
-		p.hold(epoch)
+		p.hold(at)
 	}
 }
 
@@ -116,7 +116,7 @@ type toStreams struct{ *stream.Hub }
 func (s toStreams) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (s toStreams) Violated(rules.Violation)                           {}
 func (s toStreams) JobEnded(fs *facetdv1.FrameSet)                     { s.Publish(fs) }
-func (s toStreams) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
+func (s toStreams) PlanChanged(plan *facetdv1.Plan, _, _ bus.Time) {
 	names := make([]string, len(plan.GetTasks()))
 	for i, t := range plan.GetTasks() {
 		names[i] = t.GetName()

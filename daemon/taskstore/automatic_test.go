@@ -24,7 +24,7 @@ type deaf struct{}
 
 func (deaf) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (deaf) JobEnded(*facetdv1.FrameSet)                        {}
-func (deaf) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+func (deaf) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time)     {}
 func (deaf) Violated(rules.Violation)                           {}
 
 // TestWhatTheDaemonSetsIsNotStored: of a view with automatic exposure what a client has set outlives the daemon, and

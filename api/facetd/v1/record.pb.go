@@ -547,7 +547,10 @@ type PlanChange struct {
 	// The timetable; without tasks there is none.
 	Plan *Plan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
 	// Bus time at which it took effect, in nanoseconds.
-	EpochBusNs    int64 `protobuf:"varint,2,opt,name=epoch_bus_ns,json=epochBusNs,proto3" json:"epoch_bus_ns,omitempty"`
+	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
+	// Bus time at which its first cycle began, in nanoseconds; or would have begun, where it took
+	// over in the middle of a cycle.
+	EpochBusNs    int64 `protobuf:"varint,3,opt,name=epoch_bus_ns,json=epochBusNs,proto3" json:"epoch_bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -587,6 +590,13 @@ func (x *PlanChange) GetPlan() *Plan {
 		return x.Plan
 	}
 	return nil
+}
+
+func (x *PlanChange) GetEffectiveBusNs() int64 {
+	if x != nil {
+		return x.EffectiveBusNs
+	}
+	return 0
 }
 
 func (x *PlanChange) GetEpochBusNs() int64 {
@@ -1929,11 +1939,12 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x04text\x18\x01 \x01(\tH\x00R\x04text\x12\x1a\n" +
 	"\ainteger\x18\x02 \x01(\x03H\x00R\ainteger\x12\x18\n" +
 	"\x06number\x18\x03 \x01(\x01H\x00R\x06numberB\a\n" +
-	"\x05value\"S\n" +
+	"\x05value\"}\n" +
 	"\n" +
 	"PlanChange\x12#\n" +
-	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
-	"\fepoch_bus_ns\x18\x02 \x01(\x03R\n" +
+	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12(\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\x12 \n" +
+	"\fepoch_bus_ns\x18\x03 \x01(\x03R\n" +
 	"epochBusNs\"\xce\x03\n" +
 	"\tRecording\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12/\n" +

@@ -222,13 +222,14 @@ func (*jumpError) Error() string { return "a jump" }
 func (p *Player) announce(atNS int64, t turn) {
 	p.update(func(s *state) { s.now, s.shift = bus.Time(atNS+t.shiftNS), time.Duration(t.shiftNS) })
 	if change := p.tape.planAt(atNS); change != nil {
-		p.planChanged(change, bus.Time(change.GetEpochBusNs()+t.shiftNS), true)
+		p.planChanged(change, t.shiftNS, true)
 	}
 }
 
-func (p *Player) planChanged(change *facetdv1.PlanChange, epoch bus.Time, anew bool) {
-	p.update(func(s *state) { s.planChanged(change.GetPlan(), epoch, anew) })
-	p.cfg.Observer.PlanChanged(change.GetPlan(), epoch)
+func (p *Player) planChanged(change *facetdv1.PlanChange, shiftNS int64, anew bool) {
+	at, epoch := bus.Time(change.GetEffectiveBusNs()+shiftNS), bus.Time(change.GetEpochBusNs()+shiftNS)
+	p.update(func(s *state) { s.planChanged(change.GetPlan(), at, epoch, anew) })
+	p.cfg.Observer.PlanChanged(change.GetPlan(), at, epoch)
 }
 
 // play plays one turn from a bus time on.
@@ -263,7 +264,7 @@ func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
 func (p *Player) isNew(c *facetdv1.PlanChange, t turn) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return !p.state.announced || p.state.epoch < bus.Time(c.GetEpochBusNs()+t.shiftNS)
+	return !p.state.announced || p.state.effective < bus.Time(c.GetEffectiveBusNs()+t.shiftNS)
 }
 
 func (p *Player) deliver(e *record.Entry, t turn) {
@@ -273,7 +274,7 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 		p.update(func(s *state) { fs = s.jobEnded(fs) })
 		p.cfg.Observer.JobEnded(fs)
 	case e.Plan != nil:
-		p.planChanged(e.Plan, bus.Time(e.Plan.GetEpochBusNs()+t.shiftNS), false)
+		p.planChanged(e.Plan, t.shiftNS, false)
 	case e.Event != nil:
 		if v, is := violation(e.Event, t.shiftNS); is {
 			p.update(func(s *state) { s.violated(v) })

@@ -36,7 +36,8 @@ type watcher struct {
 	sets   []*facetdv1.FrameSet
 	at     []time.Time
 	plans  []*facetdv1.Plan
-	epochs []int64
+	epochs []int64 // when the plans took effect
+	zeros  []int64 // when their first cycles began
 	broken []rules.Violation
 	// seen, where set, is called after every frame set.
 	seen func(n int)
@@ -53,10 +54,11 @@ func (w *watcher) JobEnded(fs *facetdv1.FrameSet) {
 		w.seen(n)
 	}
 }
-func (w *watcher) PlanChanged(p *facetdv1.Plan, epoch bus.Time) {
+func (w *watcher) PlanChanged(p *facetdv1.Plan, at, epoch bus.Time) {
 	w.mu.Lock()
 	w.plans = append(w.plans, p)
-	w.epochs = append(w.epochs, epoch.NS())
+	w.epochs = append(w.epochs, at.NS())
+	w.zeros = append(w.zeros, epoch.NS())
 	w.mu.Unlock()
 }
 func (w *watcher) Violated(v rules.Violation) {
@@ -87,9 +89,9 @@ func (o both) SegmentRun(t string, r *bus.Result, w dispatch.WordCount) {
 	o.b.SegmentRun(t, r, w)
 }
 func (o both) JobEnded(fs *facetdv1.FrameSet) { o.a.JobEnded(fs); o.b.JobEnded(fs) }
-func (o both) PlanChanged(p *facetdv1.Plan, e bus.Time) {
-	o.a.PlanChanged(p, e)
-	o.b.PlanChanged(p, e)
+func (o both) PlanChanged(p *facetdv1.Plan, at, epoch bus.Time) {
+	o.a.PlanChanged(p, at, epoch)
+	o.b.PlanChanged(p, at, epoch)
 }
 func (o both) Violated(v rules.Violation) { o.a.Violated(v); o.b.Violated(v) }
 
@@ -235,7 +237,8 @@ func TestReplayEqualsTheRun(t *testing.T) {
 				t.Errorf("frame set %d differs", i)
 			}
 		}
-		if !slices.Equal(w.epochs, s.live.epochs) || !proto.Equal(w.plans[0], s.live.plans[0]) ||
+		if !slices.Equal(w.epochs, s.live.epochs) || !slices.Equal(w.zeros, s.live.zeros) ||
+			!proto.Equal(w.plans[0], s.live.plans[0]) ||
 			!proto.Equal(w.plans[1], s.live.plans[1]) {
 			t.Errorf("plans at %v, in the run at %v", w.epochs, s.live.epochs)
 		}
@@ -388,7 +391,7 @@ func TestSpanWhereverTheRecordingEnds(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		m.PlanChanged(live.plans[0], bus.Time(live.epochs[0]))
+		m.PlanChanged(live.plans[0], bus.Time(live.epochs[0]), bus.Time(live.zeros[0]))
 		name := fmt.Sprint("of-", n)
 		if _, err := m.Start(name, &facetdv1.RecordingOptions{PartBytes: record.MinPartBytes}); err != nil {
 			t.Fatal(err)

@@ -113,7 +113,7 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 type publish struct{ hub *stream.Hub }
 
 func (p publish) JobEnded(fs *facetdv1.FrameSet)                   { p.hub.Publish(fs) }
-func (publish) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+func (publish) PlanChanged(*facetdv1.Plan, bus.Time, bus.Time)     {}
 func (publish) Violated(rules.Violation)                           {}
 func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 

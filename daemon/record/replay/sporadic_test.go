@@ -17,7 +17,7 @@ func TestSporadicTasksArePlayed(t *testing.T) {
 		Tasks: []*facetdv1.Task{{Name: "ring", RateHz: 5}, {Name: "flash", LeastInterval: durationpb.New(time.Second)}},
 		Predictions: []*facetdv1.Prediction{{Task: "ring", PlannedRateHz: 5, WorstResponseNs: 1},
 			{Task: "flash", PlannedRateHz: 6, WorstResponseNs: 200}},
-	}, 0, true)
+	}, 0, 0, true)
 	for job := range uint64(3) {
 		s.jobEnded(&facetdv1.FrameSet{Task: "flash", Job: job, Failure: []string{"", "", "the bus went away"}[job]})
 		s.jobEnded(&facetdv1.FrameSet{Task: "ring", Job: job})

@@ -24,8 +24,9 @@ type state struct {
 	fault     string
 	now       bus.Time
 	shift     time.Duration // how much of now is of turns before
-	epoch     bus.Time
-	announced bool // whether a plan is active
+	epoch     bus.Time      // when the first cycle of the timetable began, or would have begun
+	effective bus.Time      // when it took effect
+	announced bool          // whether a plan is active
 	plan      *facetdv1.Plan
 	tasks     []*taskState
 	revision  uint64           // counts the timetables
@@ -46,10 +47,10 @@ type taskState struct {
 }
 
 // planChanged makes a timetable active; anew means that what follows does not go on from what was played before.
-func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time, anew bool) {
+func (s *state) planChanged(plan *facetdv1.Plan, at, epoch bus.Time, anew bool) {
 	s.revision++
 	old := s.tasks
-	s.plan, s.epoch, s.announced, s.tasks = plan, epoch, true, nil
+	s.plan, s.effective, s.epoch, s.announced, s.tasks = plan, at, epoch, true, nil
 	for i, spec := range plan.GetTasks() {
 		t := &taskState{}
 		if j := slices.IndexFunc(old, func(o *taskState) bool { return o.task.GetName() == spec.GetName() }); j >= 0 {
@@ -65,7 +66,7 @@ func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time, anew bool) {
 				t.counts.PromisedResponseNs = p[i].GetWorstResponseNs()
 			}
 		}
-		t.rate.Restart(epoch)
+		t.rate.Restart(at)
 		s.tasks = append(s.tasks, t)
 	}
 }
@@ -120,7 +121,7 @@ func (s *state) snapshot() dispatch.Snapshot {
 		State: s.phase, Fault: s.fault, Now: s.now, Epoch: s.epoch, Plan: s.plan,
 		PlannedUtil: s.plan.GetUtilization(), Violations: s.broken, LastBroken: slices.Clone(s.lastBad),
 		Uncertainty: time.Duration(s.status.GetTimeUncertaintyNs()),
-		Measured:    max(s.now.Sub(s.epoch), 0),
+		Measured:    max(s.now.Sub(s.effective), 0),
 		Lag:         dispatch.Lag{LeastSlack: bus.NoSlack},
 	}
 	for _, used := range s.status.GetPhases() {

@@ -119,7 +119,7 @@ func (t *tape) index() error {
 			case e.Array != nil && t.array == nil:
 				t.array = e.Array
 			case e.Plan != nil && (len(t.plans) == 0 ||
-				e.Plan.GetEpochBusNs() > t.plans[len(t.plans)-1].GetEpochBusNs()):
+				e.Plan.GetEffectiveBusNs() > t.plans[len(t.plans)-1].GetEffectiveBusNs()):
 				t.plans = append(t.plans, e.Plan)
 			case e.Frames != nil:
 				task := e.Frames.GetTask()
@@ -155,17 +155,17 @@ func (t *tape) span() error {
 		if len(t.plans) == 0 {
 			return ErrEmpty
 		}
-		t.firstNS = t.plans[0].GetEpochBusNs()
+		t.firstNS = t.plans[0].GetEffectiveBusNs()
 	}
 	// A plan that took effect after the recording began and before its first frame set.
 	for _, p := range t.plans[min(1, len(t.plans)):] {
-		t.firstNS = min(t.firstNS, p.GetEpochBusNs())
+		t.firstNS = min(t.firstNS, p.GetEffectiveBusNs())
 	}
 	// Frame sets come in the order of their ends. The last part may hold none: it begins with what every part
 	// begins with, among that the active plan.
 	t.lastNS = t.firstNS
 	for _, p := range t.plans {
-		t.lastNS = max(t.lastNS, p.GetEpochBusNs())
+		t.lastNS = max(t.lastNS, p.GetEffectiveBusNs())
 	}
 	for i := len(t.readers) - 1; i >= 0; i-- {
 		for c := t.readers[i].Chunks() - 1; c >= 0; c-- {
@@ -222,7 +222,7 @@ func (t *tape) planAt(busNS int64) *facetdv1.PlanChange {
 	}
 	at := t.plans[0]
 	for _, p := range t.plans {
-		if p.GetEpochBusNs() <= busNS {
+		if p.GetEffectiveBusNs() <= busNS {
 			at = p
 		}
 	}
@@ -243,7 +243,7 @@ func busTime(e *record.Entry) (int64, bool) {
 	case e.Frames != nil:
 		return e.Frames.GetFinishBusNs(), true
 	case e.Plan != nil:
-		return e.Plan.GetEpochBusNs(), true
+		return e.Plan.GetEffectiveBusNs(), true
 	case e.Event != nil:
 		return e.Event.GetBusNs(), e.Event.BusNs != nil
 	case e.Status != nil:
