@@ -109,10 +109,11 @@ func (d *brittle) record(t *testing.T, images bool) {
 		if i == 8 {
 			m.PlanChanged(plan("wall", "bed"), 9, 9)
 		}
-		m.JobEnded(src.next("wall", 48))
+		synctest.Wait() // what has failed has ended
 		if m.find("f") != nil {
 			sent++
 		}
+		m.JobEnded(src.next("wall", 48))
 		time.Sleep(400 * time.Millisecond)
 		synctest.Wait()
 	}
