@@ -107,3 +107,24 @@ func TestParticipantsLeave(t *testing.T) {
 		t.Errorf("at %v, let on by somebody who has left: %v", a.Now(), err)
 	}
 }
+
+// How long a capture may wait is told beforehand: none takes longer, and none is made by asking.
+func TestCapturesForeseen(t *testing.T) {
+	a := facettest.New(t, facettest.Config{Tasks: facettest.Demo})
+	told, err := a.Client.PreviewCapture(t.Context(), facet.Chips("bow-comb"))
+	if err != nil || told.GetWaiting() != 0 || told.GetWorstEndNs() < told.GetJobNs() || told.GetJobNs() <= 0 {
+		t.Fatalf("%v, %v", told, err)
+	}
+	for range 20 {
+		a.Advance(7 * time.Millisecond)
+		asked := a.Now()
+		set, err := a.Client.Capture(t.Context(), facet.Chips("bow-comb"), facet.CaptureOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if took := time.Duration(set.Message.GetFinishBusNs()) - asked; took > time.Duration(told.GetWorstEndNs()) {
+			t.Errorf("asked for at %v, a capture took %v; %v was told", asked, took,
+				time.Duration(told.GetWorstEndNs()))
+		}
+	}
+}
