@@ -359,9 +359,11 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 		t.Fatal(err)
 	}
 	tasks := facetdv1.NewTaskServiceClient(conn)
-	if _, err := tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "flash", Target: target,
-		LeastInterval: durationpb.New(500 * time.Millisecond)}}); err != nil {
-		t.Fatal(err)
+	for _, task := range []*facetdv1.Task{{Name: "flash", Target: target, LeastInterval: durationpb.New(time.Second)},
+		{Name: "resting", Target: target, RateHz: 1, Paused: true}} {
+		if _, err := tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: task}); err != nil {
+			t.Fatal(err)
+		}
 	}
 	if _, err := tasks.TriggerTask(ctx, &facetdv1.TriggerTaskRequest{Task: "flash"}); err != nil {
 		t.Fatal(err)
