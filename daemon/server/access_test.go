@@ -204,7 +204,7 @@ func TestEveryMethodTakesARole(t *testing.T) {
 	// What changes something or takes bus time has a name that says so; the table must
 	// not give it away to a viewer.
 	harmless := []string{"Get", "List", "Watch", "Stream", "Follow", "Wait", "Compute", "Preview", "Check",
-		"ServerReflection"}
+		"Download", "ServerReflection"}
 	for method := range served {
 		name := method[strings.LastIndex(method, "/")+1:]
 		role, _ := access.MethodRole(method)
