@@ -21,7 +21,7 @@ func TestMain(m *testing.M) {
 	}))
 }
 
-// TestARigHasALink: somebody answers at its address while the test runs, no line has moved yet, and nothing of it is
+// TestARigHasALink: somebody answers at its address while the test runs, no line becomes active, and nothing of it is
 // left when the test is over, which TestMain sees.
 func TestARigHasALink(t *testing.T) {
 	light, err := scene.Parse("uniform:200", nil)
@@ -40,7 +40,9 @@ func TestARigHasALink(t *testing.T) {
 		}
 		time.Sleep(time.Millisecond) // until the process listens
 	}
-	if pins := rig.Pins(0, 1<<62); len(pins) > 0 {
-		t.Errorf("lines moved without a host: %v", pins)
+	for _, pin := range rig.Pins(0, 1<<62) { // the select lines are released where a host goes, whatever they were
+		if pin.Kind != bustest.PinLines || pin.Value != 0 {
+			t.Errorf("without a host: %v", pin)
+		}
 	}
 }
