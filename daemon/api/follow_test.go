@@ -84,10 +84,13 @@ func (w *world) end(name string, n int) {
 		fs.TaskGeneration = t.GetGeneration()
 		t.Status.JobsEnded++
 		w.r.fake.set(func(f *fake) {
-			for _, shown := range f.snap.Tasks {
+			f.snap.Tasks = slices.Clone(f.snap.Tasks) // those of snapshots stay
+			for i, shown := range f.snap.Tasks {
 				if shown.GetTask().GetName() == name {
+					shown = proto.CloneOf(shown)
 					shown.Status = &facetdv1.TaskStatus{JobsEnded: t.GetStatus().GetJobsEnded(),
 						Paused: t.GetStatus().GetPaused()}
+					f.snap.Tasks[i] = shown
 				}
 			}
 		})

@@ -117,9 +117,12 @@ func TestChangesToCome(t *testing.T) {
 	if last, more := set(999, "6"), set(998, "7"); last != nil || !errors.As(more, &many) {
 		t.Errorf("the last: %v, one more: %v", last, more)
 	}
-	for at, want := range map[bus.Time]string{7: "uniform:5", 999: "uniform:6", 1000: "uniform:2"} {
-		if now = at; s.at(now).GetScene() != want {
-			t.Errorf("at %v: %v, want %s", at, s.at(now), want)
+	for _, c := range []struct {
+		at   bus.Time
+		want string
+	}{{7, "uniform:5"}, {999, "uniform:6"}, {1000, "uniform:2"}} {
+		if now = c.at; s.at(now).GetScene() != c.want {
+			t.Errorf("at %v: %v, want %s", c.at, s.at(now), c.want)
 		}
 	}
 	for range 2 {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -26,7 +27,8 @@ type bench struct {
 	*Service
 	server
 	clock  bustime.Clock
-	events []string
+	mu     sync.Mutex
+	events []string // their texts, see said
 	fault  atomic.Pointer[error]
 	end    context.CancelFunc
 	ended  sync.WaitGroup
@@ -35,7 +37,11 @@ type bench struct {
 func newBench(t *testing.T, cfg Config, step time.Duration) *bench {
 	b := &bench{}
 	cfg.Logger = zap.NewNop()
-	cfg.Events = func(e *facetdv1.Event) { b.events = append(b.events, e.GetText()) }
+	cfg.Events = func(e *facetdv1.Event) {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.events = append(b.events, e.GetText())
+	}
 	b.Service = New(cfg)
 	b.s = b.Service
 	b.Drive(Driver{Now: b.clock.Now, Waiting: func() int { return 0 },
@@ -62,6 +68,13 @@ func newBench(t *testing.T, cfg Config, step time.Duration) *bench {
 	})
 	b.ended.Go(func() { b.Watch(ctx) })
 	return b
+}
+
+// said are the texts of the events so far.
+func (b *bench) said() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.events)
 }
 
 func (b *bench) stop() {
@@ -144,8 +157,8 @@ func TestWhoStallsIsNamed(t *testing.T) {
 		if err := b.advance(cut, "a", 1e7); !errors.Is(err, context.DeadlineExceeded) || b.clock.Now() != 0 {
 			t.Errorf("without b: %v, at %v", err, b.clock.Now())
 		}
-		if len(b.events) != 1 || !strings.Contains(b.events[0], "b has not joined") {
-			t.Errorf("events %q", b.events)
+		if events := b.said(); len(events) != 1 || !strings.Contains(events[0], "b has not joined") {
+			t.Errorf("events %q", events)
 		}
 		b.join(t, "b")
 		if err := b.advance(t.Context(), "b", 5e6); err != nil || b.clock.Now() != 5e6 {
@@ -169,8 +182,8 @@ func TestWhoStallsIsNamed(t *testing.T) {
 		}
 		for i, want := range []string{"b has not joined", "b has let bus time wait", "b lets bus time on again",
 			"b has let bus time wait", "b was removed"} {
-			if i >= len(b.events) || !strings.Contains(b.events[i], want) {
-				t.Fatalf("events %q, want %q", b.events, want)
+			if events := b.said(); i >= len(events) || !strings.Contains(events[i], want) {
+				t.Fatalf("events %q, want %q", events, want)
 			}
 		}
 		var gone *failure.NotFound
@@ -240,8 +253,8 @@ func TestWhoComesAgainHidesNobody(t *testing.T) {
 			b.join(t, "b")
 			time.Sleep(500 * time.Millisecond)
 		}
-		if len(b.events) != 1 || !strings.Contains(b.events[0], "a has let bus time wait") {
-			t.Errorf("events %q", b.events)
+		if events := b.said(); len(events) != 1 || !strings.Contains(events[0], "a has let bus time wait") {
+			t.Errorf("events %q", events)
 		}
 		for _, p := range b.Message().GetParticipants() {
 			if want := map[string]int64{"a": 3e9, "b": 5e8}[p.GetName()]; p.GetHeldNs() != want {
@@ -260,12 +273,12 @@ func TestWhoWaitsForTheMissingHasNotStalled(t *testing.T) {
 		time.Sleep(3 * time.Second)
 		b.join(t, "b")
 		time.Sleep(500 * time.Millisecond)
-		if len(b.events) != 1 || !strings.Contains(b.events[0], "b has not joined") {
-			t.Errorf("events %q", b.events)
+		if events := b.said(); len(events) != 1 || !strings.Contains(events[0], "b has not joined") {
+			t.Errorf("events %q", events)
 		}
 		time.Sleep(time.Second)
-		if len(b.events) != 3 {
-			t.Errorf("later: events %q", b.events)
+		if events := b.said(); len(events) != 3 {
+			t.Errorf("later: events %q", events)
 		}
 	})
 }

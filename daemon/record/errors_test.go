@@ -13,6 +13,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -466,10 +467,11 @@ func TestWhatALossSays(t *testing.T) {
 // TestATaskThatThereIsNot: a recording of one that does not run is refused, whether it is the only one or not; before
 // it is known which run none is.
 func TestATaskThatThereIsNot(t *testing.T) {
-	state := facetdv1.State_STATE_RUNNING
+	var state atomic.Int32
+	state.Store(int32(facetdv1.State_STATE_RUNNING))
 	m, _, _ := manager(t, func(c *Config) {
 		c.Status = func() *facetdv1.Status {
-			return &facetdv1.Status{State: state,
+			return &facetdv1.Status{State: facetdv1.State(state.Load()),
 				Tasks: []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "wall"}}}}
 		}
 	})
@@ -481,7 +483,7 @@ func TestATaskThatThereIsNot(t *testing.T) {
 		}
 	}
 	start(t, m, "x", &facetdv1.RecordingOptions{Tasks: []string{"wall"}})
-	state = facetdv1.State_STATE_UNSPECIFIED
+	state.Store(int32(facetdv1.State_STATE_UNSPECIFIED))
 	start(t, m, "y", &facetdv1.RecordingOptions{Tasks: []string{"gaze"}})
 }
 
