@@ -7,11 +7,15 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+
+	"facetd.example/bus"
 )
 
 // How long each part may take to end. The dispatcher gives the running segment 300 ms before it
 // breaks it off; together they take about a second, and recordEndLimit where a disk is slow.
 const (
+	// busEndLimit is beside the lease of a bus far away and its release: after those its lines are inactive whatever
+	// became of the way to it.
 	busEndLimit  = 500 * time.Millisecond
 	grpcEndLimit = 300 * time.Millisecond
 	httpEndLimit = 150 * time.Millisecond
@@ -87,11 +91,15 @@ func (d *teardown) stopBus() (released bool, err error) {
 	if d.ended == nil {
 		return true, nil
 	}
+	limit := busEndLimit
+	if b, is := d.s.bus.(bus.Bus); is { // and no recording
+		limit += b.Limits().Lease + b.Limits().Release
+	}
 	select {
 	case err := <-d.ended:
 		return true, err
-	case <-time.After(busEndLimit):
-		return false, fmt.Errorf("the bus did not stop within %v", busEndLimit)
+	case <-time.After(limit):
+		return false, fmt.Errorf("the bus did not stop within %v", limit)
 	}
 }
 

@@ -21,6 +21,8 @@ import (
 	"time"
 
 	"go.yaml.in/yaml/v3"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -361,13 +363,18 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	tasks := facetdv1.NewTaskServiceClient(conn)
 	for _, task := range []*facetdv1.Task{{Name: "flash", Target: target, LeastInterval: durationpb.New(time.Second)},
 		{Name: "resting", Target: target, RateHz: 1, Paused: true}} {
-		if _, err := tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: task}); err != nil {
-			t.Fatal(err)
-		}
+		eventually(t, "room for "+task.Name, func() bool { // a busy host may be behind for a while
+			_, err := tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: task})
+			if err != nil && status.Code(err) != codes.Unavailable {
+				t.Fatal(err)
+			}
+			return err == nil
+		})
 	}
-	if _, err := tasks.TriggerTask(ctx, &facetdv1.TriggerTaskRequest{Task: "flash"}); err != nil {
-		t.Fatal(err)
-	}
+	eventually(t, "a trigger", func() bool {
+		_, err := tasks.TriggerTask(ctx, &facetdv1.TriggerTaskRequest{Task: "flash"})
+		return err == nil
+	})
 	for _, name := range []string{"short", "long"} {
 		if _, err := records.StartRecording(ctx, &facetdv1.StartRecordingRequest{Name: name}); err != nil {
 			t.Fatal(err)
