@@ -133,7 +133,7 @@ func TestTheLightLastsUntilItsChange(t *testing.T) {
 	for name, times := range map[string][]bus.Time{"many": make([]bus.Time, 3*keptScenes), "last": {bustime.Forever}} {
 		b := heldBus(t, scene.Uniform(50), &grants{random: rand.New(rand.NewPCG(1, 1))})
 		for i, at := range times {
-			if err := b.Schedule(Change{At: max(at, bus.Time(1e12+i)), Scene: scene.Uniform(3000)}); err != nil {
+			if err := b.Schedule(Change{At: max(at, 1e12+bus.Time(i)), Scene: scene.Uniform(3000)}); err != nil {
 				t.Fatal(err)
 			}
 		}

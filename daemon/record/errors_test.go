@@ -492,9 +492,9 @@ func TestATaskThatThereIsNot(t *testing.T) {
 func TestADiskThatFailsWhileLittleHappens(t *testing.T) {
 	for name, change := range map[string]func(*Config){
 		"sync": func(c *Config) {
-			c.create = (&disk{free: 1 << 40, goodSyncs: 1, refuses: syscall.EIO}).create
+			c.create = (&disk{free: 1 << 30, goodSyncs: 1, refuses: syscall.EIO}).create
 		},
-		"first sync": func(c *Config) { c.create = (&disk{free: 1 << 40, refuses: syscall.EIO}).create },
+		"first sync": func(c *Config) { c.create = (&disk{free: 1 << 30, refuses: syscall.EIO}).create },
 		"space": func(c *Config) {
 			begin := time.Now()
 			c.free = func(string) (uint64, error) {

@@ -361,8 +361,9 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 		t.Fatal(err)
 	}
 	tasks := facetdv1.NewTaskServiceClient(conn)
-	for _, task := range []*facetdv1.Task{{Name: "flash", Target: target, LeastInterval: durationpb.New(time.Second)},
-		{Name: "resting", Target: target, RateHz: 1, Paused: true}} {
+	for _, task := range []*facetdv1.Task{
+		{Name: "flash", Target: target, Views: small, LeastInterval: durationpb.New(time.Second)},
+		{Name: "resting", Target: target, Views: small, RateHz: 1, Paused: true}} {
 		eventually(t, "room for "+task.Name, func() bool { // a busy host may be behind for a while
 			_, err := tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: task})
 			if err != nil && status.Code(err) != codes.Unavailable {
@@ -391,14 +392,17 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 // makeProbe probes the select lines.
 func makeProbe(t *testing.T, p *process) {
 	t.Helper()
-	progress, err := facetdv1.NewProbeServiceClient(p.dial(p.Addresses().GRPC)).ProbeSelects(limited(t),
-		&facetdv1.ProbeSelectsRequest{})
-	for err == nil {
-		_, err = progress.Recv()
-	}
-	if !errors.Is(err, io.EOF) {
-		t.Fatal(err)
-	}
+	probes := facetdv1.NewProbeServiceClient(p.dial(p.Addresses().GRPC))
+	eventually(t, "a probe", func() bool { // a busy host may be behind for a while
+		progress, err := probes.ProbeSelects(limited(t), &facetdv1.ProbeSelectsRequest{})
+		for err == nil {
+			_, err = progress.Recv()
+		}
+		if !errors.Is(err, io.EOF) && status.Code(err) != codes.Unavailable {
+			t.Fatal(err)
+		}
+		return errors.Is(err, io.EOF)
+	})
 }
 
 // makeMaps makes correction maps of some chips, under the uniform illumination of the test.

@@ -11,7 +11,7 @@ import (
 // instanceOf is a covering problem and its largest part.
 func instanceOf(t *testing.T, w *Wiring, inside []bool) (*instance, *part) {
 	t.Helper()
-	in := newInstance(w, inside, Options{Work: 1 << 40})
+	in := newInstance(w, inside, Options{Work: math.MaxInt})
 	in.elems = maximalSets(in.elems)
 	parts := in.parts()
 	if len(parts) == 0 {
