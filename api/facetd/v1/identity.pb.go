@@ -34,9 +34,10 @@ type Identity struct {
 	ArrayDigest string `protobuf:"bytes,3,opt,name=array_digest,json=arrayDigest,proto3" json:"array_digest,omitempty"`
 	// Digest of where the array's pixels look, by which GetGeometry serves it.
 	GeometryDigest string `protobuf:"bytes,4,opt,name=geometry_digest,json=geometryDigest,proto3" json:"geometry_digest,omitempty"`
-	// This boot of the host, within which its monotonic clock can be compared: what /proc/sys/kernel/random/boot_id
-	// holds, and after a space where /proc/self/ns/time points. A program that finds the same there shares that clock. Empty where the host does not tell, and in a
-	// replay and in free pace, whose times are not this host's.
+	// This boot of the host, within which its monotonic clock can be compared: what
+	// /proc/sys/kernel/random/boot_id holds, and after a space where /proc/self/ns/time points.
+	// A program that finds the same there shares that clock. Empty where the host does not tell,
+	// and in a replay and in free pace, whose times are not this host's.
 	HostBootId    string `protobuf:"bytes,5,opt,name=host_boot_id,json=hostBootId,proto3" json:"host_boot_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -1,6 +1,6 @@
-// Centre holds a crawler in the middle of its pipe, whose nearer wall its lamp makes brighter. In lockstep with the
-// virtual array (facetd --pace lockstep --scene demo:high=800,lamp=0.9,left=0.1) it comes out the same on any machine.
-// On a real crawler the loop is the same without Advance, and SetPose is the drive's.
+// Command centre holds a crawler in the middle of its pipe, whose nearer wall its lamp makes brighter. In lockstep with
+// the virtual array (facetd --pace lockstep --scene demo:high=800,lamp=0.9,left=0.1) it comes out the same on any
+// machine. On a real crawler the loop is the same without Advance, and SetPose is the drive's.
 package main
 
 import (

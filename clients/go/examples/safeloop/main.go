@@ -1,7 +1,7 @@
-// Safeloop steers by the newest frame sets of a task, and halts whenever what it sees cannot be trusted: old, late,
-// failed or clipped frames, another run of the daemon, or none at all. Take care: it shows how to guard a loop, and is
-// no safety function. What is safe when frames fail is for a risk assessment of the machine and qualified people to
-// say.
+// Command safeloop steers by the newest frame sets of a task, and halts whenever what it sees cannot be trusted: old,
+// late, failed or clipped frames, another run of the daemon, or none at all. Take care: it shows how to guard a loop,
+// and is no safety function. What is safe when frames fail is for a risk assessment of the machine and qualified
+// people to say.
 package main
 
 import (
