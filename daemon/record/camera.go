@@ -148,7 +148,7 @@ func appendNumbers(b []byte, field protowire.Number, list ...float64) []byte {
 }
 
 // writeCamera writes the calibration of an image where it is not in the file yet: before the first image of a topic,
-// and where the window has moved.
+// and where the window has moved or its pixels stand for other blocks.
 func (r *recording) writeCamera(task string, f *facetdv1.Frame, log uint64) error {
 	g := r.cfg.chips[f.GetChip()]
 	if g == nil {
@@ -159,7 +159,9 @@ func (r *recording) writeCamera(task string, f *facetdv1.Frame, log uint64) erro
 		topic = TopicCaptureCameras + f.GetChip() + "/" + f.GetView()
 	}
 	w := f.GetWindow()
-	key := cameraKey{w.GetRow(), w.GetColumn(), w.GetRows(), w.GetColumns(), w.GetRowStep(), w.GetColumnStep()}
+	block := r.binningOf(task, f.GetView())
+	key := cameraKey{w.GetRow(), w.GetColumn(), w.GetRows(), w.GetColumns(), w.GetRowStep(), w.GetColumnStep(),
+		block.GetRows(), block.GetColumns()}
 	if was, has := r.cameras[topic]; has && was == key && task != "" {
 		return nil
 	}
@@ -167,7 +169,7 @@ func (r *recording) writeCamera(task string, f *facetdv1.Frame, log uint64) erro
 	if err != nil {
 		return err
 	}
-	data, err := cameraOf(g, f, r.binningOf(task, f.GetView())).append(nil, f)
+	data, err := cameraOf(g, f, block).append(nil, f)
 	if err != nil {
 		return err
 	}
@@ -177,7 +179,7 @@ func (r *recording) writeCamera(task string, f *facetdv1.Frame, log uint64) erro
 }
 
 // cameraKey is what of a frame its calibration depends on, of one view of one chip.
-type cameraKey struct{ row, column, rows, columns, rowStep, columnStep uint32 }
+type cameraKey struct{ row, column, rows, columns, rowStep, columnStep, blockRows, blockColumns uint32 }
 
 // binningOf is the binning of a view of a task; that of an on-demand capture is not known.
 func (r *recording) binningOf(task, view string) *facetdv1.Binning {

@@ -127,7 +127,7 @@ func TestViewersSeeWhatTheGeometrySays(t *testing.T) {
 }
 
 // TestCamerasOfARecording: every image topic has its calibration before its first image, and again where its window
-// has moved and in the next file.
+// has moved, where its pixels stand for other blocks of the chip's, and in the next file.
 func TestCamerasOfARecording(t *testing.T) {
 	m, _, dir := manager(t, nil)
 	chip := m.cfg.Array.Chips[0].Name
@@ -140,9 +140,13 @@ func TestCamerasOfARecording(t *testing.T) {
 	if _, err := m.Start("drive", &facetdv1.RecordingOptions{Images: true}); err != nil {
 		t.Fatal(err)
 	}
-	for _, column := range []uint32{3, 3, 7, 7, 3} {
+	for _, column := range []uint32{3, 3, 7, 7, 3, 4} {
 		m.JobEnded(frames(column))
 	}
+	binned := plan("look")
+	binned.Tasks[0].Views = []*facetdv1.View{{Name: "v", Binning: &facetdv1.Binning{Columns: 2}}}
+	m.PlanChanged(binned, 5, 5)
+	m.JobEnded(frames(4))
 	if _, err := m.Stop(t.Context(), "drive"); err != nil {
 		t.Fatal(err)
 	}
@@ -181,7 +185,8 @@ func TestCamerasOfARecording(t *testing.T) {
 			centres = append(centres, seen.numbers("K")[2])
 		}
 	}
-	if order != "ciiciici" || len(centres) != 3 || centres[0]-centres[1] != 4 || centres[0] != centres[2] {
+	if order != "ciiciicicici" || len(centres) != 5 || centres[0]-centres[1] != 4 || centres[0] != centres[2] ||
+		centres[3]-centres[4] != 0.5 {
 		t.Errorf("%s, %v", order, centres)
 	}
 }
