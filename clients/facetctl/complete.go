@@ -79,8 +79,11 @@ func taskNames(ctx context.Context, c *client) ([]string, error) {
 	r, err := allTasks(ctx, c)
 	var out []string
 	for _, t := range r.GetTasks() {
-		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+" at "+
-			cli.Significant(t.GetTask().GetRateHz())+" Hz")
+		often := " at " + cli.Significant(t.GetTask().GetRateHz()) + " Hz"
+		if least := t.GetTask().GetLeastInterval(); least != nil {
+			often = " triggered every " + least.AsDuration().String() + " at most"
+		}
+		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+often)
 	}
 	return out, err
 }

@@ -168,10 +168,11 @@ type Calibration struct {
 // Recordings is about which recordings are kept in the data folder. One is deleted whole, the
 // oldest first, never while it is written, and an event says so.
 type Recordings struct {
-	// KeepFor is how long ago a recording may have ended; 0s means that age does not matter.
+	// KeepFor is how long ago a recording may have ended: one that ended earlier is deleted, and an
+	// event says so. 0s means that age does not matter.
 	KeepFor time.Duration `yaml:"keep_for"`
-	// KeepBytes is what all recordings may take, those included that are being written; 0 means
-	// that size does not matter.
+	// KeepBytes is what all recordings may take, those included that are being written: beyond it
+	// the oldest are deleted, and events say so. 0 means that size does not matter.
 	KeepBytes uint64 `yaml:"keep_bytes" unit:"bytes"`
 }
 

@@ -2,10 +2,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
-	"os"
 
 	"github.com/spf13/cobra"
 
@@ -82,7 +80,7 @@ func serveChips(cmd *cobra.Command, l net.Listener, cfg chips.Config) error {
 		err = chips.Serve(conn, cfg)
 		closes()
 		_ = conn.Close() // its end was told already
-		if err != nil && cmd.Context().Err() == nil && !errors.Is(err, os.ErrClosed) {
+		if err != nil && cmd.Context().Err() == nil {
 			fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the firmware's pins: %v\n", err)
 		}
 	}

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"go.uber.org/zap"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
@@ -90,7 +89,6 @@ func (m *Manager) remove(name, why, text string) error {
 	m.deleted[why]++
 	m.mu.Unlock()
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_RECORDING_DELETED, "recording "+name+" was deleted"+text)
-	e.Time = timestamppb.Now()
 	e.Fields = events.Fields{"recording": events.Text(name), "reason": events.Text(why),
 		"files": events.Integer(len(files)), "bytes": events.Integer(bytes)}
 	m.cfg.Events.Send(e)

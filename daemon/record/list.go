@@ -112,7 +112,7 @@ func (m *Manager) Recover(ctx context.Context) error {
 func (m *Manager) recoverPart(name string, p part) error {
 	event := func(severity facetdv1.Severity, text string) *facetdv1.Event {
 		return &facetdv1.Event{
-			Time: timestamppb.Now(), Kind: facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, Severity: severity,
+			Kind: facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, Severity: severity,
 			Text: text, Count: 1,
 			Fields: events.Fields{"recording": events.Text(name), "file": events.Text(p.file())},
 		}

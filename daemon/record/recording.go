@@ -552,9 +552,10 @@ func (r *recording) stop(why string) {
 	r.queue.close()
 }
 
+// event is one of the recording; the journal gives it its time.
 func (r *recording) event(kind facetdv1.EventKind, severity facetdv1.Severity, text string) *facetdv1.Event {
 	return &facetdv1.Event{
-		Time: timestamppb.Now(), Kind: kind, Severity: severity, Text: text, Count: 1,
+		Kind: kind, Severity: severity, Text: text, Count: 1,
 		Fields: events.Fields{"recording": events.Text(r.name)},
 	}
 }

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ._boot import BOOT
+from ._schema import value
 from .enums import Correction, Arrangement
 from .errors import BadFrameError, ClockError, StaleError
 from .task import Window
@@ -445,18 +446,7 @@ class CaptureWait:
 
     @classmethod
     def _of(cls, m: Any) -> CaptureWait:
-        def of(field: str) -> int | None:
-            return int(getattr(m, field)) if m.HasField(field) else None
-
-        return cls(
-            int(m.job_ns),
-            of("worst_start_ns"),
-            of("worst_first_sample_ns"),
-            of("worst_end_ns"),
-            bool(m.exact),
-            int(m.waiting),
-            of("waiting_adds_ns"),
-        )
+        return cls(**{f.name: value(m, f.name) for f in dataclasses.fields(cls)})
 
 
 class Digest:
