@@ -4,8 +4,9 @@ import (
 	"context"
 	"fmt"
 	"net"
-	"os"
 	"strings"
+
+	"facetd.example/api/fileio"
 )
 
 // AddressForm is how the address of a device is written, for messages.
@@ -51,10 +52,8 @@ func Listen(address string) (net.Listener, error) {
 	if err != nil {
 		return nil, err
 	}
-	if about, err := os.Lstat(where); network == "unix" && err == nil && about.Mode().Type() == os.ModeSocket {
-		if conn, err := net.Dial(network, where); err == nil {
-			_ = conn.Close() // somebody listens: the next line tells
-		} else if err := os.Remove(where); err != nil {
+	if network == "unix" {
+		if err := fileio.RemoveStaleSocket(where); err != nil {
 			return nil, err
 		}
 	}

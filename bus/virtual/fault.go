@@ -8,11 +8,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
 )
-
-// idleFraction is where in its converter's range an undriven lane lies: a weak pull holds it a little above the low
-// end. Invented.
-const idleFraction = 1.0 / 32
 
 // keptContentions limits the list of contentions; all are counted.
 const keptContentions = 64
@@ -215,7 +212,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 		at := cp.RowStart(r)
 		level := 0.0
 		if len(drivers) == 0 {
-			level = conv.GetLowVolts() + idleFraction*(conv.GetHighVolts()-conv.GetLowVolts())
+			level = die.IdleVolts(conv)
 		}
 		for i := range volts {
 			volts[i] = level

@@ -4,9 +4,20 @@ import (
 	"math"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 )
+
+// idleFraction is where in its converter's range a lane lies that nothing drives. Invented.
+const idleFraction = 1.0 / 32
+
+// IdleVolts is the level, in volts, of a lane that nothing drives: a weak pull holds it a little above the low end of
+// its
+// converter's range.
+func IdleVolts(c *facetdv1.Converter) float64 {
+	return c.GetLowVolts() + idleFraction*(c.GetHighVolts()-c.GetLowVolts())
+}
 
 // Lane is one simulated analog line with its converter. It remembers the level of the previous pixel, whose ghost a
 // line that has not settled still shows.

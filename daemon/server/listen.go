@@ -7,8 +7,8 @@ import (
 	"net"
 	"os"
 	"syscall"
-	"time"
 
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
 )
@@ -95,7 +95,7 @@ func listenTCP(address string) (net.Listener, error) { return net.Listen("tcp", 
 // listenUnix takes the place of a socket that nobody listens on any more, such as
 // one left behind by a daemon that was killed.
 func listenUnix(path string) (net.Listener, error) {
-	if err := removeStale(path); err != nil {
+	if err := fileio.RemoveStaleSocket(path); err != nil {
 		return nil, err
 	}
 	// The mode of the socket before it is bound is that of its file, so that nobody else
@@ -113,28 +113,4 @@ func listenUnix(path string) (net.Listener, error) {
 		return nil, err
 	}
 	return l, nil
-}
-
-func removeStale(path string) error {
-	info, err := os.Lstat(path)
-	switch {
-	case errors.Is(err, os.ErrNotExist):
-		return nil
-	case err != nil:
-		return err
-	case info.Mode().Type() != os.ModeSocket:
-		return fmt.Errorf("%s is there already and is not a socket", path)
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
-	defer cancel()
-	var d net.Dialer
-	conn, err := d.DialContext(ctx, "unix", path)
-	if err == nil {
-		_ = conn.Close()
-		return fmt.Errorf("another process listens on %s", path)
-	}
-	if !errors.Is(err, syscall.ECONNREFUSED) {
-		return err
-	}
-	return os.Remove(path)
 }

@@ -183,10 +183,6 @@ func (s *Chips) drivers(lane int) []int {
 	return out
 }
 
-// idleFraction is where in its converter's range a lane lies that nothing drives: a weak pull holds it a little above
-// the low end (common practice, no source).
-const idleFraction = 1.0 / 32
-
 // sample samples a train of pixels on lanes, and moves from one to the next.
 func (s *Chips) sample(dst []uint16, e *wire.PinEvent) []uint16 {
 	n := min(int(e.Count), wire.MaxTrain)
@@ -229,7 +225,7 @@ func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
 	if len(drivers) == 0 {
 		c := s.array.Lanes[lane].Spec.GetConverter()
 		for i := range volts {
-			volts[i] = c.GetLowVolts() + idleFraction*(c.GetHighVolts()-c.GetLowVolts())
+			volts[i] = die.IdleVolts(c)
 		}
 	}
 	first, rest := 0.0, 0.0
