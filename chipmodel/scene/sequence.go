@@ -4,7 +4,6 @@ import (
 	"slices"
 	"sort"
 
-	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/bustime"
 )
 
@@ -60,7 +59,7 @@ func (s sequence) course(v *View) Course {
 		if !one {
 			c.Every = sooner(c.Every, resolving(p.Lamp))
 		}
-		if i > 0 && !goesOn(s[i-1].Scene, s[i].Scene, s[i].At) {
+		if i > 0 && (parts[i-1].Lamp != p.Lamp || !goesOn(s[i-1].Scene, s[i].Scene, s[i].At)) {
 			c.Jumps = append(c.Jumps, s[i].At)
 		}
 		for _, at := range p.Jumps {
@@ -73,22 +72,13 @@ func (s sequence) course(v *View) Course {
 	return c
 }
 
-// goesOn reports whether two scenes show the same at a bus time, as both are of one picture and the pose is the same.
+// goesOn reports whether two scenes show the same at a bus time, but for their lamps, as both are of one picture and
+// the pose is the same.
 func goesOn(before, after Scene, at bustime.Time) bool {
 	a, isA := pictureOf(before, at)
 	b, isB := pictureOf(after, at)
-	return isA && isB && sameLamp(before, after) && &a.all[0] == &b.all[0] && a.opts.LampShare == b.opts.LampShare &&
+	return isA && isB && &a.all[0] == &b.all[0] && a.opts.LampShare == b.opts.LampShare &&
 		a.opts.Motion.At(at) == b.opts.Motion.At(at)
-}
-
-func sameLamp(a, b Scene) bool {
-	lamp := func(s Scene) analog.Lamp {
-		if f, is := s.(flicker); is {
-			return analog.Lamp{Hz: f.mainsHz, Depth: f.depth}
-		}
-		return analog.Lamp{}
-	}
-	return lamp(a) == lamp(b)
 }
 
 // pictureOf is the panorama that a scene shows at a bus time.
