@@ -37,9 +37,10 @@ type gate struct {
 	missing []string      // that are expected, and have not joined
 	changed chan struct{} // closed, and another made, when anything changes
 	// held says that the bus has executed all up to the limit, and since when that is so.
-	held  bool
-	since time.Time
-	ended error
+	held   bool
+	since  time.Time // when it came to heldAt
+	heldAt bus.Time  // where bus time waits, or waited last
+	ended  error
 }
 
 // member is a participant.
@@ -50,7 +51,7 @@ type member struct {
 }
 
 func newGate(expected []string) *gate {
-	g := &gate{members: map[string]*member{}, changed: make(chan struct{}), since: time.Now()}
+	g := &gate{members: map[string]*member{}, changed: make(chan struct{}), since: time.Now(), heldAt: -1}
 	g.missing = slices.Compact(slices.Sorted(slices.Values(expected)))
 	return g
 }
@@ -73,7 +74,11 @@ func (g *gate) Await(ctx context.Context, at bus.Time, reach func(bus.Time)) err
 		}
 		reach(g.now())
 		if !g.held {
-			g.held, g.since = true, time.Now()
+			g.held = true
+			// Whoever drives the bus comes back from other things: it waits on for the same bus time.
+			if g.heldAt != g.now() {
+				g.heldAt, g.since = g.now(), time.Now()
+			}
 			g.change()
 		}
 		changed := g.changed
