@@ -170,7 +170,7 @@ type Service interface {
 	SetParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTaskParametersResponse,
 		error)
 	// Trigger releases a job of a sporadic task, now. Errors besides: *TooSoonError, *SafeStopError,
-	// *failure.Precondition for a task with a rate.
+	// *failure.Precondition for a task with a rate, or one that is paused.
 	Trigger(ctx context.Context, task string) (*facetdv1.TriggerTaskResponse, error)
 	Snapshot() Snapshot
 }

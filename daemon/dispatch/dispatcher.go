@@ -12,6 +12,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/taskchange"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -123,10 +124,10 @@ func (d *Dispatcher) Alive(ctx context.Context) error {
 	}
 }
 
-// Fits says what is wrong with a set of tasks on an array, as New would. Errors:
+// Fits says what is wrong with a set of tasks on an array behind a bus of such limits, as New would. Errors:
 // invalid.Errors, *scheduler.RefusalError.
-func Fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
-	_, err := planFor(a, specs, 0, nil)
+func Fits(a *chipmodel.Array, l bus.Limits, specs []*facetdv1.Task) error {
+	_, err := planFor(a, specs, triggerLead(l), nil)
 	return err
 }
 
@@ -142,7 +143,7 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration, kep
 	}
 	planned := make([]*facetdv1.Task, len(specs))
 	for i, spec := range specs {
-		planned[i] = unpaused(spec)
+		planned[i] = taskchange.Unpaused(spec)
 	}
 	tasks, m := program.NewTasks(a, planned)
 	if len(m) > 0 {

@@ -55,9 +55,6 @@ func (r *runner) remote() bool { return r.limits.LeastLead > 0 }
 
 // handOver is when a segment of the table is handed over.
 func (r *runner) handOver(start bus.Time) bus.Time {
-	if !r.remote() {
-		return start
-	}
 	return start.Add(-triggerLead(r.limits))
 }
 

@@ -59,10 +59,7 @@ func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptur
 		}
 	}
 	limits := d.bus.Limits()
-	lead, margin := time.Duration(0), triggerLead(limits)
-	if margin > 0 {
-		lead = leadOf(limits)
-	}
+	lead, margin := leadOf(limits), triggerLead(limits)
 	out := &facetdv1.PreviewCaptureResponse{JobNs: int64(o.Time), Exact: margin == 0}
 	if w := plan.Wait(o, lead, margin); w.Bounded {
 		out.WorstStartNs, out.WorstFirstSampleNs = proto.Int64(int64(w.Start)), proto.Int64(int64(w.FirstSample))

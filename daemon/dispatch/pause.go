@@ -7,6 +7,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/taskchange"
 )
 
 // Pausing is a task that was paused, or resumed.
@@ -19,17 +20,7 @@ type Pausing struct {
 // sameButPaused reports whether two descriptions of a task differ in nothing but whether it is paused: it is then the
 // same task to the planner, with the same generation.
 func sameButPaused(a, b *facetdv1.Task) bool {
-	return a == b || a.GetName() == b.GetName() && proto.Equal(unpaused(a), unpaused(b))
-}
-
-// unpaused is a task as it is planned: whether it is paused or not it has its place in the timetable.
-func unpaused(t *facetdv1.Task) *facetdv1.Task {
-	if !t.GetPaused() {
-		return t
-	}
-	t = proto.CloneOf(t)
-	t.Paused = false
-	return t
+	return a == b || a.GetName() == b.GetName() && proto.Equal(taskchange.Unpaused(a), taskchange.Unpaused(b))
 }
 
 // onlyPauses reports whether tasks that are to run are those that do, in their order, but for which of them are paused.

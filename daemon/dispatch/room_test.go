@@ -23,7 +23,7 @@ func TestMakeRoom(t *testing.T) {
 		tasks := []*facetdv1.Task{memTask(rate()), countTask(rate()),
 			{Name: "other", Target: list("s0"), RateHz: rate(),
 				Deadline: durationpb.New(time.Duration(80+rng.IntN(30)) * time.Microsecond)}}
-		if Fits(bustest.MustArray(), tasks) != nil {
+		if Fits(bustest.MustArray(), bus.Limits{}, tasks) != nil {
 			continue
 		}
 		r := newRig(t, free, 0, nil, tasks...)

@@ -103,7 +103,7 @@ func sporadicSet(r *rand.Rand) []*facetdv1.Task {
 func sporadicRig(t *testing.T, tasks []*facetdv1.Task, stopAt time.Duration) (*rig, *firing) {
 	t.Helper()
 	var refusal *scheduler.RefusalError
-	if err := Fits(bustest.MustArray(), tasks); errors.As(err, &refusal) {
+	if err := Fits(bustest.MustArray(), bus.Limits{}, tasks); errors.As(err, &refusal) {
 		return nil, nil
 	} else if err != nil {
 		t.Fatal(err)

@@ -23,8 +23,8 @@ const (
 	MaxBytes = 32 << 20
 	// MaxID is the longest id in bytes.
 	MaxID = 128
-	// MaxUnderWay is how many requests may be under way, of which those whose callers have gone away are many; further
-	// ones are refused.
+	// MaxUnderWay is how many requests may be under way, those whose callers have gone away included; further ones
+	// are refused.
 	MaxUnderWay = 256
 	// GoesOn is how long a request may go on once its caller has gone away.
 	GoesOn = time.Minute

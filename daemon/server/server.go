@@ -334,7 +334,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 	stored, err := taskstore.Open(taskstore.Config{
 		Path: filepath.Join(s.cfg.Data, "tasks", "tasks.json"), Modes: s.cfg.DataModes(),
 		Events: s.keeping.journal.Sink(), Logger: s.log.Named("tasks"),
-	}, in.tasks, func(tasks []*facetdv1.Task) error { return dispatch.Fits(s.array, tasks) })
+	}, in.tasks, func(tasks []*facetdv1.Task) error { return dispatch.Fits(s.array, cfg.Bus.Limits(), tasks) })
 	if err != nil {
 		return nil, err
 	}

@@ -22,6 +22,16 @@ import (
 // etagBytes is how much of a digest an etag has: enough that no two descriptions of one task share it.
 const etagBytes = 12
 
+// Unpaused is a task as it is planned: whether it is paused or not it has its place in the timetable.
+func Unpaused(t *facetdv1.Task) *facetdv1.Task {
+	if !t.GetPaused() {
+		return t
+	}
+	t = proto.CloneOf(t)
+	t.Paused = false
+	return t
+}
+
 // Etag stands for a task's description: equal ones have the same, whatever came between them.
 func Etag(t *facetdv1.Task) string {
 	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(t)

@@ -42,7 +42,7 @@ func TestWhatTheDaemonSetsIsNotStored(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			var told []string
 			k, err := Open(Config{Path: path, Events: func(e *facetdv1.Event) { told = append(told, e.GetText()) }},
-				configured, func(tasks []*facetdv1.Task) error { return dispatch.Fits(a, tasks) })
+				configured, func(tasks []*facetdv1.Task) error { return dispatch.Fits(a, bus.Limits{}, tasks) })
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -93,7 +93,7 @@ func setRow(t *testing.T, path string, configured []*facetdv1.Task, row uint32) 
 	synctest.Test(t, func(t *testing.T) {
 		a := bustest.MustLinearArray()
 		k, err := Open(Config{Path: path, Events: func(*facetdv1.Event) {}}, configured,
-			func(tasks []*facetdv1.Task) error { return dispatch.Fits(a, tasks) })
+			func(tasks []*facetdv1.Task) error { return dispatch.Fits(a, bus.Limits{}, tasks) })
 		if err != nil {
 			t.Fatal(err)
 		}

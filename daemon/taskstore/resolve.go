@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/taskchange"
 )
 
 // Note is something about a stored task that an operator must know.
@@ -238,13 +239,7 @@ func (e *Entry) effective(digest func(*facetdv1.Task) string) string {
 }
 
 // digestOfPlanned is that of a task whether it is paused or not: its jobs are counted on.
-func digestOfPlanned(t *facetdv1.Task) string {
-	if t.GetPaused() {
-		t = proto.CloneOf(t)
-		t.Paused = false
-	}
-	return Digest(t)
-}
+func digestOfPlanned(t *facetdv1.Task) string { return Digest(taskchange.Unpaused(t)) }
 
 // text is a task for an event.
 func text(t *facetdv1.Task) string {

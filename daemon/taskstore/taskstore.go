@@ -256,8 +256,10 @@ func (k *Keeper) Apply(ctx context.Context, c *facetdv1.TaskChanges) (dispatch.C
 	}
 	isNamed := func(e *Entry) bool { return names[e.Name] }
 	request, once := retry.Of(ctx)
-	if known := k.requested(request); once && known != nil {
-		return known.answer(request)
+	if once {
+		if known := k.requested(request); known != nil {
+			return known.answer(request)
+		}
 	}
 	done, err := k.Dispatcher.ApplyNoting(ctx, c, func(done dispatch.Change) {
 		if once { // Applied is called next, so that it is stored with what it did, or not at all

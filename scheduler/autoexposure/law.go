@@ -7,7 +7,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Setting is how a frame is made. Gain is an index into the gains of the class.
+// Setting is how a frame is made. Gain is an index into the gains of the class, Offset in steps of its register.
 type Setting struct {
 	Exposure     time.Duration
 	Gain, Offset int
@@ -17,7 +17,9 @@ type Setting struct {
 type Config struct {
 	Class *chipmodel.Class
 	Lanes []*chipmodel.Lane // of the chips that are read
-	// Level is to be held, of the mean or of a percentile (see Meter.Measure), which is 0 for the mean.
+	// Level is to be held, a share of the range of codes from 0 to 1, of the mean or of a percentile (see
+	// Meter.Measure),
+	// in percent, which is 0 for the mean.
 	Level, Percentile float64
 	// Averaging is over how many jobs flicker is averaged.
 	Averaging int

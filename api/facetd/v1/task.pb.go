@@ -1458,9 +1458,11 @@ type TriggerTaskResponse struct {
 	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
 	// Bus time of the trigger, which is the release of the job, in nanoseconds.
 	ReleaseBusNs int64 `protobuf:"varint,3,opt,name=release_bus_ns,json=releaseBusNs,proto3" json:"release_bus_ns,omitempty"`
-	// Start of its reservation in the timetable in bus time, nanoseconds.
+	// Start of its reservation in the timetable in bus time, nanoseconds: as planned, where the
+	// tasks do not change meanwhile.
 	StartBusNs int64 `protobuf:"varint,4,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
-	// End of its reservation in bus time, nanoseconds: the frames are there then.
+	// End of its reservation in bus time, nanoseconds: the frames are there then, unless the job
+	// is late or fails.
 	EndBusNs int64 `protobuf:"varint,5,opt,name=end_bus_ns,json=endBusNs,proto3" json:"end_bus_ns,omitempty"`
 	// Bus time from which on the next trigger is taken, in nanoseconds.
 	NextTriggerBusNs int64 `protobuf:"varint,6,opt,name=next_trigger_bus_ns,json=nextTriggerBusNs,proto3" json:"next_trigger_bus_ns,omitempty"`
