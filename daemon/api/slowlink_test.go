@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"net"
 	"slices"
@@ -69,7 +70,8 @@ func paced(to io.Writer, from io.Reader, bytesPerSecond float64) {
 
 // TestFreshOverASlowLink: a link of 2 MB a second, and frame sets of 98 KB 100 times a second, five times what it can
 // carry. A reader that grants one with every read gets at the median what is no older than one and a half times what
-// the link takes for it: nothing else waits on the way.
+// the link takes for it: nothing else waits on the way. In an ordinary run the machine is busy with other tests, and
+// the reader has several tries: what waits on the way is old in all of them.
 func TestFreshOverASlowLink(t *testing.T) {
 	const bytes, speed, period = 98_000, 2e6, 10 * time.Millisecond
 	transfer := time.Duration(bytes / speed * float64(time.Second))
@@ -104,23 +106,37 @@ func TestFreshOverASlowLink(t *testing.T) {
 			}
 		}
 	}()
-	var ages []time.Duration
-	dropped := uint64(0)
-	for range peertest.Cases(25, 1200) {
-		d, err := s.Recv()
-		if err != nil {
-			t.Fatal(err)
+	read := func() (old string) {
+		var ages []time.Duration
+		dropped := uint64(0)
+		for range peertest.Cases(25, 1200) {
+			d, err := s.Recv()
+			if err != nil {
+				t.Fatal(err)
+			}
+			ages = append(ages, time.Since(d.GetFrameSet().GetFrames()[0].GetFirstSampleTime().AsTime()))
+			dropped = d.GetDroppedTotal()
 		}
-		ages = append(ages, time.Since(d.GetFrameSet().GetFrames()[0].GetFirstSampleTime().AsTime()))
-		dropped = d.GetDroppedTotal()
+		slices.Sort(ages)
+		median := ages[len(ages)/2]
+		said := fmt.Sprintf("the link takes %v for a frame set; ages %v to %v, %v at the median; %d dropped", transfer,
+			ages[0], ages[len(ages)-1], median, dropped)
+		t.Log(said)
+		if ages[0] < transfer*9/10 || dropped == 0 {
+			t.Error("the link is quicker than it should be")
+		}
+		if median > transfer*3/2 {
+			return said
+		}
+		return ""
+	}
+	old := "-"
+	for tries := peertest.Cases(8, 1); tries > 0 && old != ""; tries-- {
+		old = read()
+	}
+	if old != "" {
+		t.Errorf("in every try, in the last: %s", old)
 	}
 	cancel()
 	<-stopped
-	slices.Sort(ages)
-	median := ages[len(ages)/2]
-	t.Logf("the link takes %v for a frame set; ages %v to %v, %v at the median; %d dropped", transfer, ages[0],
-		ages[len(ages)-1], median, dropped)
-	if median > transfer*3/2 || ages[0] < transfer*9/10 || dropped == 0 {
-		t.Errorf("age %v at the median, %v at least, %d dropped; the link takes %v", median, ages[0], dropped, transfer)
-	}
 }
