@@ -35,6 +35,7 @@ func (c *Chip) geometry() *facetdv1.ChipGeometry {
 	width, _ := l.Extent()
 	fx, fy := camera.Focal()
 	x, y, z := camera.Place()
+	turned, optical := rotation.RollPitchYaw(), rotation.Optical().Quaternion()
 	g := &facetdv1.ChipGeometry{
 		Chip: c.Name, Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE,
 		Rows: uint32(l.Rows), Columns: uint32(l.Columns),
@@ -44,6 +45,8 @@ func (c *Chip) geometry() *facetdv1.ChipGeometry {
 		AxisColumn: (width - 1) / 2, AxisRow: float64(l.Rows-1) / 2,
 		DistortionK1: camera.Lens().DistortionK1, Rotation: rotation[:],
 		XM: x, YM: y, ZM: z,
+		RollRad: turned.Roll, PitchRad: turned.Pitch, YawRad: turned.Yaw,
+		OpticalOrientation: []float64{optical.X, optical.Y, optical.Z, optical.W},
 	}
 	if l.Hexagonal {
 		g.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL

@@ -71,6 +71,23 @@ func TestGeometryMakesTheRays(t *testing.T) {
 	}
 }
 
+// turned turns a vector by a quaternion x, y, z, w: v + 2 u x (u x v + w v).
+func turned(q []float64, v [3]float64) (out [3]float64) {
+	cross := func(a, b [3]float64) [3]float64 {
+		return [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
+	}
+	u := [3]float64{q[0], q[1], q[2]}
+	t := cross(u, v)
+	for i := range t {
+		t[i] += q[3] * v[i]
+	}
+	t = cross(u, t)
+	for i := range v {
+		out[i] = v[i] + 2*t[i]
+	}
+	return out
+}
+
 // sameRays compares the rays of an array's pixels and returns its geometry.
 func sameRays(t *testing.T, m *facetdv1.Array) *facetdv1.Geometry {
 	t.Helper()
@@ -87,12 +104,26 @@ func sameRays(t *testing.T, m *facetdv1.Array) *facetdv1.Geometry {
 		if x, y, z := camera.Place(); told.GetXM() != x || told.GetYM() != y || told.GetZM() != z {
 			t.Errorf("%s is told at %v", told.GetChip(), told)
 		}
+		// By REP 103 pitch is down positive, as it is not in mounts.
+		if m := a.Chips[i].Spec.GetMount(); m != nil &&
+			(math.Abs(told.GetPitchRad()+m.GetPitchDeg()*math.Pi/180) > 1e-12 ||
+				math.Abs(told.GetYawRad()-m.GetYawDeg()*math.Pi/180) > 1e-12 ||
+				math.Abs(told.GetRollRad()-m.GetRollDeg()*math.Pi/180) > 1e-12) {
+			t.Errorf("the mount %v is told as %v", m, told)
+		}
 		for row := range int(told.GetRows()) {
 			for column := range int(told.GetColumns()) {
 				want, got := camera.Pixel(row, column).Ray, rayOf(told, row, column)
+				// The same ray in the optical frame: x right, y down, z ahead.
+				x, y, z := camera.Attitude().Undo(want[0], want[1], want[2])
+				optical := [3]float64{-y, -z, x}
 				for k := range 3 {
 					if !(math.Abs(got[k]-want[k]) < 1e-12) {
 						t.Fatalf("%v, pixel %d %d: ray %v, want %v", told, row, column, got, want)
+					}
+					if q := told.GetOpticalOrientation(); math.Abs(turned(q, optical)[k]-want[k]) > 1e-12 {
+						t.Fatalf("%v, pixel %d %d: %v turns its ray to %v, want %v", told, row, column, q,
+							turned(q, optical), want)
 					}
 				}
 			}

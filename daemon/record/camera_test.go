@@ -165,6 +165,7 @@ func TestCamerasOfARecording(t *testing.T) {
 	}
 	var order string
 	var centres []float64
+	transformed := 0
 	for {
 		schema, ch, msg, err := it.NextInto(nil)
 		if errors.Is(err, io.EOF) {
@@ -174,6 +175,9 @@ func TestCamerasOfARecording(t *testing.T) {
 			t.Fatal(err)
 		}
 		switch ch.Topic {
+		case "/facetd/transforms":
+			transformed++
+			checkTransforms(t, viewed{decodeByFile(t, schema, msg.Data)}, m.cfg.Array.Geometry())
 		case "/facetd/images/look/" + chip + "/v":
 			order += "i"
 		case "/facetd/cameras/look/" + chip + "/v":
@@ -185,8 +189,41 @@ func TestCamerasOfARecording(t *testing.T) {
 			centres = append(centres, seen.numbers("K")[2])
 		}
 	}
+	if transformed != 1 {
+		t.Errorf("%d messages of transforms, want 1", transformed)
+	}
 	if order != "ciiciicicici" || len(centres) != 5 || centres[0]-centres[1] != 4 || centres[0] != centres[2] ||
 		centres[3]-centres[4] != 0.5 {
 		t.Errorf("%s, %v", order, centres)
+	}
+}
+
+// checkTransforms: by the rotation of a viewer's transform what lies on the axis of a chip lies ahead of its mount, what
+// lies to the right in its images to the right of that, and what lies below, below.
+func checkTransforms(t *testing.T, seen viewed, g *facetdv1.Geometry) {
+	t.Helper()
+	list := seen.get("transforms").List()
+	if list.Len() != len(g.GetChips()) {
+		t.Fatalf("%d transforms of %d chips", list.Len(), len(g.GetChips()))
+	}
+	for i, c := range g.GetChips() {
+		m := viewed{list.Get(i).Message()}
+		q, p := viewed{m.get("rotation").Message()}, viewed{m.get("translation").Message()}
+		if m.get("parent_frame_id").String() != "body" || m.get("child_frame_id").String() != c.GetChip() ||
+			p.get("x").Float() != c.GetXM() || p.get("y").Float() != c.GetYM() || p.get("z").Float() != c.GetZM() {
+			t.Errorf("%v", m)
+		}
+		x, y, z, w := q.get("x").Float(), q.get("y").Float(), q.get("z").Float(), q.get("w").Float()
+		// The columns of the matrix of a quaternion are the axes of the frame.
+		axes := [3][3]float64{{1 - 2*(y*y+z*z), 2 * (x*y + z*w), 2 * (x*z - y*w)},
+			{2 * (x*y - z*w), 1 - 2*(x*x+z*z), 2 * (y*z + x*w)},
+			{2 * (x*z + y*w), 2 * (y*z - x*w), 1 - 2*(x*x+y*y)}}
+		r := c.GetRotation()
+		for k := range 3 { // right is minus left, below minus above
+			if math.Abs(axes[0][k]+r[3*k+1]) > 1e-12 || math.Abs(axes[1][k]+r[3*k+2]) > 1e-12 ||
+				math.Abs(axes[2][k]-r[3*k]) > 1e-12 {
+				t.Fatalf("%s: axes %v, want those of %v", c.GetChip(), axes, r)
+			}
+		}
 	}
 }

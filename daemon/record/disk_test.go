@@ -71,7 +71,7 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 		}
 	})
 	t.Cleanup(g.open) // where the test ends before: else closing would wait for ever
-	start(t, m, "o", &facetdv1.RecordingOptions{PartBytes: 1000 << 10})
+	start(t, m, "o", &facetdv1.RecordingOptions{PartBytes: 900 << 10})
 	r := m.find("o")
 	src := newSource(4)
 	// Let the first ones through, then hold the disk.

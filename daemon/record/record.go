@@ -24,6 +24,8 @@
 //	/facetd/cameras/TASK/CHIP/VIEW and /facetd/capture_cameras/CHIP/VIEW
 //	                         foxglove.CameraCalibration of these images, before the first of a file and where
 //	                         the window has moved; its frame id is that of the images, the chip
+//	/facetd/transforms       foxglove.FrameTransforms, once in each file with images: where these frames (x right,
+//	                         y down, z ahead) are in the frame "body" (x forward, y left, z up)
 //
 // A message's log time is the bus time at which the daemon knew of it, as host time
 // (UTC); its publish time is the bus time at which it was finished, the same way.
@@ -75,6 +77,8 @@ const (
 	// TopicCameras and TopicCaptureCameras are for the calibration of such images.
 	TopicCameras        = "/facetd/cameras/"
 	TopicCaptureCameras = "/facetd/capture_cameras/"
+	// TopicTransforms is for where the chips of such images are.
+	TopicTransforms = "/facetd/transforms"
 )
 
 const (

@@ -262,6 +262,9 @@ func (r *recording) opening(at uint64) error {
 	if err := r.write(TopicGeometry, r.cfg.geometry, stamp{at, at}); err != nil {
 		return err
 	}
+	if err := r.writeTransforms(at); err != nil {
+		return err
+	}
 	if err := r.writeMaps(at); err != nil {
 		return err
 	}

@@ -2137,9 +2137,19 @@ type ChipGeometry struct {
 	// Left of the middle.
 	YM float64 `protobuf:"fixed64,15,opt,name=y_m,json=yM,proto3" json:"y_m,omitempty"`
 	// Above the middle.
-	ZM            float64 `protobuf:"fixed64,16,opt,name=z_m,json=zM,proto3" json:"z_m,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ZM float64 `protobuf:"fixed64,16,opt,name=z_m,json=zM,proto3" json:"z_m,omitempty"`
+	// Attitude of the frame of the lens in the body frame by REP 103, in radians about fixed axes: roll about x, then
+	// pitch about y (down positive, where that of a mount is up positive), then yaw about z.
+	RollRad float64 `protobuf:"fixed64,17,opt,name=roll_rad,json=rollRad,proto3" json:"roll_rad,omitempty"`
+	// Pitch, down positive.
+	PitchRad float64 `protobuf:"fixed64,18,opt,name=pitch_rad,json=pitchRad,proto3" json:"pitch_rad,omitempty"`
+	// Yaw, left positive.
+	YawRad float64 `protobuf:"fixed64,19,opt,name=yaw_rad,json=yawRad,proto3" json:"yaw_rad,omitempty"`
+	// Attitude of the optical frame of REP 103 and 104 (x right, y down, z ahead) in the body frame: a unit quaternion x,
+	// y, z, w.
+	OpticalOrientation []float64 `protobuf:"fixed64,20,rep,packed,name=optical_orientation,json=opticalOrientation,proto3" json:"optical_orientation,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *ChipGeometry) Reset() {
@@ -2282,6 +2292,34 @@ func (x *ChipGeometry) GetZM() float64 {
 		return x.ZM
 	}
 	return 0
+}
+
+func (x *ChipGeometry) GetRollRad() float64 {
+	if x != nil {
+		return x.RollRad
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetPitchRad() float64 {
+	if x != nil {
+		return x.PitchRad
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetYawRad() float64 {
+	if x != nil {
+		return x.YawRad
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetOpticalOrientation() []float64 {
+	if x != nil {
+		return x.OpticalOrientation
+	}
+	return nil
 }
 
 // FalloffPoint is the light of a lens at one angle.
@@ -2763,7 +2801,7 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	" \x03(\v2\x17.facetd.v1.FalloffPointR\afalloff\"Q\n" +
 	"\bGeometry\x12\x16\n" +
 	"\x06digest\x18\x01 \x01(\tR\x06digest\x12-\n" +
-	"\x05chips\x18\x02 \x03(\v2\x17.facetd.v1.ChipGeometryR\x05chips\"\xff\x03\n" +
+	"\x05chips\x18\x02 \x03(\v2\x17.facetd.v1.ChipGeometryR\x05chips\"\x81\x05\n" +
 	"\fChipGeometry\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x128\n" +
 	"\varrangement\x18\x02 \x01(\x0e2\x16.facetd.v1.ArrangementR\varrangement\x12\x12\n" +
@@ -2786,7 +2824,11 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\brotation\x18\r \x03(\x01R\brotation\x12\x0f\n" +
 	"\x03x_m\x18\x0e \x01(\x01R\x02xM\x12\x0f\n" +
 	"\x03y_m\x18\x0f \x01(\x01R\x02yM\x12\x0f\n" +
-	"\x03z_m\x18\x10 \x01(\x01R\x02zM\"G\n" +
+	"\x03z_m\x18\x10 \x01(\x01R\x02zM\x12\x19\n" +
+	"\broll_rad\x18\x11 \x01(\x01R\arollRad\x12\x1b\n" +
+	"\tpitch_rad\x18\x12 \x01(\x01R\bpitchRad\x12\x17\n" +
+	"\ayaw_rad\x18\x13 \x01(\x01R\x06yawRad\x12/\n" +
+	"\x13optical_orientation\x18\x14 \x03(\x01R\x12opticalOrientation\"G\n" +
 	"\fFalloffPoint\x12\x1b\n" +
 	"\tangle_deg\x18\x01 \x01(\x01R\bangleDeg\x12\x1a\n" +
 	"\brelative\x18\x02 \x01(\x01R\brelative\"1\n" +
