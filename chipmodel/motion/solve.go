@@ -105,7 +105,7 @@ const (
 	tiny = 1e-20
 	// systematic is the standard deviation, as a part of the shift from whole pixels, of what filters of three pixels
 	// make of it without any noise, in pictures as sharp as lenses show them; a test finds it.
-	systematic = 0.005
+	systematic = 0.003
 )
 
 // beyondChance is the ratio of two sums of squares of noise that is exceeded once in 300,000 times (4.5 standard
