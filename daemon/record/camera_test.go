@@ -198,7 +198,7 @@ func TestCamerasOfARecording(t *testing.T) {
 	}
 }
 
-// checkTransforms: by the rotation of a viewer's transform what lies on the axis of a chip lies ahead of its mount, what
+// checkTransforms: by the rotation of a transform what lies on the axis of a chip lies ahead of its mount, what
 // lies to the right in its images to the right of that, and what lies below, below.
 func checkTransforms(t *testing.T, seen viewed, g *facetdv1.Geometry) {
 	t.Helper()
