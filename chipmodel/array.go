@@ -90,6 +90,8 @@ type Array struct {
 	Chips   []Chip
 	Groups  []Group
 	Timing  Timing
+	// Device says which pins of a board drive the array; nil where the file does not.
+	Device *Device
 	// WiringOnly is set when the file has only select lines and chips: the chips then have no class and no lane.
 	WiringOnly bool
 	// Digest is the SHA-256 of the message's canonical encoding, in hexadecimal.

@@ -47,6 +47,7 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 	b.chips()
 	b.apart()
 	b.groups()
+	b.device()
 	if len(b.m) > 0 {
 		return nil, b.m
 	}

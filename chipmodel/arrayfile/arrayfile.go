@@ -18,10 +18,19 @@ const MaxTasks = 1024
 // ParseArray reads and checks an array file; name is the file's name in the errors. A file with errors gives all of
 // them and no array.
 func ParseArray(name string, data []byte) (*chipmodel.Array, invalid.Errors) {
+	return ParseArrayFor(name, data, nil)
+}
+
+// ParseArrayFor is ParseArray; check, unless it is nil, returns what is wrong with an array that is good by itself.
+func ParseArrayFor(name string, data []byte, check func(*chipmodel.Array) invalid.Errors) (*chipmodel.Array,
+	invalid.Errors) {
 	var msg facetdv1.Array
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
 	a, m := chipmodel.New(&msg)
+	if len(m) == 0 && check != nil {
+		m = check(a)
+	}
 	if m = doc.Errors(m); len(m) > 0 {
 		return nil, m
 	}
@@ -58,4 +67,15 @@ func ParseGroundTruth(name string, data []byte, check func(*facetdv1.GroundTruth
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
 	return doc.Errors(check(&msg))
+}
+
+// ParseBoard reads and checks a description of a board.
+func ParseBoard(name string, data []byte) (*chipmodel.Board, invalid.Errors) {
+	var board chipmodel.Board
+	doc := yamlfile.Parse(name, data)
+	doc.Struct(&board)
+	if m := doc.Errors(board.Validate()); len(m) > 0 {
+		return nil, m
+	}
+	return &board, nil
 }

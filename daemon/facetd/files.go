@@ -64,11 +64,17 @@ func open(stdin io.Reader, name string, builtin []byte, builtinName string) (sou
 }
 
 func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {
+	return readArrayFor(stdin, name, nil)
+}
+
+// readArrayFor is readArray; check, unless it is nil, returns what is wrong with an array that is good by itself.
+func readArrayFor(stdin io.Reader, name string, check func(*chipmodel.Array) invalid.Errors) (*chipmodel.Array,
+	error) {
 	s, err := open(stdin, name, deploy.CrawlerArray, "demo array.yaml")
 	if err != nil {
 		return nil, err
 	}
-	a, m := arrayfile.ParseArray(s.name, s.data)
+	a, m := arrayfile.ParseArrayFor(s.name, s.data, check)
 	if len(m) > 0 {
 		return nil, &invalidError{s.name, m}
 	}

@@ -25,7 +25,9 @@ func TestEveryCommandHasHelpWithAnExample(t *testing.T) { clitest.Help(t, newRoo
 
 // The built-in example is in order and its tasks fit.
 func TestDemo(t *testing.T) {
-	for _, args := range [][]string{{"check", "demo"}, {"plan", "demo", "demo"}, {"version"}} {
+	board := "../../deploy/examples/boards/crawler-hub.yaml"
+	for _, args := range [][]string{{"check", "demo"}, {"check", "demo", "--board", board}, {"plan", "demo", "demo"},
+		{"version"}} {
 		if r := run(t, args, ""); r.Status != cli.StatusOK {
 			t.Errorf("facetd %s: %s", strings.Join(args, " "), r.Stderr)
 		}

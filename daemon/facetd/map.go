@@ -17,8 +17,9 @@ func mapCommand() *cobra.Command {
 		Use:   "map ARRAY --svg FILE",
 		Short: "Draw the wiring of an array, to solder from",
 		Long: `map draws which select input of which chip is wired to which select line, with lanes
-and groups, as an SVG. A group's mark is filled where one select word reaches it and
-hollow where it takes several. A file with select_lines and chips alone is enough.
+and groups, as an SVG, and below it the pins of the board that drives them, where the file
+has a section device. A group's mark is filled where one select word reaches it and hollow
+where it takes several. A file with select_lines and chips alone is enough.
 With --probe the places are marked that a probe of the array suspects: FILE holds what
 facetctl probe --output json printed, - is standard input.
 ARRAY is ` + fileForm + `.`,
@@ -69,6 +70,7 @@ func mapInput(a *chipmodel.Array) wiring.MapInput {
 		}
 		in.Chips = append(in.Chips, c)
 	}
+	in.Device = mapPins(a)
 	for _, g := range a.Groups {
 		mark := wiring.MapGroup{Name: g.Name, Chips: g.Chips}
 		if words, _, _, err := program.Cover(a, g.Chips, false); err == nil {

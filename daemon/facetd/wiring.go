@@ -19,6 +19,7 @@ import (
 
 func checkCommand() *cobra.Command {
 	var config, accept bool
+	var board string
 	cmd := &cobra.Command{
 		Use:   "check ARRAY",
 		Short: "Check an array file, or a configuration: list every error, or sum up what it describes",
@@ -31,27 +32,27 @@ that selects one selects two chips of one lane, are named first, and the status 
 no probe can see, and shorts that it can exclude only by enabling two chips of a lane
 together.
 ARRAY is ` + fileForm + `.
+With --board the pins of its section device are held against a board: those that it has
+not, its converters, its clock, and how fast it is.
 With --config ARRAY is a configuration file of the daemon; all files that it names are
 read, and its tasks are planned, as at a start, but nothing is run or listened on. Chips
 of its array that cannot be read are named and give status 1 in the same way.`,
 		Example: `  facetd check array.yaml
   facetd check --config facetd.yaml
   facetd check demo
+  facetd check array.yaml --board board.yaml
   facetd check array.yaml --output json`,
 		Args: cli.Args("ARRAY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if config && board != "" {
+				return cli.Usagef("--board is about an array file, and --config about a configuration")
+			}
 			if config {
 				return checkConfig(cmd, args[0], accept)
 			}
-			a, err := readArray(cmd.InOrStdin(), args[0])
-			var wrong *invalidError
-			if errors.As(err, &wrong) && !cli.WantsJSON(cmd) {
-				fmt.Fprintln(cmd.OutOrStdout(), wrong.errs.Error())
-				fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(wrong.errs), "error"), wrong.file)
-				return cli.ErrReported
-			}
+			a, err := readArrayOf(cmd, args[0], board)
 			if err != nil {
-				return err
+				return told(cmd, err)
 			}
 			s := summarize(a)
 			if cli.WantsJSON(cmd) {
@@ -66,6 +67,7 @@ of its array that cannot be read are named and give status 1 in the same way.`,
 		},
 	}
 	cmd.Flags().BoolVar(&accept, "accept-unreadable", false, "chips that cannot be read are no failure")
+	cmd.Flags().StringVar(&board, "board", "", "description of a board that is to drive the array")
 	cmd.Flags().BoolVar(&config, "config", false, "the file is a configuration of the daemon")
 	return cmd
 }

@@ -64,7 +64,8 @@ const (
 // each host line, and where they cross a dot with the number of the chip's input.
 // To the right each input's line is written out, and each group has a column with
 // a mark at its chips: filled where one word reaches the group, hollow where it
-// takes several. Below every line stands how many inputs are wired to it. The same
+// takes several. Below every line stands how many inputs are wired to it, and the pin that
+// drives it; below all of that the pins that the board drives, with what they serve. The same
 // input gives the same bytes. Errors: invalid.Errors, and those of the writer.
 func Map(w io.Writer, in MapInput) error {
 	if err := in.check(); err != nil {
@@ -93,7 +94,7 @@ type drawing struct {
 func (d *drawing) measure() {
 	var names, lanes, lines, groups int
 	for _, c := range d.in.Chips {
-		names, lanes = max(names, runes(c.Name)), max(lanes, runes(c.Lane))
+		names, lanes = max(names, runes(c.Name)), max(lanes, runes(d.laneText(c.Lane)))
 		d.inputs = max(d.inputs, len(c.Inputs))
 	}
 	for _, name := range d.in.Lines {
@@ -126,8 +127,13 @@ func (d *drawing) measure() {
 	if d.in.Marks != nil {
 		d.height += marksHeight
 	}
+	if d.in.Device != nil {
+		d.height += pinRow
+	}
 	least := margin*2 + 9.8*float64(runes(d.in.Title))
 	d.width = max(x+margin, least, d.linesX+glyph*58)
+	_, _, _, pins := d.pinsShape()
+	d.height += pins
 }
 
 func (d *drawing) draw() {
@@ -140,6 +146,7 @@ func (d *drawing) draw() {
 	d.lines()
 	d.groups()
 	d.chips()
+	d.pins()
 	d.legend()
 	d.marks()
 }
@@ -179,7 +186,15 @@ func (d *drawing) lines() {
 		d.rule("line", x, d.top-6, x, d.bottom+6)
 		d.upright(x, d.top-10, "ink", "", name)
 		d.text(x, d.bottom+20, "small dim", "mid", strconv.Itoa(wired[i]))
-		d.upright(x, d.bottom+28, "ink", "end", name)
+		below := d.bottom + 28
+		if d.in.Device != nil {
+			d.text(x, below+4, "small ink", "mid", d.linePin(i))
+			below += pinRow
+		}
+		d.upright(x, below, "ink", "end", name)
+	}
+	if d.in.Device != nil {
+		d.text(d.nameX, d.bottom+32, "small dim", "end", "pins")
 	}
 	d.text(d.nameX, d.bottom+20, "small dim", "end", "wires")
 }
@@ -220,7 +235,7 @@ func (d *drawing) chips() {
 		y := d.rowY(i)
 		d.text(d.nameX, y+4, "ink", "end", c.Name)
 		if c.Lane != "" {
-			d.text(d.laneX, y+4, "dim", "", c.Lane)
+			d.text(d.laneX, y+4, "dim", "", d.laneText(c.Lane))
 		}
 		atLine := map[int][]string{} // several inputs may share a line
 		for k, line := range c.Inputs {

@@ -233,3 +233,25 @@ func TestMapOfDesign(t *testing.T) {
 		}
 	}
 }
+
+// TestMapPins: the pins of a board stand below the lines that they drive, and each in the list with what it serves.
+func TestMapPins(t *testing.T) {
+	in := exampleMap()
+	in.Device = &MapDevice{Board: "bench<1>", Converters: map[string]string{"upper": "3"}}
+	for i := range in.Lines {
+		in.Device.Lines = append(in.Device.Lines, fmt.Sprintf("A%d", i))
+		in.Device.Pins = append(in.Device.Pins, MapPin{Pin: fmt.Sprintf("A%d", i), Serves: "select " + in.Lines[i]})
+	}
+	in.Device.Pins = append(in.Device.Pins, MapPin{Pin: "C7", Serves: "strobe load", Input: "D2"})
+	var got bytes.Buffer
+	if err := Map(&got, in); err != nil {
+		t.Fatal(err)
+	}
+	golden.Check(t, "testdata/pins.svg", got.Bytes())
+	for says, want := range map[string]int{">A3</text>": 2, "<title>C7 to strobe load</title>": 1, ">test D2<": 1,
+		">upper:3<": 6, ">lower<": 1, "pins of bench&lt;1&gt;": 1} {
+		if n := strings.Count(got.String(), says); n != want {
+			t.Errorf("%s is there %d times, want %d", says, n, want)
+		}
+	}
+}

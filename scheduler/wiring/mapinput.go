@@ -12,6 +12,8 @@ type MapInput struct {
 	Lines  []string // names of the host lines
 	Chips  []MapChip
 	Groups []MapGroup
+	// Device says which pins drive the lines; nil where that is not known.
+	Device *MapDevice
 	// Marks are places to look at; nil for none.
 	Marks *Marks
 }

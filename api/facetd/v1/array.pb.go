@@ -159,7 +159,10 @@ type Array struct {
 	Timing *BusTiming `protobuf:"bytes,8,opt,name=timing,proto3" json:"timing,omitempty"`
 	// Light on the pixels, in lux, at which plans and budgets state what depends on it, such
 	// as the droop of memories that leak by light; 0 means 100.
-	LightLux      float64 `protobuf:"fixed64,9,opt,name=light_lux,json=lightLux,proto3" json:"light_lux,omitempty"`
+	LightLux float64 `protobuf:"fixed64,9,opt,name=light_lux,json=lightLux,proto3" json:"light_lux,omitempty"`
+	// Which pins of a board drive what, for an array that a device drives. Unset: the board's own
+	// numbering, line by line.
+	Device        *Device `protobuf:"bytes,10,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -257,6 +260,436 @@ func (x *Array) GetLightLux() float64 {
 	return 0
 }
 
+func (x *Array) GetDevice() *Device {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+// Device says which pins of a board are wired to what of an array. A pin is written as a port and
+// a number, A0 to A31, B0 to B31 and so on up to H31; a board says which of them it has. No pin
+// serves twice. What an array does not use may be left out.
+type Device struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the board, for people.
+	Board string `protobuf:"bytes,1,opt,name=board,proto3" json:"board,omitempty"`
+	// Pins of the select lines, in the order of select_lines.
+	Selects []string `protobuf:"bytes,2,rep,name=selects,proto3" json:"selects,omitempty"`
+	// Pins of the strobes.
+	Strobes *StrobePins `protobuf:"bytes,3,opt,name=strobes,proto3" json:"strobes,omitempty"`
+	// Pins of the register bus.
+	Registers *RegisterPins `protobuf:"bytes,4,opt,name=registers,proto3" json:"registers,omitempty"`
+	// Pins of the pixel address.
+	Address *AddressPins `protobuf:"bytes,5,opt,name=address,proto3" json:"address,omitempty"`
+	// Pin of the clock of chips that count.
+	Clock string `protobuf:"bytes,6,opt,name=clock,proto3" json:"clock,omitempty"`
+	// The converter of each lane, by the lane's name.
+	Lanes []*LaneConverter `protobuf:"bytes,7,rep,name=lanes,proto3" json:"lanes,omitempty"`
+	// Which outputs are wired to which inputs for the self-test.
+	Loopback      []*Loopback `protobuf:"bytes,8,rep,name=loopback,proto3" json:"loopback,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Device) Reset() {
+	*x = Device{}
+	mi := &file_facetd_v1_array_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Device) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Device) ProtoMessage() {}
+
+func (x *Device) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Device.ProtoReflect.Descriptor instead.
+func (*Device) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Device) GetBoard() string {
+	if x != nil {
+		return x.Board
+	}
+	return ""
+}
+
+func (x *Device) GetSelects() []string {
+	if x != nil {
+		return x.Selects
+	}
+	return nil
+}
+
+func (x *Device) GetStrobes() *StrobePins {
+	if x != nil {
+		return x.Strobes
+	}
+	return nil
+}
+
+func (x *Device) GetRegisters() *RegisterPins {
+	if x != nil {
+		return x.Registers
+	}
+	return nil
+}
+
+func (x *Device) GetAddress() *AddressPins {
+	if x != nil {
+		return x.Address
+	}
+	return nil
+}
+
+func (x *Device) GetClock() string {
+	if x != nil {
+		return x.Clock
+	}
+	return ""
+}
+
+func (x *Device) GetLanes() []*LaneConverter {
+	if x != nil {
+		return x.Lanes
+	}
+	return nil
+}
+
+func (x *Device) GetLoopback() []*Loopback {
+	if x != nil {
+		return x.Loopback
+	}
+	return nil
+}
+
+// StrobePins are the pins of the strobes.
+type StrobePins struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Takes the pixels into the memory.
+	Load string `protobuf:"bytes,1,opt,name=load,proto3" json:"load,omitempty"`
+	// Closes the switches of the memory.
+	Share string `protobuf:"bytes,2,opt,name=share,proto3" json:"share,omitempty"`
+	// Returns counters to the first pixel.
+	Reset_ string `protobuf:"bytes,3,opt,name=reset,proto3" json:"reset,omitempty"`
+	// Moves counters on by a pixel.
+	Advance string `protobuf:"bytes,4,opt,name=advance,proto3" json:"advance,omitempty"`
+	// Begins an exposure.
+	Expose        string `protobuf:"bytes,5,opt,name=expose,proto3" json:"expose,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StrobePins) Reset() {
+	*x = StrobePins{}
+	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StrobePins) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StrobePins) ProtoMessage() {}
+
+func (x *StrobePins) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StrobePins.ProtoReflect.Descriptor instead.
+func (*StrobePins) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *StrobePins) GetLoad() string {
+	if x != nil {
+		return x.Load
+	}
+	return ""
+}
+
+func (x *StrobePins) GetShare() string {
+	if x != nil {
+		return x.Share
+	}
+	return ""
+}
+
+func (x *StrobePins) GetReset_() string {
+	if x != nil {
+		return x.Reset_
+	}
+	return ""
+}
+
+func (x *StrobePins) GetAdvance() string {
+	if x != nil {
+		return x.Advance
+	}
+	return ""
+}
+
+func (x *StrobePins) GetExpose() string {
+	if x != nil {
+		return x.Expose
+	}
+	return ""
+}
+
+// RegisterPins are the pins of the register bus.
+type RegisterPins struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of the register, lowest bit first; three pins.
+	Number []string `protobuf:"bytes,1,rep,name=number,proto3" json:"number,omitempty"`
+	// Value, lowest bit first; eight pins.
+	Value []string `protobuf:"bytes,2,rep,name=value,proto3" json:"value,omitempty"`
+	// Strobe that writes it.
+	Write         string `protobuf:"bytes,3,opt,name=write,proto3" json:"write,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RegisterPins) Reset() {
+	*x = RegisterPins{}
+	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RegisterPins) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RegisterPins) ProtoMessage() {}
+
+func (x *RegisterPins) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RegisterPins.ProtoReflect.Descriptor instead.
+func (*RegisterPins) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *RegisterPins) GetNumber() []string {
+	if x != nil {
+		return x.Number
+	}
+	return nil
+}
+
+func (x *RegisterPins) GetValue() []string {
+	if x != nil {
+		return x.Value
+	}
+	return nil
+}
+
+func (x *RegisterPins) GetWrite() string {
+	if x != nil {
+		return x.Write
+	}
+	return ""
+}
+
+// AddressPins are the pins of the pixel address.
+type AddressPins struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Row, lowest bit first.
+	Row []string `protobuf:"bytes,1,rep,name=row,proto3" json:"row,omitempty"`
+	// Column, lowest bit first.
+	Column        []string `protobuf:"bytes,2,rep,name=column,proto3" json:"column,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AddressPins) Reset() {
+	*x = AddressPins{}
+	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AddressPins) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AddressPins) ProtoMessage() {}
+
+func (x *AddressPins) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AddressPins.ProtoReflect.Descriptor instead.
+func (*AddressPins) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *AddressPins) GetRow() []string {
+	if x != nil {
+		return x.Row
+	}
+	return nil
+}
+
+func (x *AddressPins) GetColumn() []string {
+	if x != nil {
+		return x.Column
+	}
+	return nil
+}
+
+// LaneConverter is which converter of a board a lane is wired to.
+type LaneConverter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the lane.
+	Lane string `protobuf:"bytes,1,opt,name=lane,proto3" json:"lane,omitempty"`
+	// Number of the converter, from 0.
+	Converter     uint32 `protobuf:"varint,2,opt,name=converter,proto3" json:"converter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LaneConverter) Reset() {
+	*x = LaneConverter{}
+	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LaneConverter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LaneConverter) ProtoMessage() {}
+
+func (x *LaneConverter) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LaneConverter.ProtoReflect.Descriptor instead.
+func (*LaneConverter) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *LaneConverter) GetLane() string {
+	if x != nil {
+		return x.Lane
+	}
+	return ""
+}
+
+func (x *LaneConverter) GetConverter() uint32 {
+	if x != nil {
+		return x.Converter
+	}
+	return 0
+}
+
+// Loopback is an input that outputs are wired to for a self-test, each through a diode, so that
+// the input is high while any of them is.
+type Loopback struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The input.
+	Input string `protobuf:"bytes,1,opt,name=input,proto3" json:"input,omitempty"`
+	// The outputs.
+	Outputs       []string `protobuf:"bytes,2,rep,name=outputs,proto3" json:"outputs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Loopback) Reset() {
+	*x = Loopback{}
+	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Loopback) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Loopback) ProtoMessage() {}
+
+func (x *Loopback) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Loopback.ProtoReflect.Descriptor instead.
+func (*Loopback) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Loopback) GetInput() string {
+	if x != nil {
+		return x.Input
+	}
+	return ""
+}
+
+func (x *Loopback) GetOutputs() []string {
+	if x != nil {
+		return x.Outputs
+	}
+	return nil
+}
+
 // Lane is one shared analog output line and its converter. At most one chip may
 // drive a lane at any instant.
 type Lane struct {
@@ -276,7 +709,7 @@ type Lane struct {
 
 func (x *Lane) Reset() {
 	*x = Lane{}
-	mi := &file_facetd_v1_array_proto_msgTypes[1]
+	mi := &file_facetd_v1_array_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -288,7 +721,7 @@ func (x *Lane) String() string {
 func (*Lane) ProtoMessage() {}
 
 func (x *Lane) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[1]
+	mi := &file_facetd_v1_array_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -301,7 +734,7 @@ func (x *Lane) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lane.ProtoReflect.Descriptor instead.
 func (*Lane) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Lane) GetName() string {
@@ -363,7 +796,7 @@ type Converter struct {
 
 func (x *Converter) Reset() {
 	*x = Converter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -375,7 +808,7 @@ func (x *Converter) String() string {
 func (*Converter) ProtoMessage() {}
 
 func (x *Converter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -388,7 +821,7 @@ func (x *Converter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Converter.ProtoReflect.Descriptor instead.
 func (*Converter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Converter) GetBits() uint32 {
@@ -480,7 +913,7 @@ type BusTiming struct {
 
 func (x *BusTiming) Reset() {
 	*x = BusTiming{}
-	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -492,7 +925,7 @@ func (x *BusTiming) String() string {
 func (*BusTiming) ProtoMessage() {}
 
 func (x *BusTiming) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -505,7 +938,7 @@ func (x *BusTiming) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BusTiming.ProtoReflect.Descriptor instead.
 func (*BusTiming) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *BusTiming) GetDeadTime() *durationpb.Duration {
@@ -583,7 +1016,7 @@ type ChipClass struct {
 
 func (x *ChipClass) Reset() {
 	*x = ChipClass{}
-	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -595,7 +1028,7 @@ func (x *ChipClass) String() string {
 func (*ChipClass) ProtoMessage() {}
 
 func (x *ChipClass) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -608,7 +1041,7 @@ func (x *ChipClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipClass.ProtoReflect.Descriptor instead.
 func (*ChipClass) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ChipClass) GetName() string {
@@ -758,7 +1191,7 @@ type Lattice struct {
 
 func (x *Lattice) Reset() {
 	*x = Lattice{}
-	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -770,7 +1203,7 @@ func (x *Lattice) String() string {
 func (*Lattice) ProtoMessage() {}
 
 func (x *Lattice) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -783,7 +1216,7 @@ func (x *Lattice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lattice.ProtoReflect.Descriptor instead.
 func (*Lattice) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Lattice) GetRows() uint32 {
@@ -855,7 +1288,7 @@ type LogarithmicPixel struct {
 
 func (x *LogarithmicPixel) Reset() {
 	*x = LogarithmicPixel{}
-	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -867,7 +1300,7 @@ func (x *LogarithmicPixel) String() string {
 func (*LogarithmicPixel) ProtoMessage() {}
 
 func (x *LogarithmicPixel) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -880,7 +1313,7 @@ func (x *LogarithmicPixel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogarithmicPixel.ProtoReflect.Descriptor instead.
 func (*LogarithmicPixel) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *LogarithmicPixel) GetOffsetVolts() float64 {
@@ -990,7 +1423,7 @@ type LinearPixel struct {
 
 func (x *LinearPixel) Reset() {
 	*x = LinearPixel{}
-	mi := &file_facetd_v1_array_proto_msgTypes[7]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1002,7 +1435,7 @@ func (x *LinearPixel) String() string {
 func (*LinearPixel) ProtoMessage() {}
 
 func (x *LinearPixel) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[7]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1015,7 +1448,7 @@ func (x *LinearPixel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LinearPixel.ProtoReflect.Descriptor instead.
 func (*LinearPixel) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *LinearPixel) GetExposure() *durationpb.Duration {
@@ -1110,7 +1543,7 @@ type Shutter struct {
 
 func (x *Shutter) Reset() {
 	*x = Shutter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1122,7 +1555,7 @@ func (x *Shutter) String() string {
 func (*Shutter) ProtoMessage() {}
 
 func (x *Shutter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1135,7 +1568,7 @@ func (x *Shutter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shutter.ProtoReflect.Descriptor instead.
 func (*Shutter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Shutter) GetLeast() *durationpb.Duration {
@@ -1170,7 +1603,7 @@ type Readout struct {
 
 func (x *Readout) Reset() {
 	*x = Readout{}
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1182,7 +1615,7 @@ func (x *Readout) String() string {
 func (*Readout) ProtoMessage() {}
 
 func (x *Readout) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1195,7 +1628,7 @@ func (x *Readout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Readout.ProtoReflect.Descriptor instead.
 func (*Readout) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Readout) GetStep() *durationpb.Duration {
@@ -1255,7 +1688,7 @@ type AnalogMemory struct {
 
 func (x *AnalogMemory) Reset() {
 	*x = AnalogMemory{}
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1267,7 +1700,7 @@ func (x *AnalogMemory) String() string {
 func (*AnalogMemory) ProtoMessage() {}
 
 func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1280,7 +1713,7 @@ func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnalogMemory.ProtoReflect.Descriptor instead.
 func (*AnalogMemory) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AnalogMemory) GetLoadRow() *durationpb.Duration {
@@ -1358,7 +1791,7 @@ type PixelSwitches struct {
 
 func (x *PixelSwitches) Reset() {
 	*x = PixelSwitches{}
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1370,7 +1803,7 @@ func (x *PixelSwitches) String() string {
 func (*PixelSwitches) ProtoMessage() {}
 
 func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1383,7 +1816,7 @@ func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelSwitches.ProtoReflect.Descriptor instead.
 func (*PixelSwitches) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PixelSwitches) GetPatternSettle() *durationpb.Duration {
@@ -1404,7 +1837,7 @@ type Counter struct {
 
 func (x *Counter) Reset() {
 	*x = Counter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1416,7 +1849,7 @@ func (x *Counter) String() string {
 func (*Counter) ProtoMessage() {}
 
 func (x *Counter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1429,7 +1862,7 @@ func (x *Counter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counter.ProtoReflect.Descriptor instead.
 func (*Counter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Counter) GetReset_() *durationpb.Duration {
@@ -1460,7 +1893,7 @@ type Regulator struct {
 
 func (x *Regulator) Reset() {
 	*x = Regulator{}
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1472,7 +1905,7 @@ func (x *Regulator) String() string {
 func (*Regulator) ProtoMessage() {}
 
 func (x *Regulator) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1485,7 +1918,7 @@ func (x *Regulator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regulator.ProtoReflect.Descriptor instead.
 func (*Regulator) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Regulator) GetSupplyVolts() float64 {
@@ -1544,7 +1977,7 @@ type PixelBias struct {
 
 func (x *PixelBias) Reset() {
 	*x = PixelBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1556,7 +1989,7 @@ func (x *PixelBias) String() string {
 func (*PixelBias) ProtoMessage() {}
 
 func (x *PixelBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1569,7 +2002,7 @@ func (x *PixelBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelBias.ProtoReflect.Descriptor instead.
 func (*PixelBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *PixelBias) GetNominal() uint32 {
@@ -1599,7 +2032,7 @@ type OutputBias struct {
 
 func (x *OutputBias) Reset() {
 	*x = OutputBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1611,7 +2044,7 @@ func (x *OutputBias) String() string {
 func (*OutputBias) ProtoMessage() {}
 
 func (x *OutputBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1624,7 +2057,7 @@ func (x *OutputBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OutputBias.ProtoReflect.Descriptor instead.
 func (*OutputBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *OutputBias) GetNominal() uint32 {
@@ -1660,7 +2093,7 @@ type Amplifier struct {
 
 func (x *Amplifier) Reset() {
 	*x = Amplifier{}
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1672,7 +2105,7 @@ func (x *Amplifier) String() string {
 func (*Amplifier) ProtoMessage() {}
 
 func (x *Amplifier) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1685,7 +2118,7 @@ func (x *Amplifier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Amplifier.ProtoReflect.Descriptor instead.
 func (*Amplifier) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Amplifier) GetGains() []float64 {
@@ -1746,7 +2179,7 @@ type Chip struct {
 
 func (x *Chip) Reset() {
 	*x = Chip{}
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1758,7 +2191,7 @@ func (x *Chip) String() string {
 func (*Chip) ProtoMessage() {}
 
 func (x *Chip) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1771,7 +2204,7 @@ func (x *Chip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Chip.ProtoReflect.Descriptor instead.
 func (*Chip) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Chip) GetName() string {
@@ -1839,7 +2272,7 @@ type Mount struct {
 
 func (x *Mount) Reset() {
 	*x = Mount{}
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1851,7 +2284,7 @@ func (x *Mount) String() string {
 func (*Mount) ProtoMessage() {}
 
 func (x *Mount) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1864,7 +2297,7 @@ func (x *Mount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mount.ProtoReflect.Descriptor instead.
 func (*Mount) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Mount) GetYawDeg() float64 {
@@ -1945,7 +2378,7 @@ type Lens struct {
 
 func (x *Lens) Reset() {
 	*x = Lens{}
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1957,7 +2390,7 @@ func (x *Lens) String() string {
 func (*Lens) ProtoMessage() {}
 
 func (x *Lens) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1970,7 +2403,7 @@ func (x *Lens) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lens.ProtoReflect.Descriptor instead.
 func (*Lens) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Lens) GetHorizontalFovDeg() float64 {
@@ -2056,7 +2489,7 @@ type Geometry struct {
 
 func (x *Geometry) Reset() {
 	*x = Geometry{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2068,7 +2501,7 @@ func (x *Geometry) String() string {
 func (*Geometry) ProtoMessage() {}
 
 func (x *Geometry) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2081,7 +2514,7 @@ func (x *Geometry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Geometry.ProtoReflect.Descriptor instead.
 func (*Geometry) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Geometry) GetDigest() string {
@@ -2154,7 +2587,7 @@ type ChipGeometry struct {
 
 func (x *ChipGeometry) Reset() {
 	*x = ChipGeometry{}
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2166,7 +2599,7 @@ func (x *ChipGeometry) String() string {
 func (*ChipGeometry) ProtoMessage() {}
 
 func (x *ChipGeometry) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2179,7 +2612,7 @@ func (x *ChipGeometry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipGeometry.ProtoReflect.Descriptor instead.
 func (*ChipGeometry) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ChipGeometry) GetChip() string {
@@ -2335,7 +2768,7 @@ type FalloffPoint struct {
 
 func (x *FalloffPoint) Reset() {
 	*x = FalloffPoint{}
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2347,7 +2780,7 @@ func (x *FalloffPoint) String() string {
 func (*FalloffPoint) ProtoMessage() {}
 
 func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2360,7 +2793,7 @@ func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FalloffPoint.ProtoReflect.Descriptor instead.
 func (*FalloffPoint) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *FalloffPoint) GetAngleDeg() float64 {
@@ -2390,7 +2823,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2402,7 +2835,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2415,7 +2848,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Group) GetName() string {
@@ -2449,7 +2882,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[24]
+	mi := &file_facetd_v1_array_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2461,7 +2894,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[24]
+	mi := &file_facetd_v1_array_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2474,7 +2907,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -2545,7 +2978,7 @@ type AllChips struct {
 
 func (x *AllChips) Reset() {
 	*x = AllChips{}
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2557,7 +2990,7 @@ func (x *AllChips) String() string {
 func (*AllChips) ProtoMessage() {}
 
 func (x *AllChips) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2570,7 +3003,7 @@ func (x *AllChips) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AllChips.ProtoReflect.Descriptor instead.
 func (*AllChips) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{31}
 }
 
 // ChipList is a list of chips by name.
@@ -2584,7 +3017,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[26]
+	mi := &file_facetd_v1_array_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2596,7 +3029,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[26]
+	mi := &file_facetd_v1_array_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2609,7 +3042,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2623,7 +3056,7 @@ var File_facetd_v1_array_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_array_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\xd3\x02\n" +
+	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\xfe\x02\n" +
 	"\x05Array\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12!\n" +
@@ -2633,7 +3066,38 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x05chips\x18\x06 \x03(\v2\x0f.facetd.v1.ChipR\x05chips\x12(\n" +
 	"\x06groups\x18\a \x03(\v2\x10.facetd.v1.GroupR\x06groups\x12,\n" +
 	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\x12\x1b\n" +
-	"\tlight_lux\x18\t \x01(\x01R\blightLux\"\xcb\x01\n" +
+	"\tlight_lux\x18\t \x01(\x01R\blightLux\x12)\n" +
+	"\x06device\x18\n" +
+	" \x01(\v2\x11.facetd.v1.DeviceR\x06device\"\xc9\x02\n" +
+	"\x06Device\x12\x14\n" +
+	"\x05board\x18\x01 \x01(\tR\x05board\x12\x18\n" +
+	"\aselects\x18\x02 \x03(\tR\aselects\x12/\n" +
+	"\astrobes\x18\x03 \x01(\v2\x15.facetd.v1.StrobePinsR\astrobes\x125\n" +
+	"\tregisters\x18\x04 \x01(\v2\x17.facetd.v1.RegisterPinsR\tregisters\x120\n" +
+	"\aaddress\x18\x05 \x01(\v2\x16.facetd.v1.AddressPinsR\aaddress\x12\x14\n" +
+	"\x05clock\x18\x06 \x01(\tR\x05clock\x12.\n" +
+	"\x05lanes\x18\a \x03(\v2\x18.facetd.v1.LaneConverterR\x05lanes\x12/\n" +
+	"\bloopback\x18\b \x03(\v2\x13.facetd.v1.LoopbackR\bloopback\"~\n" +
+	"\n" +
+	"StrobePins\x12\x12\n" +
+	"\x04load\x18\x01 \x01(\tR\x04load\x12\x14\n" +
+	"\x05share\x18\x02 \x01(\tR\x05share\x12\x14\n" +
+	"\x05reset\x18\x03 \x01(\tR\x05reset\x12\x18\n" +
+	"\aadvance\x18\x04 \x01(\tR\aadvance\x12\x16\n" +
+	"\x06expose\x18\x05 \x01(\tR\x06expose\"R\n" +
+	"\fRegisterPins\x12\x16\n" +
+	"\x06number\x18\x01 \x03(\tR\x06number\x12\x14\n" +
+	"\x05value\x18\x02 \x03(\tR\x05value\x12\x14\n" +
+	"\x05write\x18\x03 \x01(\tR\x05write\"7\n" +
+	"\vAddressPins\x12\x10\n" +
+	"\x03row\x18\x01 \x03(\tR\x03row\x12\x16\n" +
+	"\x06column\x18\x02 \x03(\tR\x06column\"A\n" +
+	"\rLaneConverter\x12\x12\n" +
+	"\x04lane\x18\x01 \x01(\tR\x04lane\x12\x1c\n" +
+	"\tconverter\x18\x02 \x01(\rR\tconverter\":\n" +
+	"\bLoopback\x12\x14\n" +
+	"\x05input\x18\x01 \x01(\tR\x05input\x12\x18\n" +
+	"\aoutputs\x18\x02 \x03(\tR\aoutputs\"\xcb\x01\n" +
 	"\x04Lane\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x13line_capacitance_pf\x18\x02 \x01(\x01R\x11lineCapacitancePf\x123\n" +
@@ -2868,89 +3332,101 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_facetd_v1_array_proto_goTypes = []any{
 	(Arrangement)(0),            // 0: facetd.v1.Arrangement
 	(Projection)(0),             // 1: facetd.v1.Projection
 	(*Array)(nil),               // 2: facetd.v1.Array
-	(*Lane)(nil),                // 3: facetd.v1.Lane
-	(*Converter)(nil),           // 4: facetd.v1.Converter
-	(*BusTiming)(nil),           // 5: facetd.v1.BusTiming
-	(*ChipClass)(nil),           // 6: facetd.v1.ChipClass
-	(*Lattice)(nil),             // 7: facetd.v1.Lattice
-	(*LogarithmicPixel)(nil),    // 8: facetd.v1.LogarithmicPixel
-	(*LinearPixel)(nil),         // 9: facetd.v1.LinearPixel
-	(*Shutter)(nil),             // 10: facetd.v1.Shutter
-	(*Readout)(nil),             // 11: facetd.v1.Readout
-	(*AnalogMemory)(nil),        // 12: facetd.v1.AnalogMemory
-	(*PixelSwitches)(nil),       // 13: facetd.v1.PixelSwitches
-	(*Counter)(nil),             // 14: facetd.v1.Counter
-	(*Regulator)(nil),           // 15: facetd.v1.Regulator
-	(*PixelBias)(nil),           // 16: facetd.v1.PixelBias
-	(*OutputBias)(nil),          // 17: facetd.v1.OutputBias
-	(*Amplifier)(nil),           // 18: facetd.v1.Amplifier
-	(*Chip)(nil),                // 19: facetd.v1.Chip
-	(*Mount)(nil),               // 20: facetd.v1.Mount
-	(*Lens)(nil),                // 21: facetd.v1.Lens
-	(*Geometry)(nil),            // 22: facetd.v1.Geometry
-	(*ChipGeometry)(nil),        // 23: facetd.v1.ChipGeometry
-	(*FalloffPoint)(nil),        // 24: facetd.v1.FalloffPoint
-	(*Group)(nil),               // 25: facetd.v1.Group
-	(*Target)(nil),              // 26: facetd.v1.Target
-	(*AllChips)(nil),            // 27: facetd.v1.AllChips
-	(*ChipList)(nil),            // 28: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 29: google.protobuf.Duration
+	(*Device)(nil),              // 3: facetd.v1.Device
+	(*StrobePins)(nil),          // 4: facetd.v1.StrobePins
+	(*RegisterPins)(nil),        // 5: facetd.v1.RegisterPins
+	(*AddressPins)(nil),         // 6: facetd.v1.AddressPins
+	(*LaneConverter)(nil),       // 7: facetd.v1.LaneConverter
+	(*Loopback)(nil),            // 8: facetd.v1.Loopback
+	(*Lane)(nil),                // 9: facetd.v1.Lane
+	(*Converter)(nil),           // 10: facetd.v1.Converter
+	(*BusTiming)(nil),           // 11: facetd.v1.BusTiming
+	(*ChipClass)(nil),           // 12: facetd.v1.ChipClass
+	(*Lattice)(nil),             // 13: facetd.v1.Lattice
+	(*LogarithmicPixel)(nil),    // 14: facetd.v1.LogarithmicPixel
+	(*LinearPixel)(nil),         // 15: facetd.v1.LinearPixel
+	(*Shutter)(nil),             // 16: facetd.v1.Shutter
+	(*Readout)(nil),             // 17: facetd.v1.Readout
+	(*AnalogMemory)(nil),        // 18: facetd.v1.AnalogMemory
+	(*PixelSwitches)(nil),       // 19: facetd.v1.PixelSwitches
+	(*Counter)(nil),             // 20: facetd.v1.Counter
+	(*Regulator)(nil),           // 21: facetd.v1.Regulator
+	(*PixelBias)(nil),           // 22: facetd.v1.PixelBias
+	(*OutputBias)(nil),          // 23: facetd.v1.OutputBias
+	(*Amplifier)(nil),           // 24: facetd.v1.Amplifier
+	(*Chip)(nil),                // 25: facetd.v1.Chip
+	(*Mount)(nil),               // 26: facetd.v1.Mount
+	(*Lens)(nil),                // 27: facetd.v1.Lens
+	(*Geometry)(nil),            // 28: facetd.v1.Geometry
+	(*ChipGeometry)(nil),        // 29: facetd.v1.ChipGeometry
+	(*FalloffPoint)(nil),        // 30: facetd.v1.FalloffPoint
+	(*Group)(nil),               // 31: facetd.v1.Group
+	(*Target)(nil),              // 32: facetd.v1.Target
+	(*AllChips)(nil),            // 33: facetd.v1.AllChips
+	(*ChipList)(nil),            // 34: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 35: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
-	3,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
-	6,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
-	19, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	25, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
-	5,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
-	4,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	29, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	29, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	29, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	29, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	29, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	29, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
-	7,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
-	8,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
-	9,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
-	11, // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
-	12, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
-	13, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
-	14, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
-	15, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
-	16, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
-	17, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
-	18, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
-	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	29, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
-	10, // 25: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
-	29, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
-	29, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
-	29, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	29, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	29, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	29, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	29, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	29, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	29, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
-	20, // 35: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
-	21, // 36: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
-	1,  // 37: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
-	24, // 38: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
-	23, // 39: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
-	0,  // 40: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
-	1,  // 41: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
-	27, // 42: facetd.v1.Target.all:type_name -> facetd.v1.AllChips
-	28, // 43: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	44, // [44:44] is the sub-list for method output_type
-	44, // [44:44] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	9,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
+	12, // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
+	25, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
+	31, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	11, // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
+	3,  // 5: facetd.v1.Array.device:type_name -> facetd.v1.Device
+	4,  // 6: facetd.v1.Device.strobes:type_name -> facetd.v1.StrobePins
+	5,  // 7: facetd.v1.Device.registers:type_name -> facetd.v1.RegisterPins
+	6,  // 8: facetd.v1.Device.address:type_name -> facetd.v1.AddressPins
+	7,  // 9: facetd.v1.Device.lanes:type_name -> facetd.v1.LaneConverter
+	8,  // 10: facetd.v1.Device.loopback:type_name -> facetd.v1.Loopback
+	10, // 11: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
+	35, // 12: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	35, // 13: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	35, // 14: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	35, // 15: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	35, // 16: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	35, // 17: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	13, // 18: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
+	14, // 19: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
+	15, // 20: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
+	17, // 21: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
+	18, // 22: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
+	19, // 23: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
+	20, // 24: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
+	21, // 25: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
+	22, // 26: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
+	23, // 27: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
+	24, // 28: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
+	0,  // 29: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
+	35, // 30: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	16, // 31: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
+	35, // 32: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
+	35, // 33: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
+	35, // 34: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	35, // 35: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	35, // 36: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	35, // 37: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	35, // 38: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	35, // 39: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	35, // 40: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	26, // 41: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
+	27, // 42: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
+	1,  // 43: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
+	30, // 44: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
+	29, // 45: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
+	0,  // 46: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
+	1,  // 47: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
+	33, // 48: facetd.v1.Target.all:type_name -> facetd.v1.AllChips
+	34, // 49: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	50, // [50:50] is the sub-list for method output_type
+	50, // [50:50] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -2958,15 +3434,15 @@ func file_facetd_v1_array_proto_init() {
 	if File_facetd_v1_array_proto != nil {
 		return
 	}
-	file_facetd_v1_array_proto_msgTypes[1].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[4].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[7].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[10].OneofWrappers = []any{
 		(*ChipClass_Logarithmic)(nil),
 		(*ChipClass_Linear)(nil),
 	}
-	file_facetd_v1_array_proto_msgTypes[14].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[15].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[16].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[24].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[20].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[21].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[22].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[30].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -2977,7 +3453,7 @@ func file_facetd_v1_array_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   27,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
