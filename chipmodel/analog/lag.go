@@ -167,11 +167,18 @@ func (l *LogLag) part(shown, from, to, dark, k float64, gap Gap, change float64)
 // gaps that are far shorter than a lag q is large, and what it multiplies is the small difference of large numbers:
 // that is taken from its series.
 func shownBy(lags, q, steady float64) float64 {
-	if lags < 1e-3 {
-		y := q * lags
-		return -math.Expm1(-lags) + lags*y*(1.0/2-lags*(1.0/3-lags/8)+y*(1.0/3-lags*(1.0/4-lags/10)))
+	if lags < fewLags {
+		return shownInFewLags(lags, q)
 	}
 	return 1 - steady + q*(1-(1+lags)*steady) + q*q*(2-(2+lags*(2+lags))*steady)
+}
+
+const fewLags = 1e-3
+
+// shownInFewLags is shownBy for fewer lags than fewLags.
+func shownInFewLags(lags, q float64) float64 {
+	y := q * lags
+	return -math.Expm1(-lags) + lags*y*(1.0/2-lags*(1.0/3-lags/8)+y*(1.0/3-lags*(1.0/4-lags/10)))
 }
 
 // ripple holds what pixels do over a cycle of the lamp that forget as exp(-r) in it: v is the mean light over the light

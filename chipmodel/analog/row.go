@@ -79,7 +79,12 @@ func (r *LaggingRow) FollowSteady(from, to, seconds []float64) {
 		}
 		q := difference / (x1 * lags)
 		left := expMinus(lags)
-		v := 1 - left + q*(1-(1+lags)*left) + q*q*(2-(2+lags*(2+lags))*left)
+		var v float64
+		if lags < fewLags {
+			v = shownInFewLags(lags, q)
+		} else {
+			v = 1 - left + q*(1-(1+lags)*left) + q*q*(2-(2+lags*(2+lags))*left)
+		}
 		r.Shown[i] = x1 * shown / (v*shown + x1*left)
 		kept[i] *= left
 	}

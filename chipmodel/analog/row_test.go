@@ -112,7 +112,7 @@ func TestFollowSteadyIsFollow(t *testing.T) {
 			}
 			x := to[i] + row.Dark[i]
 			q := (to[i] - from[i]) / x / max(x/row.K*seconds[i], 1e-9)
-			rounding := 1e-14 + 4e-15*(1+q*q)*max(want/x, 1)
+			rounding := min(1e-14+4e-15*(1+q*q)*max(want/x, 1), 1e-6)
 			if math.Abs(row.Shown[i]/want-1) > rounding || math.Abs(row.Kept[i]-kept[i]*left) > 1e-15 {
 				t.Fatalf("%g lux shown, light from %g to %g in %g s, k %g: %v and %v, want %v and %v", shown[i],
 					from[i], to[i], seconds[i], row.K, row.Shown[i], row.Kept[i], want, kept[i]*left)
