@@ -38,7 +38,8 @@ func complete(root *cobra.Command) {
 	}
 	cli.Complete(root, serve, map[string]cli.Completer{
 		"check": cli.First(yaml), "reach": cli.First(yaml), "cover": cli.First(yaml), "map": cli.First(yaml),
-		"plan": atMost(2, yaml), "explore": atMost(2, yaml), "wire": cli.First(yaml),
+		"coverage": cli.First(yaml),
+		"plan":     atMost(2, yaml), "explore": atMost(2, yaml), "wire": cli.First(yaml),
 		"admit":   cli.First(cli.FilesEnding("yaml", "yml", "json")),
 		"recover": cli.FilesEnding("partial", "mcap"),
 	})
