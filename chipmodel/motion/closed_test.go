@@ -136,8 +136,8 @@ func TestPublishedFrames(t *testing.T) {
 	e := NewEstimator(s, Options{})
 	for _, c := range p.Estimates {
 		moved := draw(s, ws, c.U, c.V)
-		one, ok := OneStep(s, still, moved)
-		if !ok {
+		one := OneStep(s, still, moved, 0)
+		if one.Refused != Estimated {
 			t.Fatal("the one-step estimate tells nothing")
 		}
 		near(t, "one step, x", one.X, c.D1[0], 1e-9)

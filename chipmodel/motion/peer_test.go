@@ -11,9 +11,10 @@ import (
 	"facetd.example/api/peertest"
 )
 
-// TestBesidePhaseCorrelation compares pictures shifted through their Fourier transform with what skimage's
-// phase_cross_correlation says of them. Such pictures are periodic, which phase correlation needs and the estimator does
-// not use.
+// TestBesidePhaseCorrelation compares what is told of pictures that were shifted through their Fourier transform with
+// what skimage's phase_cross_correlation says of them. Such pictures are periodic, which phase correlation needs and
+// the
+// estimator does not use.
 func TestBesidePhaseCorrelation(t *testing.T) {
 	python := peertest.Python(t, "numpy", "skimage.registration")
 	seed := rand.Uint64() >> 32

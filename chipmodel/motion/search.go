@@ -43,25 +43,43 @@ func (d displacement) beside(o displacement) bool {
 }
 
 // search tries every displacement that leaves half of the rows and of the columns in common, and estimates from the
-// few under which the frames differ least, but for an offset. What it returns is the best of those estimates: the one
-// that leaves the least noise. Far from a right one much more than noise is left, but few pixels in common agree more
-// easily by chance.
+// few under which the frames differ least, but for an offset, and from none at all. Of those estimates it returns the
+// nearest that leaves little noise: far from a right one much more is left, but few pixels in common agree more easily
+// by chance, so that one further away must leave half as much.
 func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
 	found := e.look(first, second)
-	best.Refused = OutOfRange
-	least := math.Inf(1)
-	for _, c := range found.at[:found.n] {
-		out, good := e.refine(first, second, c.displacement)
-		out.Iterations += best.Iterations
-		if n := float64(out.Pixels); good && out.left*(1+20/n) < least || !ok && !good {
-			if good {
-				least = out.left * (1 + 20/n)
-			}
-			best, ok = out, good
-		}
-		best.Iterations = out.Iterations
+	best, ok = e.refine(first, second, displacement{})
+	n, least := best.Iterations, math.Inf(1)
+	if ok {
+		least = e.leaves(&best)
 	}
+	for k := 1; k < found.n; k++ { // the nearest first
+		for i := k; i > 0 && found.at[i].length() < found.at[i-1].length(); i-- {
+			found.at[i], found.at[i-1] = found.at[i-1], found.at[i]
+		}
+	}
+	from := displacement{}
+	for _, c := range found.at[:found.n] {
+		if c.displacement == from {
+			continue
+		}
+		out, good := e.refine(first, second, c.displacement)
+		n += out.Iterations
+		if v := e.leaves(&out); good && 2*v < least {
+			best, ok, least, from = out, true, v, c.displacement
+		}
+	}
+	if ok { // so that what the estimator holds is that of the best
+		best, ok = e.refine(first, second, e.shape.nearest(best.X, best.Y))
+	}
+	best.Iterations += n
 	return best, ok
+}
+
+// leaves is the noise that an estimate leaves, and what is expected of it at least.
+func (e *Estimator) leaves(out *Estimate) float64 {
+	least := max(e.o.Noise*e.o.Noise, e.o.NoiseFloor*e.o.NoiseFloor)
+	return max(out.left, least) * (1 + 20/max(1, float64(out.Pixels)))
 }
 
 func (e *Estimator) look(first, second []float64) (found candidates) {
@@ -111,3 +129,6 @@ func (e *Estimator) difference(first, second []float64, d displacement) float64 
 	}
 	return max(0, squares-sum*sum/n) / (n - 3)
 }
+
+// length is the square of that of a displacement, in half columns.
+func (d displacement) length() int { return 4*d.rows*d.rows + d.halves*d.halves }

@@ -196,7 +196,7 @@ func BenchmarkPair(b *testing.B) {
 		first, second := draw(s, ws, 0, 0), draw(s, ws, 0.3, -0.2)
 		b.Run(fmt.Sprintf("%dx%d/one-step", side, side), func(b *testing.B) {
 			for b.Loop() {
-				OneStep(s, first, second)
+				OneStep(s, first, second, 0)
 			}
 		})
 		b.Run(fmt.Sprintf("%dx%d", side, side), func(b *testing.B) {

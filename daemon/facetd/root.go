@@ -26,7 +26,7 @@ Exit status: 0 done, 1 failed, 2 usage error.
 	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(),
 		admitCommand(), mapCommand(), wireCommand(),
 		previewCommand(), budgetCommand(), lensCommand(), coverageCommand(), recoverCommand(), chipsCommand(),
-		tokenCommand(),
+		tokenCommand(), motionCommand(),
 		healthcheckCommand(),
 		cli.VersionCommand("facetd", version))
 	complete(root)

@@ -1,0 +1,284 @@
+package motion
+
+import (
+	"math"
+
+	"facetd.example/chipmodel/geometry"
+)
+
+// Unknowns of a chip: what its picture does when the body turns by a vector of radians, and when it moves by a vector
+// in
+// units of the distance of what the chip sees, both in the body frame.
+const unknowns = 6
+
+// ray is what a pixel sees of those: by how much the light of a pixel changes with each of them is
+// gx right[k] + gy down[k].
+type ray struct{ right, down [unknowns]float64 }
+
+// Grid is where the pixels of a frame are on the sensor.
+type Grid struct {
+	// At is the point of the middle of a pixel of the frame, in column pitches from the middle of the sensor.
+	At func(row, column int) (x, y float64)
+	// Column and Row are how far apart two columns and two rows of the frame are, in column pitches; on a hexagonal
+	// lattice Row is that of two rows.
+	Column, Row float64
+}
+
+// Rays are those of all pixels of a frame. They are immutable and safe for concurrent use.
+type Rays struct {
+	shape Shape
+	rays  []ray
+	axis  [3]float64 // that of the middle of the frame
+	// x and y are what a variance of 1 of the gradients along rows and along columns adds to the products of the
+	// unknowns, a pixel.
+	x, y matrix6
+}
+
+// matrix6 is a symmetric matrix over the unknowns.
+type matrix6 [unknowns][unknowns]float64
+
+// NewRays looks through a camera at every pixel of a frame.
+//
+// A thing at distance r in the direction e moves, as the body sees it, by de = -w x e - (v - (v.e) e)/r when the body
+// turns by w and moves by v. With the dual vectors R, D of how the ray changes along columns and rows, the picture
+// moves
+// by (R.de, D.de), and the light of the pixel by -(gx R + gy D).de = w.(e x q) + (v/r).q, where q = gx R + gy D.
+func NewRays(c *geometry.Camera, s Shape, g Grid) *Rays {
+	r := &Rays{shape: s, rays: make([]ray, s.Rows*s.Columns)}
+	for row := range s.Rows {
+		for column := range s.Columns {
+			x, y := g.At(row, column)
+			sight := c.Sight(x, y)
+			right, down := dual(scaled(sight.Right, g.Column), scaled(sight.Down, g.Row))
+			p := &r.rays[row*s.Columns+column]
+			er, ed := cross(sight.Ray, right), cross(sight.Ray, down)
+			copy(p.right[:3], er[:])
+			copy(p.right[3:], right[:])
+			copy(p.down[:3], ed[:])
+			copy(p.down[3:], down[:])
+			for k := range 3 {
+				r.axis[k] += sight.Ray[k]
+			}
+			for i := range unknowns {
+				for j := range unknowns {
+					r.x[i][j] += p.right[i] * p.right[j] / float64(len(r.rays))
+					r.y[i][j] += p.down[i] * p.down[j] / float64(len(r.rays))
+				}
+			}
+		}
+	}
+	r.axis = scaled(r.axis, 1/math.Sqrt(dot(r.axis, r.axis)))
+	return r
+}
+
+// Axis is the direction of the middle of the frame, a unit vector of the body frame.
+func (r *Rays) Axis() [3]float64 { return r.axis }
+
+// dual returns vectors in the plane of two, of which each has a product of 1 with one of them and of 0 with the other.
+func dual(a, b [3]float64) (x, y [3]float64) {
+	aa, ab, bb := dot(a, a), dot(a, b), dot(b, b)
+	det := aa*bb - ab*ab
+	for k := range 3 {
+		x[k], y[k] = (bb*a[k]-ab*b[k])/det, (aa*b[k]-ab*a[k])/det
+	}
+	return x, y
+}
+
+func dot(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
+
+func scaled(a [3]float64, by float64) [3]float64 { return [3]float64{a[0] * by, a[1] * by, a[2] * by} }
+
+func cross(a, b [3]float64) [3]float64 {
+	return [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
+}
+
+// Flow is what the frame of a chip tells of how the body turned and moved: least squares on the gradients of all
+// pixels,
+// made information by the noise. Its unknowns are the angles turned in radians, and then the way in units of the
+// distance of what the chip sees.
+type Flow struct {
+	// Information is the inverse of the covariance; it has no inverse itself where something is not told.
+	Information matrix6
+	// Towards is the information times the unknowns.
+	Towards [unknowns]float64
+	// Square is what is left of the squares of the differences under no motion at all, in squares of their noise.
+	Square float64
+	// Pixels are those that were used.
+	Pixels float64
+	// Axis is the direction of the middle of the frame.
+	Axis [3]float64
+}
+
+// Flows are what a chip tells as a whole, and what the parts of its frame tell, each by itself: what they see may be
+// at different distances, and lit differently.
+type Flows struct {
+	Whole  Flow
+	Blocks [4]Flow
+	// Used is how many of the blocks there are: frames too small for four have one.
+	Used int
+}
+
+// leastBlock is the fewest rows and columns of a block.
+const leastBlock = 6
+
+// Flow puts into out what the pair that was estimated last tells, with the noise that its estimate says; nothing is
+// told where it was refused. The rays are those of the same shape.
+func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
+	*out = Flows{}
+	out.Whole.Axis = r.axis
+	if est.Refused != Estimated {
+		return
+	}
+	f, whole := e.fields.area, normal{}
+	rows, columns := 1, 1
+	if f.bottom-f.top >= 2*leastBlock {
+		rows = 2
+	}
+	if f.right-f.left >= 2*leastBlock {
+		columns = 2
+	}
+	for row := range rows {
+		for column := range columns {
+			a := area{top: f.top + row*(f.bottom-f.top)/rows, bottom: f.top + (row+1)*(f.bottom-f.top)/rows,
+				left: f.left + column*(f.right-f.left)/columns, right: f.left + (column+1)*(f.right-f.left)/columns}
+			n := e.accumulate(r, a)
+			whole.add(&n)
+			if n.n >= leastPixels {
+				e.inform(&out.Blocks[out.Used], &n, r, est)
+				out.Used++
+			}
+		}
+	}
+	if whole.n >= leastPixels {
+		e.inform(&out.Whole, &whole, r, est)
+	}
+}
+
+// inform makes information of sums.
+func (e *Estimator) inform(out *Flow, n *normal, r *Rays, est *Estimate) {
+	s2 := 2 * est.Noise * est.Noise * e.power.smooth
+	s2 = max(s2, 1e-18*n.tt/n.n) // nothing is known better than it was rounded
+	w := 0.0
+	if s2 > 0 {
+		w = e.power.smooth / s2
+	}
+	own := n.n * (est.Noise*est.Noise/2 + e.o.Pattern*e.o.Pattern)
+	for i := range unknowns {
+		for j := range unknowns {
+			k := index(min(i, j), max(i, j))
+			out.Information[i][j] = w * (n.cc[k] - n.c[i]*n.c[j]/n.n -
+				own*(e.power.x*r.x[i][j]+e.power.y*r.y[i][j]))
+		}
+		out.Towards[i] = w * (n.ct[i] - n.c[i]*n.t/n.n)
+	}
+	out.Square, out.Pixels, out.Axis = w*max(0, n.tt-n.t*n.t/n.n), n.n, r.axis
+}
+
+func (s *normal) add(o *normal) {
+	s.n += o.n
+	s.t += o.t
+	s.tt += o.tt
+	for i := range s.c {
+		s.c[i] += o.c[i]
+		s.ct[i] += o.ct[i]
+	}
+	for i := range s.cc {
+		s.cc[i] += o.cc[i]
+	}
+}
+
+// index is the place of a pair of unknowns in the upper triangle, row by row.
+func index(i, j int) int { return i*unknowns - i*(i+1)/2 + j }
+
+// normal are sums over pixels: of the columns of the unknowns, of what is observed, and of their products.
+type normal struct {
+	n, t, tt float64
+	c, ct    [unknowns]float64
+	cc       [unknowns * (unknowns + 1) / 2]float64
+}
+
+// accumulate adds up what all pixels tell, written out since it is what takes the time.
+func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
+	f, w := &e.fields, e.shape.Columns
+	bx, by := e.before.shift()
+	// The ray of a pixel is the one half way between its places in the two frames.
+	half := (e.before.rows/2)*w + e.before.halves/4
+	for row := a.top; row < a.bottom; row++ {
+		i, n := row*w+a.left, a.right-a.left
+		gx, gy, ts, rays := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n], r.rays[i+half:][:n]
+		for k := range n {
+			x, y := gx[k], gy[k]
+			t := ts[k] - bx*x - by*y
+			if t != t {
+				continue
+			}
+			p := &rays[k]
+			a := x*p.right[0] + y*p.down[0]
+			b := x*p.right[1] + y*p.down[1]
+			c := x*p.right[2] + y*p.down[2]
+			d := x*p.right[3] + y*p.down[3]
+			e := x*p.right[4] + y*p.down[4]
+			f := x*p.right[5] + y*p.down[5]
+			s.n++
+			s.t += t
+			s.tt += t * t
+			s.c[0] += a
+			s.ct[0] += a * t
+			s.c[1] += b
+			s.ct[1] += b * t
+			s.c[2] += c
+			s.ct[2] += c * t
+			s.c[3] += d
+			s.ct[3] += d * t
+			s.c[4] += e
+			s.ct[4] += e * t
+			s.c[5] += f
+			s.ct[5] += f * t
+			s.cc[0] += a * a
+			s.cc[1] += a * b
+			s.cc[2] += a * c
+			s.cc[3] += a * d
+			s.cc[4] += a * e
+			s.cc[5] += a * f
+			s.cc[6] += b * b
+			s.cc[7] += b * c
+			s.cc[8] += b * d
+			s.cc[9] += b * e
+			s.cc[10] += b * f
+			s.cc[11] += c * c
+			s.cc[12] += c * d
+			s.cc[13] += c * e
+			s.cc[14] += c * f
+			s.cc[15] += d * d
+			s.cc[16] += d * e
+			s.cc[17] += d * f
+			s.cc[18] += e * e
+			s.cc[19] += e * f
+			s.cc[20] += f * f
+		}
+	}
+	return s
+}
+
+// Angles are by how many radians what a chip sees turned about its lens, to the right and down, where its picture moved
+// by a shift as a whole: the turn that explains it best over all pixels.
+func Angles(c *geometry.Camera, columns, rows float64) (right, down float64) {
+	l := c.Lattice()
+	axis := c.Sight(0, 0)
+	// A turn of the body to the left, about up, moves what is seen to the right.
+	up, left := scaled(axis.Down, -1/math.Sqrt(dot(axis.Down, axis.Down))),
+		scaled(axis.Right, -1/math.Sqrt(dot(axis.Right, axis.Right)))
+	var aa, ab, bb, at, bt float64
+	for row := range l.Rows {
+		for column := range l.Columns {
+			s := c.Pixel(row, column)
+			x, y := dual(s.Right, scaled(s.Down, l.RowPitch()))
+			a, b := scaled(cross(up, s.Ray), -1), scaled(cross(left, s.Ray), -1)
+			ax, ay, bx, by := dot(x, a), dot(y, a), dot(x, b), dot(y, b)
+			aa, ab, bb = aa+ax*ax+ay*ay, ab+ax*bx+ay*by, bb+bx*bx+by*by
+			at, bt = at+ax*columns+ay*rows, bt+bx*columns+by*rows
+		}
+	}
+	det := aa*bb - ab*ab
+	return (bb*at - ab*bt) / det, -(aa*bt - ab*at) / det
+}
