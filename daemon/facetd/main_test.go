@@ -6,6 +6,7 @@ import (
 	"encoding/xml"
 	"io"
 	"math"
+	"os"
 	"strings"
 	"testing"
 
@@ -84,5 +85,33 @@ func TestCoverageAsJSON(t *testing.T) {
 	if len(got.Chips) != 19 || got.Directions < 99_000 || got.Directions > 101_000 ||
 		math.Abs(got.Chips[0].Sr/0.34292-1) > 0.005 {
 		t.Errorf("%d directions, chips %+v", got.Directions, got.Chips)
+	}
+}
+
+// The table of the guide is what the command prints; what it prints as JSON is as much.
+func TestHardwareOfTheGuide(t *testing.T) {
+	guide, err := os.ReadFile("../../deploy/guide/hardware.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table := run(t, []string{"hardware", "demo", "demo", "--markdown"}, "")
+	if table.Status != cli.StatusOK || !strings.Contains(string(guide), "\n"+table.Stdout+"\n") {
+		t.Errorf("deploy/guide/hardware.md has not the table of facetd hardware demo demo --markdown:\n%s%s",
+			table.Stdout,
+			table.Stderr)
+	}
+	measured := run(t, []string{"hardware", "demo", "demo", "--measure", "--output", "json"}, "")
+	var got struct {
+		PinCount int `json:"pin_count"`
+		Work     []struct {
+			Use, Basis string
+			NsPerPixel float64 `json:"ns_per_pixel"`
+		}
+	}
+	if err := json.Unmarshal([]byte(measured.Stdout), &got); err != nil || measured.Status != cli.StatusOK {
+		t.Fatal(err, measured.Stderr)
+	}
+	if got.PinCount != 38 || len(got.Work) != 2 || got.Work[1].Basis != "measured" || !(got.Work[1].NsPerPixel > 0.1) {
+		t.Errorf("%+v", got)
 	}
 }

@@ -25,8 +25,8 @@ Exit status: 0 done, 1 failed, 2 usage error.
 	cli.AddOutputFlag(root)
 	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(),
 		admitCommand(), mapCommand(), wireCommand(),
-		previewCommand(), budgetCommand(), lensCommand(), coverageCommand(), recoverCommand(), chipsCommand(),
-		tokenCommand(), motionCommand(),
+		previewCommand(), budgetCommand(), lensCommand(), coverageCommand(), hardwareCommand(), recoverCommand(),
+		chipsCommand(), tokenCommand(), motionCommand(),
 		healthcheckCommand(),
 		cli.VersionCommand("facetd", version))
 	complete(root)

@@ -1,0 +1,180 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/motion"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/hardware"
+	"facetd.example/scheduler/program"
+)
+
+func hardwareCommand() *cobra.Command {
+	var grain time.Duration
+	var markdown, measure bool
+	cmd := &cobra.Command{
+		Use:   "hardware ARRAY TASKS",
+		Short: "Tell what board and computer an array needs for its tasks",
+		Long: `hardware plans tasks and tells what the board that drives the array needs: pins, converters
+with the samples that they take, bytes a second over the link, memory for programs and codes,
+and what a computer spends on correction and motion. What follows from array and plan is
+counted; processor time is an estimate, with the factor by which it may be off, or measured
+on this machine with --measure, for motion. --markdown writes a table for documents.
+Tasks that do not fit are refused, with exit status 1; 'facetd plan' says what would fit.
+ARRAY and TASKS are each ` + fileForm + `.`,
+		Example: `  facetd hardware array.yaml tasks.yaml
+  facetd hardware demo demo --measure
+  facetd hardware demo demo --grain 40ns --output json`,
+		Args: cli.Args("ARRAY", "TASKS"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case args[0] == "-" && args[1] == "-":
+				return cli.Usagef("only one of the two files can be standard input")
+			case markdown && cli.WantsJSON(cmd):
+				return cli.Usagef("--markdown and --output json: give one of the two")
+			}
+			needs, err := needsOf(cmd, args[0], args[1], grain)
+			if err != nil {
+				return err
+			}
+			var measured map[string]float64
+			if measure {
+				measured = map[string]float64{hardware.Motion: measureMotion(needs)}
+			}
+			needs.Reckon(measured)
+			switch out := cmd.OutOrStdout(); {
+			case cli.WantsJSON(cmd):
+				return cli.WriteJSON(out, needs)
+			case markdown:
+				return writeNeedsTable(out, needs)
+			default:
+				return writeNeeds(out, needs)
+			}
+		},
+	}
+	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
+	cmd.Flags().BoolVar(&markdown, "markdown", false, "write a table in Markdown")
+	cmd.Flags().BoolVar(&measure, "measure", false, "measure the time that motion takes on this machine")
+	return cmd
+}
+
+// needsOf plans the tasks and reads their needs.
+func needsOf(cmd *cobra.Command, array, file string, grain time.Duration) (*hardware.Needs, error) {
+	var tasks []*program.Task
+	a, _, err := readBoth(cmd.InOrStdin(), array, file, grain,
+		func(a *chipmodel.Array, specs []*facetdv1.Task) (m invalid.Errors) {
+			tasks, m = program.NewTasks(a, specs)
+			return m
+		})
+	if err != nil {
+		return nil, err
+	}
+	plan, err := scheduler.Build(a, tasks, scheduler.Options{})
+	var refusal *scheduler.RefusalError
+	switch {
+	case errors.As(err, &refusal):
+		return nil, fmt.Errorf("the tasks do not fit: %w", refusal)
+	case err != nil:
+		return nil, err
+	}
+	return hardware.Of(plan), nil
+}
+
+// measureMotion is how many nanoseconds a pixel the estimate of motion takes here, over the shapes of the frames that
+// are read, each as often as it is.
+func measureMotion(n *hardware.Needs) float64 {
+	const long = 20 * time.Millisecond // of each shape
+	var ns, pixels float64
+	for _, f := range n.Frames {
+		shape := motion.Shape{Rows: f.Rows, Columns: f.Columns, Hexagonal: f.Hexagonal}
+		if len(shape.Check()) > 0 {
+			continue // too small to tell motion of
+		}
+		first, second := make([]float64, f.Rows*f.Columns), make([]float64, f.Rows*f.Columns)
+		for i := range first {
+			x, y := float64(i%f.Columns), float64(i/f.Columns)
+			first[i] = 500 + 100*math.Sin(0.7*x)*math.Cos(0.5*y)
+			second[i] = 500 + 100*math.Sin(0.7*(x-0.3))*math.Cos(0.5*(y-0.2))
+		}
+		e := motion.NewEstimator(shape, motion.Options{Noise: 1})
+		least := time.Duration(math.MaxInt64) // other programs lengthen all but the least
+		for began := time.Now(); time.Since(began) < long; {
+			const pairs = 8
+			at := time.Now()
+			for range pairs {
+				e.Estimate(first, second, &motion.Hint{X: 0.3, Y: 0.2})
+			}
+			least = min(least, time.Since(at)/pairs)
+		}
+		ns += f.PerS * float64(least)
+		pixels += f.PerS * float64(f.Rows*f.Columns)
+	}
+	if pixels == 0 {
+		return 0
+	}
+	return ns / pixels
+}
+
+// needsRows are what is told of needs, a quantity and its value each.
+func needsRows(n *hardware.Needs) (out [][2]string) {
+	row := func(what, format string, args ...any) {
+		out = append(out, [2]string{what, fmt.Sprintf(format, args...)})
+	}
+	for _, p := range n.Pins {
+		row("pins, "+p.Use, "%d", p.Count)
+	}
+	row("pins together, without converters", "%d", n.PinCount)
+	for _, c := range n.Converters {
+		read := "not read"
+		if c.SamplesPerS > 0 {
+			read = fmt.Sprintf("%.3g thousand samples a second", c.SamplesPerS/1000)
+			if c.ShortestIntervalNs > 0 {
+				read += fmt.Sprintf(", the nearest %v apart", time.Duration(c.ShortestIntervalNs))
+			}
+		}
+		row("converter of lane "+c.Lane, "%d bits in %v; %s", c.Bits, time.Duration(c.ConversionNs), read)
+	}
+	row("samples together", "%.3g thousand a second, on the average", n.SamplesPerS/1000)
+	row("over the link", "%.3g kB/s: %.3g of codes, the rest times and results", n.LinkBytesPerS/1000, n.BytesPerS/1000)
+	row("operations", "%.3g thousand a second, the shortest %v", n.OperationsPerS/1000,
+		time.Duration(n.ShortestOperationNs))
+	row("bus time planned", "%.1f %%", 100*n.Utilization)
+	row("release", "every line inactive within %v of a stop", time.Duration(n.ReleaseNs))
+	row("memory for programs", "%.3g kB", float64(n.Memory.Programs)/1000)
+	row("memory for codes", "%.3g kB: two of the largest run", float64(n.Memory.Buffers)/1000)
+	row("frames", "%.4g a second, %.4g thousand pixels a second", n.FramesPerS, n.PixelsPerS/1000)
+	for _, w := range n.Work {
+		row("computer, "+w.Use, "%.2g %% of a core at %.3g ns a pixel (%s, within a factor of %g)", w.CorePercent,
+			w.NsPerPixel, w.Basis, w.Uncertainty)
+	}
+	return out
+}
+
+func writeNeeds(w io.Writer, n *hardware.Needs) error {
+	table := cli.NewTable("OF "+strings.ToUpper(n.Array), "NEEDED")
+	for _, r := range needsRows(n) {
+		table.Row(r[0], r[1])
+	}
+	return table.Write(w)
+}
+
+func writeNeedsTable(w io.Writer, n *hardware.Needs) error {
+	fmt.Fprintf(w, "| | %s |\n|---|---|\n", n.Array)
+	for _, r := range needsRows(n) {
+		if _, err := fmt.Fprintf(w, "| %s | %s |\n", r[0], r[1]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
