@@ -44,6 +44,7 @@ type fake struct {
 	facetdv1.UnimplementedCalibrationServiceServer
 	facetdv1.UnimplementedSafeStopServiceServer
 	facetdv1.UnimplementedLockstepServiceServer
+	facetdv1.UnimplementedHealthServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -78,6 +79,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterSceneServiceServer(s, f)
 	facetdv1.RegisterCalibrationServiceServer(s, f)
 	facetdv1.RegisterSafeStopServiceServer(s, f)
+	facetdv1.RegisterHealthServiceServer(s, f)
 	facetdv1.RegisterLockstepServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()

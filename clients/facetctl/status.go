@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"facetd.example/api/cli"
@@ -47,7 +49,11 @@ the response times and the skew. With --watch it goes on until interrupted; unde
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r.GetStatus())
 				}
-				return writeStatus(cmd.OutOrStdout(), r.GetStatus())
+				health, err := healthOf(ctx, c)
+				if err != nil {
+					return err
+				}
+				return writeStatus(cmd.OutOrStdout(), r.GetStatus(), health)
 			})
 		},
 	}
@@ -69,12 +75,17 @@ func (a *app) watchStatus(cmd *cobra.Command, interval time.Duration) error {
 				return ended(ctx, err)
 			}
 			if cli.WantsJSON(cmd) {
-				err = cli.WriteJSONLine(cmd.OutOrStdout(), r.GetStatus())
-			} else {
-				a.repaint(cmd.OutOrStdout(), first)
-				err = writeStatus(cmd.OutOrStdout(), r.GetStatus())
+				if err := cli.WriteJSONLine(cmd.OutOrStdout(), r.GetStatus()); err != nil {
+					return err
+				}
+				continue
 			}
+			health, err := healthOf(ctx, c)
 			if err != nil {
+				return ended(ctx, err)
+			}
+			a.repaint(cmd.OutOrStdout(), first)
+			if err := writeStatus(cmd.OutOrStdout(), r.GetStatus(), health); err != nil {
 				return err
 			}
 		}
@@ -90,7 +101,16 @@ func ended(ctx context.Context, err error) error {
 	return err
 }
 
-func writeStatus(w io.Writer, s *facetdv1.Status) error {
+// healthOf is the health of the array; nil of a daemon that has no such service.
+func healthOf(ctx context.Context, c *client) (*facetdv1.Health, error) {
+	r, err := c.health.GetHealth(ctx, &facetdv1.GetHealthRequest{})
+	if status.Code(err) == codes.Unimplemented {
+		return nil, nil
+	}
+	return r.GetHealth(), err
+}
+
+func writeStatus(w io.Writer, s *facetdv1.Status, health *facetdv1.Health) error {
 	state := cli.Label(s.GetState(), "STATE_")
 	if s.GetFault() != "" {
 		state += ": " + s.GetFault()
@@ -103,6 +123,9 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 		fmt.Fprintln(w, "          when it is safe for all of them, resume it with 'facetctl resume'")
 	}
 	fmt.Fprintf(w, "array     %s\n", s.GetArray())
+	if health != nil {
+		fmt.Fprintf(w, "health    %s\n", healthLine(health))
+	}
 	bus := s.GetBus() + " bus"
 	if s.GetPace() != facetdv1.Pace_PACE_UNSPECIFIED {
 		bus += fmt.Sprintf(", pace %s, seed %d", cli.Label(s.GetPace(), "PACE_"), s.GetSeed())

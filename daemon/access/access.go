@@ -105,6 +105,11 @@ var methods = map[string]Role{
 	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time
 	facetdv1.FrameService_PreviewCapture_FullMethodName:  Viewer,   // takes none
 
+	facetdv1.HealthService_GetHealth_FullMethodName:          Viewer,
+	facetdv1.HealthService_WatchHealth_FullMethodName:        Viewer,
+	facetdv1.HealthService_AcknowledgeFinding_FullMethodName: Operator,
+	facetdv1.HealthService_ShelveFinding_FullMethodName:      Operator,
+
 	facetdv1.LockstepService_GetLockstep_FullMethodName:   Viewer,
 	facetdv1.LockstepService_JoinLockstep_FullMethodName:  Operator, // bus time waits for it
 	facetdv1.LockstepService_AdvanceTime_FullMethodName:   Operator,

@@ -24,6 +24,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
@@ -52,6 +53,7 @@ type Source struct {
 	// Refused is how often access was refused, by reason.
 	Refused        func() map[string]uint64
 	CorrectionMaps func() calibration.Stats
+	Health         func() watch.Stats
 	Probes         func() probe.Stats
 	Bringups       func() bringup.Stats
 	// Bus says what is run.

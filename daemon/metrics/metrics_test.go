@@ -25,6 +25,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
@@ -118,6 +119,10 @@ func sample() *Metrics {
 		StoredTasks: func() taskstore.Stats {
 			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2,
 				taskstore.Removed: 1}, Aside: 3, Unstored: 5}
+		},
+		Health: func() watch.Stats {
+			return watch.Stats{Chips: map[facetdv1.HealthState]int{1: 15, 2: 1, 3: 2, 4: 1},
+				Findings: map[facetdv1.HealthFindingKind]int{1: 1, 4: 2}, Shelved: 3, Samples: 400, Skipped: 4}
 		},
 		Probes: func() probe.Stats {
 			return probe.Stats{Probes: map[facetdv1.ProbeVerdict]uint64{1: 5, 2: 4, 3: 3, 4: 2}, Probed: true,

@@ -11,9 +11,11 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
+	"facetd.example/daemon/stream"
 	"facetd.example/daemon/taskstore"
 )
 
@@ -41,6 +43,7 @@ var scrapedNames = []string{
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
 	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
+	nameChips, nameFindings, nameShelved, nameSamples, nameSkipped,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -81,13 +84,7 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		s.sendSnapshot(source.Snapshot(), send)
 	}
 	if source.Streams != nil {
-		st := source.Streams()
-		send(nameStreams, float64(st.Open))
-		for policy, n := range st.Dropped {
-			send(nameDropped, float64(n), policyNames[policy])
-		}
-		send(nameAbandoned, float64(st.Abandoned))
-		send(nameDecimated, float64(st.Decimated))
+		sendStreams(source.Streams(), send)
 	}
 	if source.Uncertainty != nil {
 		send(nameUncertainty, source.Uncertainty().Seconds())
@@ -122,6 +119,9 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		for reason, n := range source.Refused() {
 			send(nameRefused, float64(n), reason)
 		}
+	}
+	if source.Health != nil {
+		sendHealth(source.Health(), send)
 	}
 	if source.Probes != nil {
 		sendProbes(source.Probes(), send)
@@ -245,6 +245,27 @@ func sendEvents(st events.Stats, send sender) {
 	send(nameEventStreams, float64(st.Streams))
 	send(nameEventsDropped, float64(st.Dropped))
 	send(nameEventsLeft, float64(st.Abandoned))
+}
+
+func sendStreams(st stream.Stats, send sender) {
+	send(nameStreams, float64(st.Open))
+	for policy, n := range st.Dropped {
+		send(nameDropped, float64(n), policyNames[policy])
+	}
+	send(nameAbandoned, float64(st.Abandoned))
+	send(nameDecimated, float64(st.Decimated))
+}
+
+func sendHealth(st watch.Stats, send sender) {
+	for i, v := range chipStates {
+		send(nameChips, float64(st.Chips[facetdv1.HealthState(i+1)]), v)
+	}
+	for i, v := range findingKinds {
+		send(nameFindings, float64(st.Findings[facetdv1.HealthFindingKind(i+1)]), v)
+	}
+	send(nameShelved, float64(st.Shelved))
+	send(nameSamples, float64(st.Samples))
+	send(nameSkipped, float64(st.Skipped))
 }
 
 func sendProbes(st probe.Stats, send sender) {

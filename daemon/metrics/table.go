@@ -2,7 +2,9 @@ package metrics
 
 import (
 	"slices"
+	"strings"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/access"
 )
 
@@ -100,6 +102,11 @@ const (
 	nameProbedChips    = "facetd_probed_chips"
 	nameInjected       = "facetd_injected_faults"
 	nameBringupSteps   = "facetd_bringup_steps_total"
+	nameChips          = "facetd_chips"
+	nameFindings       = "facetd_health_findings"
+	nameShelved        = "facetd_health_shelved_findings"
+	nameSamples        = "facetd_health_samples_total"
+	nameSkipped        = "facetd_health_skipped_samples_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -266,6 +273,15 @@ var table = []Metric{
 	{Name: nameProbedChips, Type: Gauge, Labels: []string{"state"}, Values: probedStates,
 		Help: "Chips by what the last probe measured: they answered to their own select word, did not, or were not " +
 			"measured. Left out before the first probe."},
+	{Name: nameChips, Type: Gauge, Labels: []string{"state"}, Values: chipStates,
+		Help: "Chips by their health: the worst that was found of each; not_judged are those without frames to " +
+			"judge by."},
+	{Name: nameFindings, Type: Gauge, Labels: []string{"kind"}, Values: findingKinds,
+		Help: "Findings of the health that hold now and are not shelved, by kind. What has a common cause is one."},
+	{Name: nameShelved, Type: Gauge, Help: "Findings that hold now and are shelved by an operator."},
+	{Name: nameSamples, Type: Counter, Help: "Frames that were looked at to judge the health of their chips."},
+	{Name: nameSkipped, Type: Counter, Help: "Frames that were due to be looked at for the health of their chips and " +
+		"were not, as one of the same chip still waited: the host is too slow for a look a second."},
 	{Name: nameInjected, Type: Gauge,
 		Help: "Faults that were put into the virtual bus and are there now; left out on any other bus."},
 	{Name: nameBringupSteps, Type: Counter, Labels: []string{"verdict"}, Values: bringupVerdicts,
@@ -287,6 +303,8 @@ var (
 	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
 	// By facetdv1.ProbeVerdict, probe.Stats and facetdv1.Verdict.
 	probeVerdicts   = []string{"fault_free", "not_excluded", "faulty", "unexplained"}
+	chipStates      = []string{"good", "not_judged", "degraded", "bad"} // by facetdv1.HealthState
+	findingKinds    = valuesOf("HEALTH_FINDING_KIND_", facetdv1.HealthFindingKind_name)
 	probedStates    = []string{"answering", "silent", "not_measured"}
 	bringupVerdicts = []string{"pass", "warn", "fail", "skipped"}
 
@@ -296,6 +314,15 @@ var (
 	lossReasons  = []string{"queue_full", "disk_refused", "removed"}
 	ruleNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
+
+// valuesOf are the values of an enumeration of the schema by number, without their prefix and without the unknown one.
+func valuesOf(prefix string, names map[int32]string) []string {
+	out := make([]string, len(names)-1)
+	for i := range out {
+		out[i] = strings.ToLower(strings.TrimPrefix(names[int32(i+1)], prefix))
+	}
+	return out
+}
 
 func refusals() []string {
 	var names []string

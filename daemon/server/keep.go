@@ -57,6 +57,7 @@ func (s *Server) keep() error {
 	if err := s.calibrate(); err != nil {
 		return errors.Join(err, k.journal.Close("the daemon did not start"))
 	}
+	s.watchHealth()
 	if s.cfg.Data == "" {
 		return nil
 	}

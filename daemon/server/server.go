@@ -34,6 +34,7 @@ import (
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
+	healthwatch "facetd.example/daemon/health/watch"
 	"facetd.example/daemon/hostclock"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/metrics"
@@ -67,6 +68,8 @@ type Server struct {
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
+	health      *healthwatch.Service
+	probes      *probe.Service
 	metrics     *metrics.Metrics
 	api         *api.Server
 	http        *http.Server
@@ -157,15 +160,16 @@ func (s *Server) assemble(in *inputs) error {
 		return err
 	}
 	probed.Events = s.keeping.journal.Sink()
-	probes := probe.New(*probed)
-	guide := s.bringup(in, probed, probes)
+	s.probes = probe.New(*probed)
+	guide := s.bringup(in, probed, s.probes)
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info:   s.info(), Clock: s.clocks, Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
 		Lockstep: s.lockstepMessage,
 		More: func(r grpc.ServiceRegistrar) {
-			probes.Register(r)
+			s.probes.Register(r)
+			s.health.Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
 			events.NewService(s.keeping.journal).Register(r)
 			s.light.Register(r)
@@ -187,7 +191,8 @@ func (s *Server) assemble(in *inputs) error {
 		Streams:        s.hub.Stats,
 		Refused:        s.access.Refused,
 		CorrectionMaps: s.calibration.Stats,
-		Probes:         probes.Stats,
+		Probes:         s.probes.Stats,
+		Health:         s.health.Stats,
 		Bringups:       guide.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
@@ -298,7 +303,7 @@ func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspec
 	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: inspector, Observer: s.observers(), Instant: s.instant,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: s.stopAt(),
-		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
+		MaxLag: s.cfg.MaxLag, Behind: s.behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
 		Paused: s.taskPaused,
 	})
@@ -350,7 +355,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 
 // observers are all who are notified of what happens on the bus.
 func (s *Server) observers() observers {
-	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}}, s.keeping.observers()...)
+	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}, s.health}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {
 		all = append(all, s.paced)
 	}
@@ -454,6 +459,7 @@ func (s *Server) Run(ctx context.Context) error {
 	if s.lockstep != nil {
 		go s.lockstep.Watch(ctx)
 	}
+	go s.health.Run(ctx)
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()

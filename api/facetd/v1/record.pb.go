@@ -148,6 +148,8 @@ const (
 	EventKind_EVENT_KIND_TASK_PAUSED EventKind = 30
 	// A task was resumed after a pause.
 	EventKind_EVENT_KIND_TASK_RESUMED EventKind = 31
+	// The health of the array changed: something was found, has gone, was acknowledged or shelved.
+	EventKind_EVENT_KIND_HEALTH EventKind = 32
 )
 
 // Enum value maps for EventKind.
@@ -185,6 +187,7 @@ var (
 		29: "EVENT_KIND_RECORDING_DELETED",
 		30: "EVENT_KIND_TASK_PAUSED",
 		31: "EVENT_KIND_TASK_RESUMED",
+		32: "EVENT_KIND_HEALTH",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -219,6 +222,7 @@ var (
 		"EVENT_KIND_RECORDING_DELETED":   29,
 		"EVENT_KIND_TASK_PAUSED":         30,
 		"EVENT_KIND_TASK_RESUMED":        31,
+		"EVENT_KIND_HEALTH":              32,
 	}
 )
 
@@ -2049,7 +2053,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xaa\a\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xc1\a\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -2083,7 +2087,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x13EVENT_KIND_LOCKSTEP\x10\x1c\x12 \n" +
 	"\x1cEVENT_KIND_RECORDING_DELETED\x10\x1d\x12\x1a\n" +
 	"\x16EVENT_KIND_TASK_PAUSED\x10\x1e\x12\x1b\n" +
-	"\x17EVENT_KIND_TASK_RESUMED\x10\x1f*\xa0\x01\n" +
+	"\x17EVENT_KIND_TASK_RESUMED\x10\x1f\x12\x15\n" +
+	"\x11EVENT_KIND_HEALTH\x10 *\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

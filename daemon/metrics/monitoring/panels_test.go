@@ -16,7 +16,7 @@ const (
 
 // rows are the dashboard, from what an operator asks first to what seldom matters.
 func rows() []row {
-	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), faults(), process()}
+	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), chipHealth(), faults(), process()}
 }
 
 func health() row {
@@ -214,6 +214,21 @@ func calibration() row {
 			query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
 			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`,
 				legend: "raw: {{reason}}"}),
+	}}
+}
+
+func chipHealth() row {
+	plot := func(title, about, unit string, queries ...query) panel {
+		return panel{title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8, fromZero: true}
+	}
+	return row{"Health", []panel{
+		plot("Chips by their health", "", count, query{expr: `facetd_chips{$I}`, legend: "{{state}}"}),
+		plot("Findings", "Those that hold; one for each common cause.", count,
+			query{expr: `facetd_health_findings{$I}`, legend: "{{kind}}"},
+			query{expr: `facetd_health_shelved_findings{$I}`, legend: "shelved"}),
+		plot("Frames looked at", "About one of each chip a second of bus time.", perSecond,
+			query{expr: `rate(facetd_health_samples_total{$I}[$__rate_interval])`, legend: "looked at"},
+			query{expr: `rate(facetd_health_skipped_samples_total{$I}[$__rate_interval])`, legend: "skipped"}),
 	}}
 }
 

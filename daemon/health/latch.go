@@ -1,0 +1,193 @@
+package health
+
+import "math"
+
+const (
+	// begins is how many samples in a row begin a finding, ends how many end it.
+	begins, ends = 3, 5
+)
+
+// latch holds a condition of one chip: on once enough samples in a row show it, off once enough do not.
+type latch struct {
+	on        bool
+	bad, good int
+	since     int64 // bus time of the first sample of the run that switched it on
+	first     int64 // of the run of bad samples now
+	last      int64 // of the last sample
+	evidence
+}
+
+// evidence is what was measured, and the limit that it passed. off is the deviation of measured, below 0 for a count.
+type evidence struct {
+	measured, limit, off float64
+}
+
+// forgotten is after how long without a sample that tells anything a condition no longer holds, in nanoseconds.
+const forgotten = int64(60e9)
+
+// forget switches a condition off of which nothing is known any more.
+func (l *latch) forget(at int64) {
+	if at-l.last > forgotten {
+		*l = latch{last: l.last}
+	}
+}
+
+// see takes another sample.
+func (l *latch) see(at int64, bad bool, e evidence) {
+	l.last = at
+	if !bad {
+		l.bad = 0
+		if l.good++; l.good >= ends {
+			l.on = false
+		}
+		return
+	}
+	if l.bad == 0 {
+		l.first = at
+	}
+	l.bad++
+	l.good = 0
+	if !l.on && l.bad >= begins {
+		l.on, l.since = true, l.first
+	}
+	l.evidence = e
+}
+
+// pending says that more samples would decide it.
+func (l *latch) pending() bool { return !l.on && l.bad > 0 }
+
+// condition is what may be wrong with a chip by its frames.
+type condition int
+
+const (
+	undriven condition = iota
+	saturated
+	clipped
+	hot
+	noisy
+	drifted
+	foreignPattern
+	numConditions
+)
+
+// noisePairs is of how many pairs of frames the least noise counts.
+const noisePairs = 5
+
+// tracker follows one chip.
+type tracker struct {
+	latches  [numConditions]latch
+	judged   [numConditions]bool // by the last sample that could be
+	expected *Expected
+	last     Sample
+	samples  uint64
+	taken    int64 // bus time of the last sample asked for
+	asked    bool  // one was asked for and has not come
+	pair     bool  // the frame right after the last one is wanted
+	turns    int   // samples since the last pair
+	hurry    bool  // stuck pixels are about to show
+	hurried  int   // how often it was so since the last pair
+	noise    []float64
+	newest   int64 // bus time of the newest complete frame
+	frames   bool  // there was one
+}
+
+const (
+	// interval is how often a chip is looked at, in nanoseconds of bus time.
+	interval = int64(1e9)
+	// pairEvery is at which of its samples the frame right after is looked at, too.
+	pairEvery = 4
+)
+
+// wants reports whether a frame at a bus time is to be looked at.
+func (t *tracker) wants(at int64) bool {
+	return !t.asked && (t.samples == 0 || t.pair || t.hurry || at-t.taken >= interval || t.pending())
+}
+
+// on is which conditions hold.
+func (t *tracker) on() (out [numConditions]bool) {
+	for i := range t.latches {
+		out[i] = t.latches[i].on
+	}
+	return out
+}
+
+func (t *tracker) pending() bool {
+	for i := range t.latches {
+		if t.latches[i].pending() && condition(i) != noisy {
+			return true
+		}
+	}
+	return false
+}
+
+// leastHot is how many stuck pixels begin a finding: one in 500, and at least four.
+func leastHot(pixels int) float64 { return math.Max(4, float64(pixels)/500) }
+
+const (
+	// saturatedPart of the pixels are at the highest code where a lane is saturated, clippedPart where there is much
+	// too
+	// much light.
+	saturatedPart, clippedPart = 0.999, 0.5
+)
+
+// take judges another sample.
+func (t *tracker) take(s Sample, e *Expected) {
+	t.asked, t.expected = false, e
+	t.samples++
+	t.turns++
+	followed := t.pair
+	t.pair = false
+	if t.turns >= pairEvery && !followed {
+		t.pair, t.turns, t.hurried = true, 0, 0
+	}
+	if t.hurry = s.hurry && t.hurried < hotRun; t.hurry {
+		t.hurried++
+	}
+	if s.Pixels == 0 {
+		return
+	}
+	t.last = s
+	for i := range t.latches {
+		t.latches[i].forget(s.At)
+	}
+	see := func(c condition, bad bool, e evidence) {
+		t.judged[c] = true
+		t.latches[c].see(s.At, bad, e)
+	}
+	see(saturated, s.High >= saturatedPart, evidence{s.High, saturatedPart, -1})
+	see(clipped, s.High >= clippedPart && s.High < saturatedPart, evidence{s.High, clippedPart, -1})
+	even := false
+	if t.judged[undriven] = s.Pixels >= leastPixels && e.Tells() && !e.onRail(s.Mean); t.judged[undriven] {
+		even = s.Spread <= e.UndrivenLimit()
+		see(undriven, even, evidence{s.Spread, e.UndrivenLimit(), s.Spread / math.Sqrt(2*float64(s.Pixels))})
+	}
+	if even || s.High >= clippedPart { // there is no picture to judge
+		return
+	}
+	if s.Hot >= 0 {
+		most := leastHot(s.Pixels)
+		t.latches[hot].bad = max(t.latches[hot].bad, begins-1) // it was in several frames already
+		see(hot, float64(s.Hot) >= most, evidence{float64(s.Hot), most, -1})
+	}
+	if s.Noise >= 0 {
+		if t.noise = append(t.noise, s.Noise); len(t.noise) > noisePairs {
+			t.noise = t.noise[1:]
+		}
+		if least := leastOf(t.noise); len(t.noise) == noisePairs {
+			see(noisy, least > e.NoiseLimit(), evidence{least, e.NoiseLimit(), least / math.Sqrt(2*leastPixels)})
+		}
+	}
+	if s.PartError > 0 && s.PartError < 0.1 {
+		gone := s.Part+5*s.PartError < foreign
+		see(foreignPattern, gone && s.Other != "", evidence{s.OtherPart, 0.2, s.PartError})
+		see(drifted, gone && s.Other == "", evidence{s.Part, foreign, s.PartError})
+	}
+}
+
+func leastOf(v []float64) float64 {
+	least := math.Inf(1)
+	for _, x := range v {
+		least = min(least, x)
+	}
+	return least
+}
