@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
@@ -23,6 +24,8 @@ const (
 	// leastLink is the least that the way to a device is allowed for; beyond, it is four times the longest round trip
 	// of those at first: a link is seldom as slow again (common practice, no source).
 	leastLink = 2 * time.Millisecond
+	// lossyLink is what is allowed for beside that where messages may have to be sent again, twice.
+	lossyLink = 60 * time.Millisecond
 )
 
 // Device is a device that has answered.
@@ -32,10 +35,13 @@ type Device struct {
 	tick    time.Duration
 }
 
-// Dial connects to a device at an address of AddressForm and shakes hands. Errors: the connection's, *VersionError.
-// Close it, or the bus that it is given to.
-func Dial(ctx context.Context, address string) (*Device, error) {
-	s, err := greet(ctx, address)
+// Dial connects to a device at an address of link.Form and shakes hands. Errors: the connection's, *VersionError, and
+// *InUseError where another host uses the device, which takeOver takes from it. Close it, or the bus that it is given
+// to.
+func Dial(ctx context.Context, address string, takeOver bool) (*Device, error) {
+	as := ownProcess()
+	as.takeOver = takeOver
+	s, err := greet(ctx, address, as)
 	if err != nil {
 		return nil, err
 	}
@@ -73,6 +79,7 @@ type Bus struct {
 	mu       sync.Mutex
 	session  *session
 	boot     uint32
+	counted  LinkCounters // of sessions that are over
 	cut      *bus.LostError
 	heard    time.Time
 	closed   bool
@@ -112,7 +119,11 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		d.Close()
 		return nil, err
 	}
-	b.limits.LeastLead = b.array.Up(b.duration(w.Ready) + max(4*b.clock.worst, leastLink))
+	way := max(4*b.clock.worst, leastLink)
+	if d.session.conn.Lossy() {
+		way += lossyLink
+	}
+	b.limits.LeastLead = b.array.Up(b.duration(w.Ready) + way)
 	return b, nil
 }
 
@@ -164,11 +175,37 @@ func (b *Bus) configure(s *session) error {
 		// It has been running for a while, which is no part of the bus time.
 		b.clock.restart(b.array.UpTime(b.clock.Now()).Add(-b.duration(s.welcome.Now)))
 	}
-	for range trips {
-		if err := s.send(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {
+	if err := b.learnClock(s); err != nil {
+		return err
+	}
+	lease := b.clock.ticksOf(b.limits.Lease)
+	lease -= min(s.welcome.Ready, lease/2) // it looks at its clock that often
+	if err := s.send(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
+		Lanes: uint8(len(b.array.Lanes))})); err != nil {
+		return err
+	}
+	for {
+		f, err := s.next()
+		if err != nil {
 			return err
 		}
+		var r wire.Reply
+		if f.Type == wire.TypeClock { // one that was late
+			continue
+		}
+		if _, err := wire.Take(f.Payload, &r); err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
+			return fmt.Errorf("the device refuses its configuration (message of type %d, code %d)", f.Type, r.Code)
+		}
+		return nil
+	}
+}
+
+// learnClock asks for the device's time some times.
+func (b *Bus) learnClock(s *session) error {
+	for range trips {
+		stop := b.asks(s)
 		f, err := s.next()
+		stop()
 		if err != nil {
 			return err
 		}
@@ -178,21 +215,33 @@ func (b *Bus) configure(s *session) error {
 		}
 		b.clock.answered(c.Token, c.Now)
 	}
-	lease := b.clock.ticksOf(b.limits.Lease)
-	lease -= min(s.welcome.Ready, lease/2) // it looks at its clock that often
-	if err := s.send(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
-		Lanes: uint8(len(b.array.Lanes))})); err != nil {
-		return err
-	}
-	f, err := s.next()
-	if err != nil {
-		return err
-	}
-	var r wire.Reply
-	if _, err := wire.Take(f.Payload, &r); err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
-		return fmt.Errorf("the device refuses its configuration (message of type %d, code %d)", f.Type, r.Code)
-	}
 	return nil
+}
+
+// asks asks for the device's time, again and again where that may be lost, until it is told to stop.
+func (b *Bus) asks(s *session) (stop func()) {
+	ask := func() {
+		_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // who waits for it tells
+	}
+	ask()
+	if !s.conn.Lossy() {
+		return func() {}
+	}
+	ended := make(chan struct{})
+	var asking sync.WaitGroup
+	asking.Go(func() {
+		t := time.NewTicker(askAgain)
+		defer t.Stop()
+		for {
+			select {
+			case <-t.C:
+				ask()
+			case <-ended:
+				return
+			}
+		}
+	})
+	return func() { close(ended); asking.Wait() }
 }
 
 // take takes what the device says, on the goroutine of its session.
@@ -253,7 +302,7 @@ func (b *Bus) beat(s *session) {
 		s.fail(ErrSilent)
 		return
 	}
-	if err := s.send(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {
+	if err := s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})); err != nil {
 		s.fail(err)
 	}
 }
@@ -265,6 +314,7 @@ func (b *Bus) lose(s *session, cause error) {
 	if b.session != s || b.closed {
 		return
 	}
+	b.counted.add(s)
 	b.session, b.cut = nil, &bus.LostError{Cause: cause}
 	for _, f := range b.flights {
 		if f.result == nil && f.err == nil {
@@ -326,6 +376,32 @@ func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) { return b.clock.
 
 // Limits returns what the device can do, the way to it included.
 func (b *Bus) Limits() bus.Limits { return b.limits }
+
+// LinkCounters count what the link of a bus has met, over all its sessions.
+type LinkCounters struct {
+	link.Counters
+	// Spoiled packets came with another CRC, or none.
+	Spoiled uint64
+}
+
+// Link returns what the link has met.
+func (b *Bus) Link() LinkCounters {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c := b.counted
+	if b.session != nil {
+		c.add(b.session)
+	}
+	return c
+}
+
+func (c *LinkCounters) add(s *session) {
+	s.sending.Lock()
+	defer s.sending.Unlock()
+	n := s.delivery.Counters()
+	c.Sent, c.Taken, c.Resent = c.Sent+n.Sent, c.Taken+n.Taken, c.Resent+n.Resent
+	c.Doubled, c.Ahead, c.Spoiled = c.Doubled+n.Doubled, c.Ahead+n.Ahead, c.Spoiled+s.conn.Spoiled()
+}
 
 // Lost returns the channel on which losses are told.
 func (b *Bus) Lost() <-chan error { return b.lost }

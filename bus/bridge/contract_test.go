@@ -15,11 +15,13 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// long is a program that lasts long, with a line active all the while.
-func long(a *chipmodel.Array) *bus.Program {
+// long is a program that lasts half a second, with a line active all the while, and lasting one that lasts longer.
+func long(a *chipmodel.Array) *bus.Program { return lasting(a, 500*time.Millisecond) }
+
+func lasting(a *chipmodel.Array, takes time.Duration) *bus.Program {
 	b := bus.NewBuilder(a)
 	b.Select(bustest.F | bustest.X0)
-	for range 50 {
+	for range takes / (10 * time.Millisecond) {
 		b.Wait(10 * time.Millisecond)
 		b.Activate(bustest.F | bustest.X0)
 	}
@@ -179,7 +181,7 @@ func again(t *testing.T, ctx context.Context, r *rig, p *bus.Program) {
 func TestTheDeviceEndsItsLease(t *testing.T) {
 	t.Parallel()
 	r, ctx := start(t, bridgetest.Config{}), within(t)
-	p := long(r.array)
+	p := lasting(r.array, 2*time.Second)
 	if err := r.Prepare(ctx, []*bus.Program{p}); err != nil {
 		t.Fatal(err)
 	}

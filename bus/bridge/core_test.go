@@ -1,9 +1,7 @@
 package bridge
 
 import (
-	"errors"
 	"math"
-	"net"
 	"strings"
 	"testing"
 	"time"
@@ -111,31 +109,15 @@ func TestBehindARunThatCannotBeRead(t *testing.T) {
 	}
 }
 
-// speak is a session of a host that the test itself speaks for.
-func speak(t *testing.T, address string, seq uint32) *session {
-	t.Helper()
-	dial(t, address).Close() // until it listens
-	conn, err := connect(t.Context(), address)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = conn.Close() }) // whatever it says
-	if err := conn.SetDeadline(time.Now().Add(time.Minute)); err != nil {
-		t.Fatal(err)
-	}
-	s := &session{conn: conn, number: 77, sent: seq}
-	if err := s.hello(address); err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
-
-// TestFramesBeginAgain: numbers of frames begin again at 0 behind the highest, in both directions; and a device takes
-// no configuration without a lease.
-func TestFramesBeginAgain(t *testing.T) {
+// TestNoLease: a device takes no configuration without a lease.
+func TestNoLease(t *testing.T) {
 	t.Parallel()
 	r := start(t, bridgetest.Config{})
-	s := speak(t, r.Address, math.MaxUint32-1) // the hello has the highest number
+	if err := r.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s := dial(t, r.Address).session
+	defer s.close()
 	for i, lease := range []uint64{0, 1 << 40} {
 		m := wire.Config{Lease: lease, Lines: 1, Lanes: 1}
 		if err := s.send(wire.TypeConfig, wire.Append(nil, m)); err != nil {
@@ -150,26 +132,6 @@ func TestFramesBeginAgain(t *testing.T) {
 			t.Errorf("a lease of %d ticks: %+v, %v", lease, reply, err)
 		}
 	}
-	here, there := net.Pipe()
-	defer func() { _ = errors.Join(here.Close(), there.Close()) }()
-	sent := make(chan error, 1)
-	go func() {
-		var err error
-		for _, seq := range []uint32{math.MaxUint32, 0, math.MaxUint32, 1} {
-			f := wire.Frame{Header: wire.Header{Type: wire.TypeClock, Session: 5, Boot: 1, Seq: seq}}
-			err = errors.Join(err, wire.WriteStream(there, &f))
-		}
-		sent <- err
-	}()
-	heard := &session{conn: here, number: 5, received: math.MaxUint32 - 1}
-	for _, want := range []uint32{math.MaxUint32, 0, 1} {
-		if f, err := heard.next(); err != nil || f.Seq != want {
-			t.Fatalf("want frame %d: %+v, %v", want, f, err)
-		}
-	}
-	if err := <-sent; err != nil {
-		t.Error(err)
-	}
 }
 
 // TestALateAnswer: the answer to what was asked before, and is not waited for any more, is not taken for that to what
@@ -178,8 +140,8 @@ func TestALateAnswer(t *testing.T) {
 	t.Parallel()
 	r := start(t, bridgetest.Config{})
 	answer := func(ack uint32) *wire.Frame {
-		return &wire.Frame{Header: wire.Header{Type: wire.TypeReply, Ack: ack},
-			Payload: wire.Append(nil, wire.Reply{To: wire.TypeProgram, Code: wire.ReplyOK, Index: uint16(ack)})}
+		return &wire.Frame{Header: wire.Header{Type: wire.TypeReply}, Payload: wire.Append(nil,
+			wire.Reply{To: wire.TypeProgram, Code: wire.ReplyOK, Index: uint16(ack), Answers: ack})}
 	}
 	r.mu.Lock()
 	r.asked = 1000

@@ -199,7 +199,7 @@ func (b *Bus) takeReply(f *wire.Frame) error {
 		return err
 	}
 	if r.To != wire.TypeSubmit {
-		if f.Ack == b.asked { // what is not waited for any more is answered, too
+		if r.Answers == b.asked { // what is not waited for any more is answered, too
 			b.reply = &r
 		}
 		return nil

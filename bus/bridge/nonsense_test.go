@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
 )
@@ -29,13 +30,19 @@ func pretend(t *testing.T, answer func(f *wire.Frame, reply func(kind uint8, pay
 			if err != nil {
 				return
 			}
-			seq := uint32(0)
+			seq, got := uint32(0), uint32(0)
 			for f, err := wire.ReadStream(conn); err == nil; f, err = wire.ReadStream(conn) {
+				if f.Type == wire.TypeAck { // there is nothing to answer
+					continue
+				}
+				got = max(got, f.Seq)
 				answer(&f, func(kind uint8, payload []byte) {
-					seq++
-					out := wire.Frame{Header: wire.Header{Type: kind, Session: f.Session, Boot: 3, Seq: seq,
-						Ack: f.Seq},
+					out := wire.Frame{Header: wire.Header{Type: kind, Session: f.Session, Boot: 3, Ack: got},
 						Payload: payload}
+					if link.Numbered(kind) {
+						seq++
+						out.Seq = seq
+					}
 					_ = wire.WriteStream(conn, &out) // who has hung up reads nothing
 				})
 			}
@@ -54,15 +61,15 @@ func proper(f *wire.Frame, reply func(kind uint8, payload []byte)) bool {
 	switch f.Type {
 	case wire.TypeHello:
 		reply(wire.TypeWelcome, wire.Append(nil, wire.Welcome{Major: wire.Major, TickNs: 40, Now: now, Ready: 100,
-			Release: 10, ArmCost: 1, Store: 1 << 14, Programs: 64, Queue: 16, Lines: 64, Lanes: 8}))
+			Release: 10, ArmCost: 1, Store: 1 << 14, Programs: 64, Queue: 16, Lines: 64, Lanes: 8, Window: 8}))
 	case wire.TypeAlive:
 		var m wire.Alive
 		_, _ = wire.Take(f.Payload, &m) // it is the driver's
 		reply(wire.TypeClock, wire.Append(nil, wire.Clock{Token: m.Token, Now: now}))
 	case wire.TypeConfig:
-		reply(wire.TypeReply, wire.Append(nil, wire.Reply{To: wire.TypeConfig}))
+		reply(wire.TypeReply, wire.Append(nil, wire.Reply{To: wire.TypeConfig, Answers: f.Seq}))
 	case wire.TypeProgram:
-		reply(wire.TypeReply, wire.Append(nil, wire.Reply{To: wire.TypeProgram}))
+		reply(wire.TypeReply, wire.Append(nil, wire.Reply{To: wire.TypeProgram, Answers: f.Seq}))
 	default:
 		return false
 	}
@@ -161,7 +168,7 @@ func TestAHandshakeThatIsGivenUp(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	time.AfterFunc(20*time.Millisecond, cancel)
 	began := time.Now()
-	if d, err := Dial(ctx, address); !errors.Is(err, context.Canceled) || d != nil {
+	if d, err := Dial(ctx, address, false); !errors.Is(err, context.Canceled) || d != nil {
 		t.Errorf("%v, %v", d, err)
 	}
 	if took := time.Since(began); took > handshakeTime/2 {

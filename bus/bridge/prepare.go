@@ -105,7 +105,7 @@ func (b *Bus) connected(ctx context.Context) error {
 	if there {
 		return nil
 	}
-	s, err := greet(ctx, b.address)
+	s, err := greet(ctx, b.address, ownProcess())
 	if err != nil {
 		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
 	}

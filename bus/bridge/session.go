@@ -1,15 +1,17 @@
 package bridge
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"net"
+	"os"
 	"sync"
 	"time"
 
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/bridge/wire"
 )
 
@@ -17,8 +19,6 @@ import (
 var (
 	// ErrSilent: nothing was heard of the device for as long as its lease.
 	ErrSilent = errors.New("nothing was heard of the device for too long")
-	// ErrFrames: frames of the device are missing.
-	ErrFrames = errors.New("frames of the device were lost on the link")
 	errEnded  = errors.New("the session was ended")
 )
 
@@ -41,23 +41,72 @@ func (e *SafeError) Error() string {
 }
 
 var safeCauses = []string{"it has just begun", "it did not hear its host for the lease", "the link was reset",
-	"another host has taken it over", "a fault of the board", "frames of the host were lost on the link"}
+	"another host has taken it over", "a fault of the board"}
 
-// VersionError says that a device speaks another major version of the protocol.
+// VersionError says that a device speaks another version of the protocol than this host needs.
 type VersionError struct {
 	Address      string
-	Device, Host uint16
+	Device, Host Version
 }
 
+// Version is a version of the protocol. Another major version is not understood; a minor one only adds.
+type Version struct{ Major, Minor uint16 }
+
+func (v Version) String() string { return fmt.Sprintf("%d.%d", v.Major, v.Minor) }
+
 func (e *VersionError) Error() string {
-	return fmt.Sprintf("the device at %s speaks version %d of the protocol, and this is version %d: install the "+
-		"firmware that belongs to this daemon", e.Address, e.Device, e.Host)
+	missing := "nothing of it is understood"
+	if e.Device.Major == e.Host.Major {
+		missing = fmt.Sprintf("it lacks what version %v has added", e.Host)
+	}
+	return fmt.Sprintf("the device at %s speaks version %v of the protocol, and this daemon needs %v: %s; install the "+
+		"firmware that belongs to this daemon", e.Address, e.Device, e.Host, missing)
 }
+
+// InUseError says that another host uses a device, or has taken it over.
+type InUseError struct {
+	Address string
+	Holder  string
+	// Heard is how long ago the device heard of it.
+	Heard time.Duration
+	Taken bool
+}
+
+func (e *InUseError) Error() string {
+	if e.Taken {
+		return fmt.Sprintf("%s has taken the device at %s over", e.Holder, e.Address)
+	}
+	return fmt.Sprintf("the device at %s is in use by %s, which it heard %v ago: end that one, or take the device "+
+		"over with --take-over", e.Address, e.Holder, e.Heard.Round(time.Millisecond))
+}
+
+// host is who this process is to devices: others are refused while it uses one, and told its name.
+type host struct {
+	owner    uint64
+	name     [32]uint8
+	version  Version
+	needs    uint16 // the least minor version of a device
+	takeOver bool
+}
+
+// ownProcess is this process.
+var ownProcess = sync.OnceValue(func() host {
+	h := host{owner: rand.Uint64(), version: Version{wire.Major, wire.Minor}}
+	name, err := os.Hostname()
+	if err != nil {
+		name = "a host without a name"
+	}
+	copy(h.name[:], fmt.Sprintf("%.20s, pid %d", name, os.Getpid()))
+	return h
+})
 
 // session is one connection to a device, from its handshake to its end.
 type session struct {
-	conn    net.Conn
+	conn    link.Conn
+	address string
+	host    host
 	number  uint32
+	began   time.Time
 	welcome wire.Welcome
 	boot    uint32
 	held    []wire.Reply // programs from before
@@ -65,8 +114,10 @@ type session struct {
 	gone    func(error) // is called once, when the session has ended by itself
 
 	sending  sync.Mutex
-	sent     uint32
-	received uint32 // by the reader alone
+	delivery *link.Delivery
+	greeted  bool
+	broken   error // why nothing could be sent
+	wake     chan struct{}
 
 	once  sync.Once
 	end   chan struct{}
@@ -80,31 +131,38 @@ const handshakeTime = 5 * time.Second
 // answers is no device.
 const most = uint64(time.Minute)
 
-// sendTime is how long the link may take to take a message. One that does not is broken: the device lets its host wait
-// only while the host does not take what the device has.
-const sendTime = time.Second
+// askAgain is how long a Hello waits for its answer before it is sent again, on a link that may lose it.
+const askAgain = 100 * time.Millisecond
 
-// greet connects to a device and shakes hands. Errors: the connection's, *VersionError.
-func greet(ctx context.Context, address string) (*session, error) {
-	conn, err := connect(ctx, address)
+// greet connects to a device and shakes hands. Errors: the connection's, *VersionError, *InUseError.
+func greet(ctx context.Context, address string, as host) (*session, error) {
+	conn, err := link.Dial(ctx, address, handshakeTime)
 	if err != nil {
 		return nil, err
 	}
-	s := &session{conn: conn, number: rand.Uint32() | 1, end: make(chan struct{})}
+	s := newSession(conn, address, as)
 	deadline := time.Now().Add(handshakeTime)
 	if d, set := ctx.Deadline(); set && d.Before(deadline) {
 		deadline = d
 	}
-	if err := during(ctx, conn, deadline, func() error { return s.hello(address) }); err != nil {
-		_ = conn.Close() // it has failed already
+	if err := during(ctx, conn, deadline, s.hello); err != nil {
+		s.close()
 		return nil, err
 	}
 	return s, nil
 }
 
+func newSession(conn link.Conn, address string, as host) *session {
+	number := rand.Uint32() | 1
+	s := &session{conn: conn, address: address, host: as, number: number, began: time.Now(),
+		delivery: link.NewDelivery(number, conn.Lossy()), wake: make(chan struct{}, 1), end: make(chan struct{})}
+	s.after.Go(s.pump)
+	return s
+}
+
 // during does something with a connection until a deadline, or until ctx ends. Errors: what it returns, ctx's.
-func during(ctx context.Context, conn net.Conn, deadline time.Time, do func() error) error {
-	if err := conn.SetReadDeadline(deadline); err != nil { // each message that is sent sets the other
+func during(ctx context.Context, conn link.Conn, deadline time.Time, do func() error) error {
+	if err := conn.SetReadDeadline(deadline); err != nil {
 		return err
 	}
 	stop := context.AfterFunc(ctx, func() { _ = conn.SetReadDeadline(time.Unix(1, 0)) }) // do tells
@@ -116,34 +174,28 @@ func during(ctx context.Context, conn net.Conn, deadline time.Time, do func() er
 }
 
 // hello shakes hands and hears which programs the device has kept.
-func (s *session) hello(address string) error {
-	if err := s.send(wire.TypeHello, wire.Append(nil, wire.Hello{Major: wire.Major, Minor: wire.Minor})); err != nil {
+func (s *session) hello() error {
+	if err := s.sayHello(); err != nil {
 		return err
 	}
 	f, err := s.next()
 	if err != nil {
 		return err
 	}
-	if f.Type == wire.TypeReply {
-		var r wire.Reply
-		if _, err := wire.Take(f.Payload, &r); err == nil && r.Code == wire.ReplyVersion {
-			return &VersionError{address, uint16(r.Detail), wire.Major}
-		}
-	}
 	if f.Type != wire.TypeWelcome {
-		return fmt.Errorf("what answers at %s is no device: it began with a message of type %d", address, f.Type)
+		return fmt.Errorf("what answers at %s is no device: it began with a message of type %d", s.address, f.Type)
 	}
-	if _, err := wire.Take(f.Payload, &s.welcome); err != nil {
+	w := &s.welcome
+	if _, err := wire.Take(f.Payload, w); err != nil {
 		return err
 	}
-	if s.welcome.Major != wire.Major {
-		return &VersionError{address, s.welcome.Major, wire.Major}
+	if w.Major != s.host.version.Major || w.Minor < s.host.needs {
+		return s.versionError(w.Major, w.Minor)
 	}
-	if w := &s.welcome; w.TickNs == 0 || w.Queue == 0 || w.Programs == 0 || f.Boot == 0 ||
+	if w.TickNs == 0 || w.Queue == 0 || w.Programs == 0 || f.Boot == 0 ||
 		max(w.Ready, w.Release) > most/uint64(w.TickNs) || w.Now > math.MaxInt64/2/uint64(w.TickNs) {
-		return fmt.Errorf("the device at %s says impossible things of itself: %+v", address, *w)
+		return fmt.Errorf("the device at %s says impossible things of itself: %+v", s.address, *w)
 	}
-	s.boot = f.Boot
 	for range s.welcome.Held {
 		f, err := s.next()
 		if err != nil {
@@ -158,27 +210,74 @@ func (s *session) hello(address string) error {
 	return nil
 }
 
-// next reads the next frame of the session.
+func (s *session) versionError(major, minor uint16) error {
+	need := Version{s.host.version.Major, s.host.needs}
+	return &VersionError{s.address, Version{major, minor}, need}
+}
+
+func (s *session) sayHello() error {
+	m := wire.Hello{Major: s.host.version.Major, Minor: s.host.version.Minor, Window: wire.MaxWindow,
+		Owner: s.host.owner,
+		Name:  s.host.name}
+	if s.host.takeOver {
+		m.TakeOver = 1
+	}
+	return s.atOnce(wire.TypeHello, wire.Append(nil, m))
+}
+
+// refused is the error of a device that cannot be had.
+func (s *session) refused(payload []byte) error {
+	var m wire.Refused
+	if _, err := wire.Take(payload, &m); err != nil {
+		return err
+	}
+	if m.Code == wire.RefusedVersion {
+		return s.versionError(m.Major, m.Minor)
+	}
+	return &InUseError{Address: s.address, Holder: string(bytes.TrimRight(m.Holder[:], "\x00")),
+		Heard: time.Duration(min(m.HeardUs, math.MaxInt64/1000)) * time.Microsecond, Taken: m.Code == wire.RefusedTaken}
+}
+
+// next reads the next message of the session.
 func (s *session) next() (*wire.Frame, error) {
 	for {
-		f, err := wire.ReadStream(s.conn)
-		if err != nil {
-			return nil, err
+		s.sending.Lock()
+		f := s.delivery.Next()
+		s.sending.Unlock()
+		if f != nil {
+			return f, nil
 		}
+		g, err := s.conn.Receive()
+		if err != nil {
+			s.sending.Lock()
+			defer s.sending.Unlock()
+			return nil, errors.Join(s.broken, err)
+		}
+		f = &g
 		switch {
 		case f.Session != s.number: // of who was there before
 			continue
-		case f.Version != wire.Major:
+		case f.Version != wire.Major && f.Type != wire.TypeRefused:
 			return nil, fmt.Errorf("a frame of version %d of the protocol", f.Version)
+		case f.Type == wire.TypeRefused:
+			return nil, s.refused(f.Payload)
 		case s.boot != 0 && f.Boot != s.boot:
 			return nil, &RebootedError{s.boot, f.Boot}
-		case f.Seq-s.received-1 > math.MaxUint32/2: // it came twice; numbers begin again at 0 behind the highest
-			continue
-		case f.Seq != s.received+1:
-			return nil, ErrFrames
 		}
-		s.received = f.Seq
-		return &f, nil
+		s.sending.Lock()
+		if s.boot == 0 && f.Type == wire.TypeWelcome {
+			var w wire.Welcome
+			if _, err := wire.Take(f.Payload, &w); err == nil {
+				s.boot, s.greeted = f.Boot, true
+				s.delivery.Welcome(f.Boot, int(w.Window))
+			}
+		}
+		s.delivery.Take(f, time.Since(s.began))
+		s.sending.Unlock()
+		s.nudge()
+		if !link.Numbered(f.Type) && f.Type != wire.TypeAck {
+			return f, nil
+		}
 	}
 }
 
@@ -188,16 +287,84 @@ func (s *session) send(kind uint8, payload []byte) error {
 	return err
 }
 
+// mostWaiting is how many messages may wait for the device to take those before them. A device on which more wait does
+// not work.
+const mostWaiting = 4096
+
+// errFull is the error of a device that takes no messages.
+var errFull = errors.New("the device does not take what it is sent")
+
 // sendNumbered sends a message and returns its number, by which its answer is known.
 func (s *session) sendNumbered(kind uint8, payload []byte) (uint32, error) {
 	s.sending.Lock()
 	defer s.sending.Unlock()
-	s.sent++
-	f := wire.Frame{Header: wire.Header{Type: kind, Session: s.number, Boot: s.boot, Seq: s.sent}, Payload: payload}
-	if err := s.conn.SetWriteDeadline(time.Now().Add(sendTime)); err != nil {
-		return s.sent, err
+	if s.delivery.Waiting() >= mostWaiting {
+		return 0, errFull
 	}
-	return s.sent, wire.WriteStream(s.conn, &f)
+	number := s.delivery.Send(kind, payload)
+	return number, s.flush()
+}
+
+// atOnce sends a message that has no number, and may be lost.
+func (s *session) atOnce(kind uint8, payload []byte) error {
+	s.sending.Lock()
+	defer s.sending.Unlock()
+	f := s.delivery.AtOnce(kind, payload)
+	return s.conn.Send(&f)
+}
+
+// flush sends what is due. The caller holds sending.
+func (s *session) flush() error {
+	for _, f := range s.delivery.Due(nil, time.Since(s.began)) {
+		if err := s.conn.Send(&f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// nudge has the pump look at what is due.
+func (s *session) nudge() {
+	select {
+	case s.wake <- struct{}{}:
+	default: // it will look anyhow
+	}
+}
+
+// pump sends what becomes due: acknowledgements, what the device did not get, and Hello until it is answered.
+func (s *session) pump() {
+	t := time.NewTimer(0)
+	defer t.Stop()
+	for {
+		s.sending.Lock()
+		wait, greeted := s.delivery.Wait(time.Since(s.began)), s.greeted
+		s.sending.Unlock()
+		if !greeted && s.conn.Lossy() {
+			wait = min(wait, askAgain)
+		}
+		t.Reset(min(wait, time.Hour))
+		select {
+		case <-s.end:
+			return
+		case <-s.wake:
+			continue
+		case <-t.C:
+		}
+		s.sending.Lock()
+		err := s.flush()
+		greeted = s.greeted
+		s.sending.Unlock()
+		if err == nil && !greeted && s.conn.Lossy() {
+			err = s.sayHello()
+		}
+		if err != nil {
+			s.sending.Lock()
+			s.broken = err
+			s.sending.Unlock()
+			_ = s.conn.Close() // who reads tells
+			return
+		}
+	}
 }
 
 // run hears the device until the session ends, and calls beat again and again.

@@ -16,7 +16,7 @@ import (
 	"facetd.example/api/dial"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
-	"facetd.example/bus/bridge"
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
@@ -64,11 +64,15 @@ const maxSocketPath = 107
 // are the schema of its configuration file; start from Default.
 type Config struct {
 	// Bus is virtual; or bridge: and the address of the device that drives the array, which is
-	// unix:PATH or tcp:HOST:PORT; or replay: and the files of one recording in order, with commas
+	// serial:PATH[@BAUD], udp:HOST:PORT, tcp:HOST:PORT or unix:PATH; or replay: and the files of one recording in
+	// order, with commas
 	// between them. A recording brings its own array and tasks: the fields array, tasks,
 	// scene, pace, seed and defects are then ignored. With a device scene, pace, seed and
 	// defects are, and the grain is the tick of its clock.
 	Bus string `yaml:"bus"`
+	// TakeOver is true to take the device even where another daemon uses it, whose lines then become
+	// inactive. Otherwise a device that is in use is refused, with the name of who uses it.
+	TakeOver bool `yaml:"take_over"`
 	// Name is what tells this daemon from others: answers carry it. Empty means the array's
 	// name.
 	Name string `yaml:"name"`
@@ -289,8 +293,8 @@ func (c *Config) checkBus(m *invalid.Errors) {
 	address, bridged := c.Device()
 	switch {
 	case bridged:
-		if err := bridge.CheckAddress(address); err != nil {
-			m.Add("bus", err.Error(), "write "+BridgeTo+"unix:PATH or "+BridgeTo+"tcp:HOST:PORT")
+		if err := link.Check(address); err != nil {
+			m.Add("bus", err.Error(), "put "+BridgeTo+" before it")
 		}
 		if c.Pace != Realtime {
 			m.Add("pace", fmt.Sprintf("the time of a device does not run at pace %s", c.Pace), "leave it out")

@@ -46,7 +46,7 @@ the daemon's plans: it goes by what happens at the pins. ARRAY is ` + fileForm +
 			if err != nil {
 				return cli.Usagef("%s", err)
 			}
-			if err := bridge.CheckAddress(listen); err != nil {
+			if err := bridge.CheckListen(listen); err != nil {
 				return cli.Usagef("--listen: %s", err)
 			}
 			l, err := bridge.Listen(listen)
@@ -57,7 +57,7 @@ the daemon's plans: it goes by what happens at the pins. ARRAY is ` + fileForm +
 		},
 	}
 	d := config.Default()
-	cmd.Flags().StringVar(&listen, "listen", "", "where the firmware connects: "+bridge.AddressForm)
+	cmd.Flags().StringVar(&listen, "listen", "", "where the firmware connects: "+bridge.ListenForm)
 	cmd.Flags().StringVar(&light, "scene", d.Scene, "light around the array: a description without pictures")
 	cmd.Flags().Uint64Var(&seed, "seed", d.Seed, "seed of everything random")
 	return cmd

@@ -20,6 +20,7 @@ import (
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/config"
@@ -55,6 +56,7 @@ type serveFlags struct {
 	bus                               string
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
+	takeOver                          bool
 	maxAge                            time.Duration
 	defects                           []string
 }
@@ -79,8 +81,9 @@ func serveCommand() *cobra.Command {
 func (f *serveFlags) register(cmd *cobra.Command) {
 	d, fl := config.Default(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
-	fl.StringVar(&f.bus, "bus", d.Bus, "virtual; bridge:ADDRESS: the device at unix:PATH or tcp:HOST:PORT; "+
+	fl.StringVar(&f.bus, "bus", d.Bus, "virtual; bridge:ADDRESS: the device at "+link.Form+"; "+
 		"or replay:FILE[,FILE...]: the files of one recording in order")
+	fl.BoolVar(&f.takeOver, "take-over", false, "take the device even where another daemon uses it")
 	fl.StringVar(&f.name, "name", d.Name, "name of this daemon among others (default the array's)")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed,
 		"how many times as fast as it happened a recording is played; 0 as fast as possible")
@@ -131,6 +134,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 	given := cmd.Flags().Changed
 	for name, set := range map[string]func(){
 		"bus":            func() { c.Bus = f.bus },
+		"take-over":      func() { c.TakeOver = f.takeOver },
 		"replay-speed":   func() { c.Replay.Speed = f.replaySpeed },
 		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
 		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },

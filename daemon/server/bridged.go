@@ -23,7 +23,7 @@ func (c *Setup) dial() (*bridge.Device, *Setup, error) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
 	defer cancel()
-	d, err := bridge.Dial(ctx, address)
+	d, err := bridge.Dial(ctx, address, c.TakeOver)
 	if err != nil {
 		return nil, nil, fmt.Errorf("device at %s: %w", address, err)
 	}

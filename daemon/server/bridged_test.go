@@ -92,6 +92,11 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 	}
 	bustest.SortPins(planned)
 	last := &records[len(records)-1]
+	for i := range records { // behind the last that ran the lines were released, before one that was refused was due
+		if r := &records[i]; !r.Result.Refused() {
+			last = r
+		}
+	}
 	if ran := last.Result.End.Sub(records[0].Start); ran < cfg.StopAt-900*time.Millisecond {
 		t.Errorf("it ran for %v, and was to run for %v", ran, cfg.StopAt)
 	}

@@ -40,18 +40,33 @@ const (
 var built struct {
 	sync.Mutex
 	dir string
-	of  map[bool]string
+	of  map[string]string
 }
 
 // Firmware builds the firmware as a process of this machine and returns its path: with sanitizers, or with mutants.
 // Where there is no C compiler the test is skipped.
 func Firmware(t testing.TB, mutants bool) string {
 	t.Helper()
+	if mutants {
+		return buildTarget(t, "mutants", "host", "SANITIZE=", "DEFINES=-DMUTANTS")
+	}
+	return buildTarget(t, "sanitized", "host")
+}
+
+// Tool builds another program of the firmware's Makefile, with sanitizers, and returns its path.
+func Tool(t testing.TB, target string) string {
+	t.Helper()
+	return buildTarget(t, "sanitized", target)
+}
+
+// buildTarget makes a target of the firmware's Makefile in a folder of its own, and returns its path.
+func buildTarget(t testing.TB, folder, target string, with ...string) string {
+	t.Helper()
 	peertest.Program(t, "cc")
 	tool := peertest.Program(t, "make")
 	built.Lock()
 	defer built.Unlock()
-	if path := built.of[mutants]; path != "" {
+	if path := built.of[folder+"/"+target]; path != "" {
 		return path
 	}
 	if built.dir == "" {
@@ -59,20 +74,17 @@ func Firmware(t testing.TB, mutants bool) string {
 		if err != nil {
 			t.Fatal(err)
 		}
-		built.dir, built.of = dir, map[bool]string{}
+		built.dir, built.of = dir, map[string]string{}
 	}
-	out, sources := filepath.Join(built.dir, "sanitized"), filepath.Join(root(t), "bus/bridge/firmware")
+	out, sources := filepath.Join(built.dir, folder), filepath.Join(root(t), "bus/bridge/firmware")
 	Sources(t, sources)
-	args := []string{"-s", "-C", sources, out + "/host", "OUT=" + out, "OPTIMIZE=-O0"}
-	if mutants {
-		out = filepath.Join(built.dir, "mutants")
-		args = append(args[:3], out+"/host", "OUT="+out, "OPTIMIZE=-O0", "SANITIZE=", "DEFINES=-DMUTANTS")
-	}
+	path := filepath.Join(out, target)
+	args := append([]string{"-s", "-C", sources, path, "OUT=" + out, "OPTIMIZE=-O0"}, with...)
 	if text, err := exec.Command(tool, args...).CombinedOutput(); err != nil {
 		t.Fatalf("the firmware does not build: %v\n%s", err, text)
 	}
-	built.of[mutants] = filepath.Join(out, "host")
-	return built.of[mutants]
+	built.of[folder+"/"+target] = path
+	return path
 }
 
 // Sources reads the sources of the firmware in a folder. Results of tests are kept for as long as what the tests
@@ -136,6 +148,13 @@ type Config struct {
 	Mutant int
 	// Path of the link's socket; "" is one of the rig's own.
 	Path string
+	// Link is where the firmware has its link, where that is no socket at Path: an address of the process, and that for
+	// the host.
+	Link, HostLink string
+	// LinkFaults are how many of a thousand packets of a link that can lose them are lost, and as many doubled, spoiled
+	// or late, by LinkSeed.
+	LinkFaults int
+	LinkSeed   int
 }
 
 // Rig is a firmware process with simulated chips behind its pins.
@@ -162,6 +181,10 @@ func Start(t testing.TB, cfg Config) *Rig {
 	if cfg.Path != "" {
 		r.Address = "unix:" + cfg.Path
 	}
+	own := r.Address
+	if cfg.Link != "" {
+		own, r.Address = cfg.Link, cfg.HostLink
+	}
 	if r.tick == 0 {
 		r.tick = 40
 	}
@@ -171,10 +194,13 @@ func Start(t testing.TB, cfg Config) *Rig {
 	}
 	served := make(chan error, 1)
 	go func() { served <- r.serve(listener, &cfg) }()
-	args := []string{"--link", r.Address, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
+	args := []string{"--link", own, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
 		strconv.FormatInt(int64(r.tick), 10), "--latency", latency}
 	if cfg.Mutant != 0 {
 		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
+	}
+	if cfg.LinkFaults != 0 {
+		args = append(args, "--link-faults", strconv.Itoa(cfg.LinkFaults), "--seed", strconv.Itoa(cfg.LinkSeed))
 	}
 	cmd := exec.Command(path, args...)
 	stderr, err := cmd.StderrPipe()

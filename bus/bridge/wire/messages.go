@@ -23,26 +23,30 @@ const (
 	MaxLanes = 8
 	// MaxTimes is how many times one Times message carries.
 	MaxTimes = 64
+	// MaxWindow is how many frames of one direction are on their way at most: Ack tells of that many.
+	MaxWindow = 64
 )
 
-// What a frame carries.
+// What a frame carries. From 128 on it has no number: it may be lost or come twice.
 const (
-	TypeHello    = 1
 	TypeConfig   = 2
 	TypeProgram  = 3
 	TypeDrop     = 4
 	TypeSubmit   = 5
 	TypeCancel   = 6
 	TypeRelease  = 7
-	TypeAlive    = 8
 	TypeWelcome  = 65
 	TypeReply    = 66
 	TypeData     = 67
 	TypeTimes    = 68
 	TypeResult   = 69
 	TypeReleased = 70
-	TypeClock    = 71
 	TypeSafe     = 72
+	TypeHello    = 128
+	TypeAlive    = 129
+	TypeAck      = 130
+	TypeClock    = 131
+	TypeRefused  = 132
 )
 
 // What becomes of a message that is replied to.
@@ -50,15 +54,14 @@ const (
 	ReplyOK      = 0
 	ReplyForm    = 1  // it cannot be read
 	ReplyOrder   = 2  // it comes before what must precede it
-	ReplyVersion = 3  // another major version of the protocol
-	ReplyFull    = 4  // the store has no room
-	ReplyUnsound = 5  // the program could never run; Detail is its operation
-	ReplyLines   = 6  // the board has fewer lines or lanes
-	ReplyBusy    = 7  // the program is run, or about to be
-	ReplyDense   = 8  // the board cannot arm the program as fast as it runs; Detail is its operation
-	ReplyUnknown = 9  // there is no such program
-	ReplyShort   = 10 // its payload is too short, or its type unknown
-	ReplyMore    = 11 // a part of a program has arrived; the next may come
+	ReplyFull    = 3  // the store has no room
+	ReplyUnsound = 4  // the program could never run; Detail is its operation
+	ReplyLines   = 5  // the board has fewer lines or lanes
+	ReplyBusy    = 6  // the program is run, or about to be
+	ReplyDense   = 7  // the board cannot arm the program as fast as it runs; Detail is its operation
+	ReplyUnknown = 8  // there is no such program
+	ReplyShort   = 9  // its payload is too short, or its type unknown
+	ReplyMore    = 10 // a part of a program has arrived; the next may come
 )
 
 // What becomes of a run.
@@ -87,7 +90,13 @@ const (
 	SafeLink    = 2 // the link was reset
 	SafeSession = 3 // another host has taken over
 	SafeFault   = 4 // of the board
-	SafeOrder   = 5 // frames were lost or came in another order
+)
+
+// Why a host cannot have a device.
+const (
+	RefusedVersion = 1 // another major version of the protocol
+	RefusedInUse   = 2 // another host uses it
+	RefusedTaken   = 3 // another host has taken it over
 )
 
 // Kinds of operations of a program.
@@ -137,15 +146,42 @@ type Header struct {
 	Session uint32
 	// Boot is of the device: another one each time that it begins anew. 0 where the host does not know it yet.
 	Boot uint32
-	// Seq numbers the frames of a session in one direction, from 1.
+	// Seq numbers the frames of a session in one direction, from 1; behind the highest comes 0. A frame that is not
+	// acknowledged is sent again, and one that comes twice is taken once.
 	Seq uint32
-	// Ack is the number of the last frame that arrived of the other direction.
+	// Ack is the number of the last frame of the other direction before which none is missing.
 	Ack uint32
 }
 
-// Hello begins a session: whatever was before is released and recalled. The answer is Welcome, or Reply.
+// Hello begins a session: whatever was before is released and recalled. The answer is Welcome or Refused. Session
+// numbers are chosen at random, and not used again.
 type Hello struct {
 	Major, Minor uint16
+	// Window is how many frames the host takes that it has not acknowledged.
+	Window uint16
+	// TakeOver says that the device is wanted even where another host uses it.
+	TakeOver uint8
+	// Owner tells hosts apart: one that has lost its session takes its own device again.
+	Owner uint64
+	// Name of the host, for others who want the device.
+	Name [32]uint8
+}
+
+// Ack acknowledges what Header.Ack says, and says what has come behind a frame that is missing: bit i of Got stands for
+// the frame Header.Ack + 2 + i.
+type Ack struct {
+	Got uint64
+}
+
+// Refused says that a host cannot have the device, or no more.
+type Refused struct {
+	Code uint8
+	// Major and Minor are the device's version of the protocol.
+	Major, Minor uint16
+	// Holder is who uses it.
+	Holder [32]uint8
+	// HeardUs is how long ago that host was heard, in microseconds.
+	HeardUs uint64
 }
 
 // Welcome tells what a device is.
@@ -173,6 +209,8 @@ type Welcome struct {
 	Safe uint8
 	// Held is how many programs are kept from before: their Reply messages follow.
 	Held uint8
+	// Window is how many frames the device takes that it has not acknowledged.
+	Window uint16
 }
 
 // Config configures the device for an array and ends its safe state. The answer is Reply.
@@ -220,7 +258,7 @@ type Release struct {
 	Id uint32
 }
 
-// Alive says that the host is there. The answer is Clock.
+// Alive says that the host is there. The answer is Clock. Tokens rise, so that one that comes late does not count.
 type Alive struct {
 	Token uint32
 }
@@ -233,6 +271,8 @@ type Reply struct {
 	Index  uint16
 	Detail uint32
 	Hash   [16]uint8
+	// Answers is the number of the frame that is answered.
+	Answers uint32
 }
 
 // Data has the codes of samples, which follow, two bytes each.

@@ -17,6 +17,8 @@ struct board_facts {
   uint64_t latency;  /* the longest that the core is kept from running, in ticks */
   uint64_t arm_cost; /* of one pin event, at most, in ticks */
   uint64_t release;  /* from the call of board_release to all lines inactive, at most, in ticks */
+  uint64_t resend;   /* after so many ticks a frame that the host has not acknowledged is sent again, each time after
+                      * twice as many; 0: the link loses nothing */
   uint8_t lines, lanes;
 };
 
@@ -49,10 +51,11 @@ bool board_done(struct board_done *d);
  * every event that had begun, and of no other. */
 uint64_t board_release(void);
 
-/* How many bytes of frames the link takes now. */
-size_t board_link_room(void);
+/* How many bytes of one frame the link takes now. A board tells peers of its link apart by small numbers: a stream has
+ * one for each connection, so that who comes second can be told why the device is not his. */
+size_t board_link_room(uint8_t peer);
 
 /* Sends one frame, for which there is room. */
-void board_send(const uint8_t *frame, size_t n);
+void board_send(uint8_t peer, const uint8_t *frame, size_t n);
 
 #endif

@@ -16,9 +16,9 @@ enum {
 #define CORE_RUNS 16
 #endif
 
-/* Bytes of the link that must be free before more is taken from it: what one event or message makes, at most, and the
- * results of all runs beside it, each frame with its length before it. */
-#define CORE_LINK_RESERVE (4096 + CORE_RUNS * (4 + WIRE_HEADER_SIZE + WIRE_RESULT_SIZE))
+/* Bytes of the link's ring that must be free before anything is done of which the host is told: what one event or
+ * message makes, at most, and the results of all runs beside it, each frame with its record before it. */
+#define CORE_LINK_RESERVE (4096 + CORE_RUNS * (12 + WIRE_HEADER_SIZE + WIRE_RESULT_SIZE))
 
 /* The number of pin events and marks that are armed at once; a board may ask for another. */
 #ifndef CORE_ARMED
@@ -44,16 +44,32 @@ extern unsigned core_mutant;
 
 void core_begin(void);
 
-/* Takes one frame that has arrived. */
-void core_frame(const uint8_t *frame, size_t n);
+/* The version of the protocol; tests build others. */
+#ifndef CORE_MAJOR
+#define CORE_MAJOR WIRE_MAJOR
+#define CORE_MINOR WIRE_MINOR
+#endif
 
-/* Says that the link was reset. */
-void core_link_reset(void);
+/* No peer of the link. */
+enum { CORE_NOBODY = 255 };
+
+/* Takes one frame that has arrived from a peer of the link. */
+void core_frame(uint8_t peer, const uint8_t *frame, size_t n);
+
+/* Says that the link to a peer was reset. */
+void core_link_reset(uint8_t peer);
+
+/* The peer who is the host; CORE_NOBODY where none is. */
+uint8_t core_peer(void);
 
 /* Does what there is to do. It is called when frames have arrived, and at least once in the board's latency. */
 void core_poll(void);
 
-/* Reports whether runs wait or are under way. */
+/* Reports whether runs wait or are under way, or a program is being judged: then it is to be called often. */
 bool core_busy(void);
+
+/* Answers a message of the host; the hash is that of the program that is meant, or another, or none. */
+void core_reply(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t detail);
+void core_reply_of(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t detail, const uint8_t *hash);
 
 #endif

@@ -139,31 +139,7 @@ static bool sound_op(const struct program_facts *f, const uint8_t *p) {
   }
 }
 
-/* Arming an event takes its time, and so many are armed ahead: a program in which the events come so thick for so long
- * that the queue runs empty cannot be run. */
-static bool dense(const uint8_t *p, uint32_t *op) {
-  static int32_t least[WIRE_MAX_SLOTS]; /* the lowest values: there is no denser run by much, and late ones underrun */
-  struct program_facts f;
-  program_facts(p, &f);
-  for (uint16_t i = 0; i < f.slots; i++) least[i] = wire_get_i32(f.bounds + (size_t)i * WIRE_SLOT_SIZE);
-  struct program_walk w;
-  struct program_event e;
-  uint64_t cost = board_facts()->arm_cost, spent = 0;
-  uint32_t events = 0;
-  program_begin(&w, p, 0, least);
-  while (program_next(&w, &e)) {
-    *op = e.op;
-    if (++events > MOST_EVENTS) return true;
-    spent += cost;
-    uint64_t begins = board_begins(&e.pin);
-    if (spent < begins) spent = begins; /* nothing is armed before there is room */
-    if (spent - begins > (uint64_t)(CORE_ARMED - 2) * cost) return true;
-  }
-  return false;
-}
-
-uint8_t program_judge(const uint8_t *p, size_t n, uint32_t *op) {
-  *op = 0;
+static uint8_t judge_ops(const uint8_t *p, size_t n, uint32_t *op) {
   if (n < WIRE_HEAD_SIZE) return WIRE_REPLY_UNSOUND;
   struct program_facts f;
   program_facts(p, &f);
@@ -186,8 +162,40 @@ uint8_t program_judge(const uint8_t *p, size_t n, uint32_t *op) {
     sum += duration;
     i += size;
   }
-  if (i != n || sum != f.duration) return WIRE_REPLY_UNSOUND;
-  return dense(p, op) ? WIRE_REPLY_DENSE : WIRE_REPLY_OK;
+  return i != n || sum != f.duration ? WIRE_REPLY_UNSOUND : WIRE_REPLY_OK;
+}
+
+/* The lowest values of a program's slots: there is no denser run by much, and late ones underrun. */
+static int32_t least[WIRE_MAX_SLOTS];
+
+void program_judge(struct program_judgement *j, const uint8_t *p, size_t n) {
+  memset(j, 0, sizeof *j);
+  j->code = judge_ops(p, n, &j->op);
+  if (j->code != WIRE_REPLY_OK) return;
+  struct program_facts f;
+  program_facts(p, &f);
+  for (uint16_t i = 0; i < f.slots; i++) least[i] = wire_get_i32(f.bounds + (size_t)i * WIRE_SLOT_SIZE);
+  program_begin(&j->walk, p, 0, least);
+}
+
+/* Arming an event takes its time, and so many are armed ahead: a program in which the events come so thick for so long
+ * that the queue runs empty cannot be run. */
+bool program_judge_on(struct program_judgement *j) {
+  if (j->code != WIRE_REPLY_OK) return true;
+  uint64_t cost = board_facts()->arm_cost;
+  struct program_event e;
+  for (unsigned i = 0; i < CORE_SLICE; i++) {
+    if (!program_next(&j->walk, &e)) return true;
+    j->op = e.op;
+    j->spent += cost;
+    uint64_t begins = board_begins(&e.pin);
+    if (j->spent < begins) j->spent = begins; /* nothing is armed before there is room */
+    if (++j->events > MOST_EVENTS || j->spent - begins > (uint64_t)(CORE_ARMED - 2) * cost) {
+      j->code = WIRE_REPLY_DENSE;
+      return true;
+    }
+  }
+  return false;
 }
 
 void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, const int32_t *values) {

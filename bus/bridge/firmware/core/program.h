@@ -14,9 +14,6 @@ struct program_facts {
 /* Reads the head of a program that was found sound. */
 void program_facts(const uint8_t *p, struct program_facts *f);
 
-/* Judges a program: WIRE_REPLY_OK, or what is wrong, and with which operation. After that it is trusted. */
-uint8_t program_judge(const uint8_t *p, size_t n, uint32_t *op);
-
 /* The size of an operation in bytes, and how long it lasts. */
 size_t program_op(const uint8_t *p, uint64_t *duration);
 
@@ -49,5 +46,25 @@ void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, con
 
 /* Gives the next pin event; false at the end. */
 bool program_next(struct program_walk *w, struct program_event *e);
+
+/* How far the judging of a program has come: WIRE_REPLY_OK, or what is wrong, and with which operation. */
+struct program_judgement {
+  uint8_t code;
+  uint32_t op;
+  uint32_t events;
+  uint64_t spent; /* until what was walked through is armed */
+  struct program_walk walk;
+};
+
+/* How many events are walked through before others have their turn. */
+#ifndef CORE_SLICE
+#define CORE_SLICE 64
+#endif
+
+/* Begins to judge a program: reads its operations, of which there are few, but does not walk through their events. */
+void program_judge(struct program_judgement *j, const uint8_t *p, size_t n);
+
+/* Goes on for a slice, and reports whether it has come to its end. What is sound then is trusted. */
+bool program_judge_on(struct program_judgement *j);
 
 #endif

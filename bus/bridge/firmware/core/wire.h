@@ -37,26 +37,30 @@ enum {
   WIRE_MAX_LANES = 8,
   /* MaxTimes is how many times one Times message carries. */
   WIRE_MAX_TIMES = 64,
+  /* MaxWindow is how many frames of one direction are on their way at most: Ack tells of that many. */
+  WIRE_MAX_WINDOW = 64,
 };
 
-/* What a frame carries. */
+/* What a frame carries. From 128 on it has no number: it may be lost or come twice. */
 enum {
-  WIRE_TYPE_HELLO = 1,
   WIRE_TYPE_CONFIG = 2,
   WIRE_TYPE_PROGRAM = 3,
   WIRE_TYPE_DROP = 4,
   WIRE_TYPE_SUBMIT = 5,
   WIRE_TYPE_CANCEL = 6,
   WIRE_TYPE_RELEASE = 7,
-  WIRE_TYPE_ALIVE = 8,
   WIRE_TYPE_WELCOME = 65,
   WIRE_TYPE_REPLY = 66,
   WIRE_TYPE_DATA = 67,
   WIRE_TYPE_TIMES = 68,
   WIRE_TYPE_RESULT = 69,
   WIRE_TYPE_RELEASED = 70,
-  WIRE_TYPE_CLOCK = 71,
   WIRE_TYPE_SAFE = 72,
+  WIRE_TYPE_HELLO = 128,
+  WIRE_TYPE_ALIVE = 129,
+  WIRE_TYPE_ACK = 130,
+  WIRE_TYPE_CLOCK = 131,
+  WIRE_TYPE_REFUSED = 132,
 };
 
 /* What becomes of a message that is replied to. */
@@ -64,15 +68,14 @@ enum {
   WIRE_REPLY_OK = 0,
   WIRE_REPLY_FORM = 1, /* it cannot be read */
   WIRE_REPLY_ORDER = 2, /* it comes before what must precede it */
-  WIRE_REPLY_VERSION = 3, /* another major version of the protocol */
-  WIRE_REPLY_FULL = 4, /* the store has no room */
-  WIRE_REPLY_UNSOUND = 5, /* the program could never run; Detail is its operation */
-  WIRE_REPLY_LINES = 6, /* the board has fewer lines or lanes */
-  WIRE_REPLY_BUSY = 7, /* the program is run, or about to be */
-  WIRE_REPLY_DENSE = 8, /* the board cannot arm the program as fast as it runs; Detail is its operation */
-  WIRE_REPLY_UNKNOWN = 9, /* there is no such program */
-  WIRE_REPLY_SHORT = 10, /* its payload is too short, or its type unknown */
-  WIRE_REPLY_MORE = 11, /* a part of a program has arrived; the next may come */
+  WIRE_REPLY_FULL = 3, /* the store has no room */
+  WIRE_REPLY_UNSOUND = 4, /* the program could never run; Detail is its operation */
+  WIRE_REPLY_LINES = 5, /* the board has fewer lines or lanes */
+  WIRE_REPLY_BUSY = 6, /* the program is run, or about to be */
+  WIRE_REPLY_DENSE = 7, /* the board cannot arm the program as fast as it runs; Detail is its operation */
+  WIRE_REPLY_UNKNOWN = 8, /* there is no such program */
+  WIRE_REPLY_SHORT = 9, /* its payload is too short, or its type unknown */
+  WIRE_REPLY_MORE = 10, /* a part of a program has arrived; the next may come */
 };
 
 /* What becomes of a run. */
@@ -101,7 +104,13 @@ enum {
   WIRE_SAFE_LINK = 2, /* the link was reset */
   WIRE_SAFE_SESSION = 3, /* another host has taken over */
   WIRE_SAFE_FAULT = 4, /* of the board */
-  WIRE_SAFE_ORDER = 5, /* frames were lost or came in another order */
+};
+
+/* Why a host cannot have a device. */
+enum {
+  WIRE_REFUSED_VERSION = 1, /* another major version of the protocol */
+  WIRE_REFUSED_IN_USE = 2, /* another host uses it */
+  WIRE_REFUSED_TAKEN = 3, /* another host has taken it over */
 };
 
 /* Kinds of operations of a program. */
@@ -151,9 +160,10 @@ struct wire_header {
   uint32_t session;
   /* Boot is of the device: another one each time that it begins anew. 0 where the host does not know it yet. */
   uint32_t boot;
-  /* Seq numbers the frames of a session in one direction, from 1. */
+  /* Seq numbers the frames of a session in one direction, from 1; behind the highest comes 0. A frame that is not
+   * acknowledged is sent again, and one that comes twice is taken once. */
   uint32_t seq;
-  /* Ack is the number of the last frame that arrived of the other direction. */
+  /* Ack is the number of the last frame of the other direction before which none is missing. */
   uint32_t ack;
 };
 enum { WIRE_HEADER_SIZE = 20 };
@@ -176,19 +186,76 @@ static inline void wire_header_put(uint8_t *p, const struct wire_header *m) {
   wire_put_u32(p + 16, m->ack);
 }
 
-/* Hello begins a session: whatever was before is released and recalled. The answer is Welcome, or Reply. */
+/* Hello begins a session: whatever was before is released and recalled. The answer is Welcome or Refused. Session
+ * numbers are chosen at random, and not used again. */
 struct wire_hello {
   uint16_t major;
   uint16_t minor;
+  /* Window is how many frames the host takes that it has not acknowledged. */
+  uint16_t window;
+  /* TakeOver says that the device is wanted even where another host uses it. */
+  uint8_t take_over;
+  /* Owner tells hosts apart: one that has lost its session takes its own device again. */
+  uint64_t owner;
+  /* Name of the host, for others who want the device. */
+  uint8_t name[32];
 };
-enum { WIRE_HELLO_SIZE = 4 };
+enum { WIRE_HELLO_SIZE = 47 };
 static inline void wire_hello_get(const uint8_t *p, struct wire_hello *m) {
   m->major = wire_get_u16(p + 0);
   m->minor = wire_get_u16(p + 2);
+  m->window = wire_get_u16(p + 4);
+  m->take_over = wire_get_u8(p + 6);
+  m->owner = wire_get_u64(p + 7);
+  memcpy(m->name, p + 15, 32);
 }
 static inline void wire_hello_put(uint8_t *p, const struct wire_hello *m) {
   wire_put_u16(p + 0, m->major);
   wire_put_u16(p + 2, m->minor);
+  wire_put_u16(p + 4, m->window);
+  wire_put_u8(p + 6, m->take_over);
+  wire_put_u64(p + 7, m->owner);
+  memcpy(p + 15, m->name, 32);
+}
+
+/* Ack acknowledges what Header.Ack says, and says what has come behind a frame that is missing: bit i of Got stands for
+ * the frame Header.Ack + 2 + i. */
+struct wire_ack {
+  uint64_t got;
+};
+enum { WIRE_ACK_SIZE = 8 };
+static inline void wire_ack_get(const uint8_t *p, struct wire_ack *m) {
+  m->got = wire_get_u64(p + 0);
+}
+static inline void wire_ack_put(uint8_t *p, const struct wire_ack *m) {
+  wire_put_u64(p + 0, m->got);
+}
+
+/* Refused says that a host cannot have the device, or no more. */
+struct wire_refused {
+  uint8_t code;
+  /* Major and Minor are the device's version of the protocol. */
+  uint16_t major;
+  uint16_t minor;
+  /* Holder is who uses it. */
+  uint8_t holder[32];
+  /* HeardUs is how long ago that host was heard, in microseconds. */
+  uint64_t heard_us;
+};
+enum { WIRE_REFUSED_SIZE = 45 };
+static inline void wire_refused_get(const uint8_t *p, struct wire_refused *m) {
+  m->code = wire_get_u8(p + 0);
+  m->major = wire_get_u16(p + 1);
+  m->minor = wire_get_u16(p + 3);
+  memcpy(m->holder, p + 5, 32);
+  m->heard_us = wire_get_u64(p + 37);
+}
+static inline void wire_refused_put(uint8_t *p, const struct wire_refused *m) {
+  wire_put_u8(p + 0, m->code);
+  wire_put_u16(p + 1, m->major);
+  wire_put_u16(p + 3, m->minor);
+  memcpy(p + 5, m->holder, 32);
+  wire_put_u64(p + 37, m->heard_us);
 }
 
 /* Welcome tells what a device is. */
@@ -219,8 +286,10 @@ struct wire_welcome {
   uint8_t safe;
   /* Held is how many programs are kept from before: their Reply messages follow. */
   uint8_t held;
+  /* Window is how many frames the device takes that it has not acknowledged. */
+  uint16_t window;
 };
-enum { WIRE_WELCOME_SIZE = 68 };
+enum { WIRE_WELCOME_SIZE = 70 };
 static inline void wire_welcome_get(const uint8_t *p, struct wire_welcome *m) {
   m->major = wire_get_u16(p + 0);
   m->minor = wire_get_u16(p + 2);
@@ -237,6 +306,7 @@ static inline void wire_welcome_get(const uint8_t *p, struct wire_welcome *m) {
   m->lanes = wire_get_u8(p + 65);
   m->safe = wire_get_u8(p + 66);
   m->held = wire_get_u8(p + 67);
+  m->window = wire_get_u16(p + 68);
 }
 static inline void wire_welcome_put(uint8_t *p, const struct wire_welcome *m) {
   wire_put_u16(p + 0, m->major);
@@ -254,6 +324,7 @@ static inline void wire_welcome_put(uint8_t *p, const struct wire_welcome *m) {
   wire_put_u8(p + 65, m->lanes);
   wire_put_u8(p + 66, m->safe);
   wire_put_u8(p + 67, m->held);
+  wire_put_u16(p + 68, m->window);
 }
 
 /* Config configures the device for an array and ends its safe state. The answer is Reply. */
@@ -363,7 +434,7 @@ static inline void wire_release_put(uint8_t *p, const struct wire_release *m) {
   wire_put_u32(p + 0, m->id);
 }
 
-/* Alive says that the host is there. The answer is Clock. */
+/* Alive says that the host is there. The answer is Clock. Tokens rise, so that one that comes late does not count. */
 struct wire_alive {
   uint32_t token;
 };
@@ -383,14 +454,17 @@ struct wire_reply {
   uint16_t index;
   uint32_t detail;
   uint8_t hash[16];
+  /* Answers is the number of the frame that is answered. */
+  uint32_t answers;
 };
-enum { WIRE_REPLY_SIZE = 24 };
+enum { WIRE_REPLY_SIZE = 28 };
 static inline void wire_reply_get(const uint8_t *p, struct wire_reply *m) {
   m->to = wire_get_u8(p + 0);
   m->code = wire_get_u8(p + 1);
   m->index = wire_get_u16(p + 2);
   m->detail = wire_get_u32(p + 4);
   memcpy(m->hash, p + 8, 16);
+  m->answers = wire_get_u32(p + 24);
 }
 static inline void wire_reply_put(uint8_t *p, const struct wire_reply *m) {
   wire_put_u8(p + 0, m->to);
@@ -398,6 +472,7 @@ static inline void wire_reply_put(uint8_t *p, const struct wire_reply *m) {
   wire_put_u16(p + 2, m->index);
   wire_put_u32(p + 4, m->detail);
   memcpy(p + 8, m->hash, 16);
+  wire_put_u32(p + 24, m->answers);
 }
 
 /* Data has the codes of samples, which follow, two bytes each. */

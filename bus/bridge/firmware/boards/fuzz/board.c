@@ -1,12 +1,15 @@
 /* The core under random and mutated frames, on a board whose clock is a number, whose pins answer anything and whose
- * link is full now and then. What must hold whatever comes is checked: pin events within the board's contract and in
- * the order of their times, no line active in the safe state, at most one result for a run. */
+ * link is full now and then, and loses frames in both directions. What must hold whatever comes is checked: pin events
+ * within the board's contract and in the order of their times, no line active in the safe state, at most one result for
+ * a run, every message of the device once and in order. */
 #include <stdio.h>
 #include <stdlib.h>
 
 #include "../../core/core.h"
+#include "../../core/link.h"
+#include "../../core/packet.h"
 
-enum { QUEUE = 8, RESULTS = 1 << 22 };
+enum { QUEUE = 8, RESULTS = 1 << 22, SEEN = 1024 };
 
 static uint64_t clock_ticks, state = 88172645463325252u;
 
@@ -24,7 +27,7 @@ static void must(bool held, const char *what) {
 }
 
 static const struct board_facts facts = {
-    .tick_ns = 1, .boot = 7, .latency = 2000, .arm_cost = 20, .release = 10, .lines = 10, .lanes = 3};
+    .tick_ns = 1, .boot = 7, .latency = 2000, .arm_cost = 20, .release = 10, .resend = 5000, .lines = 10, .lanes = 3};
 
 const struct board_facts *board_facts(void) { return &facts; }
 
@@ -37,7 +40,8 @@ static uint64_t last_at;
 static uint64_t frames, events, results[WIRE_RESULT_FAULT + 1], sound;
 static bool lost = true; /* the device is in its safe state */
 static unsigned armed_since; /* the last release */
-static struct wire_pin_event over; /* the last that the core took */
+static struct wire_pin_event seen[SEEN]; /* trains that the core took, the last ones */
+static unsigned seen_n;
 
 static uint64_t end_of(const struct wire_pin_event *e) {
   if (e->kind == WIRE_PIN_SAMPLE) return e->at + (uint64_t)(e->count - 1) * e->interval;
@@ -68,7 +72,7 @@ bool board_arm(const struct wire_pin_event *e) {
 static void take(struct board_done *d) {
   static uint16_t codes[WIRE_MAX_LANES * WIRE_MAX_TRAIN];
   struct wire_pin_event *e = &queue[first];
-  over = *e;
+  if (e->kind == WIRE_PIN_SAMPLE) seen[seen_n++ % SEEN] = *e;
   codes[rnd(WIRE_MAX_LANES * WIRE_MAX_TRAIN)] = (uint16_t)rnd(1 << 16);
   *d = (struct board_done){e->at, !cut[first], codes};
   first = (first + 1) % QUEUE;
@@ -109,39 +113,68 @@ static bool sending;
 static unsigned sent_slots;
 static uint64_t sent_duration, last_end;
 
-size_t board_link_room(void) { return full ? 0 : 1 << 16; }
+size_t board_link_room(uint8_t peer) { return full || peer > 1 ? 0 : LINK_FRAME; }
 
-void board_send(const uint8_t *frame, size_t size) {
-  struct wire_header h;
-  must(size >= WIRE_HEADER_SIZE && size <= WIRE_HEADER_SIZE + WIRE_MAX_PAYLOAD, "a frame has a possible size");
-  wire_header_get(frame, &h);
-  must(h.length == size - WIRE_HEADER_SIZE && h.boot == facts.boot, "a frame has a right header");
-  frames++;
-  if (h.type == WIRE_TYPE_RESULT) {
+static uint32_t got, taken;   /* numbers: of the device's last frame, and of the last one of the host that it has */
+static uint64_t resent, lost_frames;
+
+/* Whether codes are those of a train that is over. */
+static bool is_over(const struct wire_data *d, uint16_t length) {
+  for (unsigned i = 0; i < SEEN && i < seen_n; i++) {
+    const struct wire_pin_event *e = &seen[i];
+    if (d->at == e->at && e->lanes >> d->lane & 1 && length == WIRE_DATA_SIZE + 2 * e->count) return true;
+  }
+  return false;
+}
+
+static void hears(const struct wire_header *h, const uint8_t *p) {
+  if (h->type == WIRE_TYPE_RESULT) {
     struct wire_result r;
-    wire_result_get(frame + WIRE_HEADER_SIZE, &r);
+    wire_result_get(p, &r);
     must(r.id < RESULTS && !told[r.id], "a run has one result");
     told[r.id] = 1;
     must(r.code <= WIRE_RESULT_FAULT, "a result has a code");
     results[r.code]++;
   }
-  if (h.type == WIRE_TYPE_DATA) {
+  if (h->type == WIRE_TYPE_DATA) {
     struct wire_data d;
-    wire_data_get(frame + WIRE_HEADER_SIZE, &d);
-    must(over.kind == WIRE_PIN_SAMPLE && d.at == over.at && over.lanes >> d.lane & 1 &&
-             h.length == WIRE_DATA_SIZE + 2 * over.count, "codes are those of the event that is over");
+    wire_data_get(p, &d);
+    must(is_over(&d, h->length), "codes are those of an event that is over");
   }
   struct wire_reply reply;
-  if (h.type == WIRE_TYPE_REPLY) {
-    wire_reply_get(frame + WIRE_HEADER_SIZE, &reply);
+  if (h->type == WIRE_TYPE_REPLY) {
+    wire_reply_get(p, &reply);
     if (reply.to == WIRE_TYPE_PROGRAM && reply.code == WIRE_REPLY_OK && sending) {
       sound++;
       known[reply.index] = (struct known){sent_slots, sent_duration};
       sending = false;
     }
   }
-  lost = lost || h.type == WIRE_TYPE_SAFE;
-  if (h.type == WIRE_TYPE_SAFE) must(armed_since == 0 && n == 0, "nothing is armed in the safe state");
+  lost = lost || h->type == WIRE_TYPE_SAFE;
+  if (h->type == WIRE_TYPE_SAFE) must(armed_since == 0 && n == 0, "nothing is armed in the safe state");
+}
+
+void board_send(uint8_t peer, const uint8_t *frame, size_t size) {
+  struct wire_header h;
+  must(!full && peer <= 1, "the link has room");
+  must(size >= WIRE_HEADER_SIZE && size <= LINK_FRAME, "a frame has a possible size");
+  wire_header_get(frame, &h);
+  must(h.length == size - WIRE_HEADER_SIZE && h.boot == facts.boot, "a frame has a right header");
+  frames++;
+  if (h.session != session) return;
+  if (taken - h.ack > UINT32_MAX / 2) taken = h.ack;
+  if (h.type >= WIRE_TYPE_HELLO) return;
+  must(h.seq - got - 1 < WIRE_MAX_WINDOW || got - h.seq < WIRE_MAX_WINDOW, "a frame is within the window");
+  if (h.seq != got + 1) {
+    resent += got - h.seq < WIRE_MAX_WINDOW;
+    return; /* it comes twice, or after one that was lost */
+  }
+  if (!rnd(20)) {
+    lost_frames++;
+    return;
+  }
+  got++;
+  hears(&h, frame + WIRE_HEADER_SIZE);
 }
 
 /* Frames. */
@@ -151,30 +184,88 @@ static uint8_t *const body = frame + WIRE_HEADER_SIZE;
 static uint32_t seq, ids;
 static uint32_t hashes; /* of the programs that were sent */
 
+/* Frames as they were sent, for when one was lost. */
+static struct {
+  size_t n;
+  uint8_t frame[LINK_FRAME];
+} kept[CORE_WINDOW];
+
+static void hand_over(const uint8_t *frame_, size_t size) {
+  uint8_t *copy = malloc(size ? size : 1); /* of its own, so that the sanitizer sees what is read behind it */
+  memcpy(copy, frame_, size);
+  core_frame(0, copy, size);
+  free(copy);
+}
+
+/* Sends a frame again that was sent before. */
+static void again(uint32_t number) {
+  wire_put_u32(kept[number % CORE_WINDOW].frame + WIRE_HEADER_SIZE - 4, got);
+  hand_over(kept[number % CORE_WINDOW].frame, kept[number % CORE_WINDOW].n);
+}
+
+static void acknowledge(void) {
+  uint8_t b[WIRE_HEADER_SIZE + WIRE_ACK_SIZE];
+  struct wire_header h = {WIRE_TYPE_ACK, WIRE_MAJOR, WIRE_ACK_SIZE, session, facts.boot, 0, got};
+  wire_header_put(b, &h);
+  wire_put_u64(b + WIRE_HEADER_SIZE, rnd(4) ? 0 : rnd(1 << 20));
+  hand_over(b, sizeof b);
+}
+
+static void hello(void);
+
+/* Waits until the device takes another frame. */
+static void wait_for_room(void) {
+  for (int tries = 0; seq - taken >= CORE_WINDOW; tries++) {
+    if (tries > 200) { /* it is in its safe state */
+      hello();
+      return;
+    }
+    full = false;
+    clock_ticks += 100;
+    for (uint32_t k = taken + 1; k != seq + 1; k++)
+      if (rnd(3)) again(k);
+    acknowledge();
+    core_poll();
+  }
+}
+
 static void feed(uint8_t type, size_t size) {
   if (size > WIRE_MAX_PAYLOAD) size = WIRE_MAX_PAYLOAD;
-  struct wire_header h = {type, WIRE_MAJOR, (uint16_t)size, session, facts.boot, ++seq, 0};
-  if (!rnd(200)) h.seq += rnd(3);
-  if (!rnd(300)) h.boot++;
+  bool numbered = type < WIRE_TYPE_HELLO;
+  static uint8_t payload[WIRE_MAX_PAYLOAD];
+  memcpy(payload, body, size); /* waiting may send something else */
+  if (numbered) wait_for_room();
+  memcpy(body, payload, size);
+  struct wire_header h = {type, WIRE_MAJOR, (uint16_t)size, session, facts.boot, numbered ? ++seq : 0, got};
   wire_header_put(frame, &h);
   size += WIRE_HEADER_SIZE;
   if (!rnd(200)) {
-    uint32_t at = rnd((uint32_t)size);
-    bool number = type == WIRE_TYPE_SUBMIT && at >= WIRE_HEADER_SIZE && at < WIRE_HEADER_SIZE + 4;
-    if (!number && at > 0) frame[at] ^= (uint8_t)(1u << rnd(8)); /* numbers of runs are each used once */
+    uint32_t at = WIRE_HEADER_SIZE + rnd((uint32_t)size);
+    bool number = type == WIRE_TYPE_SUBMIT && at < WIRE_HEADER_SIZE + 4;
+    if (!number && at < size) frame[at] ^= (uint8_t)(1u << rnd(8)); /* numbers of runs are each used once */
   }
-  if (!rnd(400)) size = rnd((uint32_t)size + 1);
-  uint8_t *copy = malloc(size ? size : 1); /* of its own, so that the sanitizer sees what is read behind it */
-  memcpy(copy, frame, size);
-  core_frame(copy, size);
-  free(copy);
+  if (numbered) {
+    kept[seq % CORE_WINDOW].n = size;
+    memcpy(kept[seq % CORE_WINDOW].frame, frame, size);
+    if (!rnd(30)) return; /* it is lost */
+    if (!rnd(30)) again(seq - rnd(seq < CORE_WINDOW ? seq : CORE_WINDOW));
+  }
+  hand_over(frame, size);
+  if (!rnd(100)) { /* and once more, spoiled in any way but by its number */
+    uint32_t at = rnd(WIRE_HEADER_SIZE);
+    if (at < 12 && at) frame[at] ^= (uint8_t)(1u << rnd(8));
+    if (at >= 4 && at < 12) hand_over(frame, rnd(2) ? size : rnd((uint32_t)size + 1));
+  }
+  if (!rnd(20)) acknowledge();
 }
 
 static void hello(void) {
   session = rnd(1 << 30) + 1;
   lost = false;
-  seq = 0;
-  wire_hello_put(body, &(struct wire_hello){(uint16_t)(rnd(20) ? WIRE_MAJOR : rnd(4)), WIRE_MINOR});
+  seq = got = taken = 0;
+  struct wire_hello m = {(uint16_t)(rnd(20) ? WIRE_MAJOR : rnd(4)), WIRE_MINOR, (uint16_t)(1 + rnd(100)),
+                         (uint8_t)rnd(2), 1 + rnd(2), {'f'}};
+  wire_hello_put(body, &m);
   feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
   wire_config_put(body, &(struct wire_config){rnd(4) ? UINT64_MAX - rnd(2) : rnd(10) ? 20000 + rnd(100000) : 0, 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
   feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
@@ -280,7 +371,7 @@ static void anything(void) {
   size_t size = rnd(40);
   for (size_t i = 0; i < size; i++) body[i] = (uint8_t)rnd(256);
   /* No run of an unknown number: whether it has one result is counted by number. */
-  uint8_t type = (uint8_t)rnd(12);
+  uint8_t type = (uint8_t)(rnd(2) ? rnd(12) : 126 + rnd(8));
   feed(type == WIRE_TYPE_SUBMIT ? WIRE_TYPE_ALIVE : type, size);
 }
 
@@ -317,7 +408,7 @@ int main(int argc, char **argv) {
       break;
     case 8:
       if (rnd(60)) break;
-      core_link_reset();
+      core_link_reset((uint8_t)rnd(3));
       lost = true;
       break;
     case 9:
@@ -332,11 +423,12 @@ int main(int argc, char **argv) {
         core_poll();
       }
     }
+    if (!rnd(3)) acknowledge();
     core_poll();
   }
   printf("%ld inputs, %llu frames, %llu programs, %llu pin events, runs", inputs, (unsigned long long)frames,
          (unsigned long long)sound, (unsigned long long)events);
   for (unsigned i = 0; i <= WIRE_RESULT_FAULT; i++) printf(" %llu", (unsigned long long)results[i]);
-  printf("\n");
+  printf(", %llu frames lost and %llu come twice\n", (unsigned long long)lost_frames, (unsigned long long)resent);
   return 0;
 }

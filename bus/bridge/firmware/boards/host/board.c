@@ -47,17 +47,17 @@ static int unix_socket(const char *path, bool listens) {
   return fd;
 }
 
-static int tcp_socket(const char *address, bool listens) {
+static int ip_socket(const char *address, int type, bool listens) {
   char host[256];
   const char *colon = strrchr(address, ':');
-  if (!colon || (size_t)(colon - address) >= sizeof host) die("an address is tcp:HOST:PORT");
+  if (!colon || (size_t)(colon - address) >= sizeof host) die("an address is tcp:HOST:PORT or udp:HOST:PORT");
   memcpy(host, address, (size_t)(colon - address));
   host[colon - address] = 0;
-  struct addrinfo hints = {.ai_socktype = SOCK_STREAM}, *found;
+  struct addrinfo hints = {.ai_socktype = type}, *found;
   if (getaddrinfo(host, colon + 1, &hints, &found)) return -1;
-  int fd = socket(found->ai_family, found->ai_socktype | SOCK_CLOEXEC, 0), one = 1;
+  int fd = socket(found->ai_family, type | SOCK_CLOEXEC, 0), one = 1;
   setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one);
-  if (fd >= 0 && (listens ? bind(fd, found->ai_addr, found->ai_addrlen) || listen(fd, 4)
+  if (fd >= 0 && (listens ? bind(fd, found->ai_addr, found->ai_addrlen) || (type == SOCK_STREAM && listen(fd, 4))
                           : connect(fd, found->ai_addr, found->ai_addrlen))) {
     close(fd);
     fd = -1;
@@ -68,8 +68,9 @@ static int tcp_socket(const char *address, bool listens) {
 
 int open_socket(const char *address, bool listens) {
   if (!strncmp(address, "unix:", 5)) return unix_socket(address + 5, listens);
-  if (!strncmp(address, "tcp:", 4)) return tcp_socket(address + 4, listens);
-  die("an address is unix:PATH or tcp:HOST:PORT");
+  if (!strncmp(address, "tcp:", 4)) return ip_socket(address + 4, SOCK_STREAM, listens);
+  if (!strncmp(address, "udp:", 4)) return ip_socket(address + 4, SOCK_DGRAM, listens);
+  die("an address is unix:PATH, tcp:HOST:PORT, udp:HOST:PORT or pty:PATH");
 }
 
 static uint32_t number(const char *text) {
@@ -81,13 +82,17 @@ static uint32_t number(const char *text) {
 }
 
 static const char usage[] =
-    "usage: host --link unix:PATH|tcp:HOST:PORT --pins unix:PATH|tcp:HOST:PORT [--tick NS] [--latency US]\n"
+    "usage: host --link unix:PATH|tcp:HOST:PORT|udp:HOST:PORT|pty:PATH --pins unix:PATH|tcp:HOST:PORT [--tick NS]\n"
+    "            [--latency US] [--link-faults PERMILLE] [--seed N]\n"
     "The firmware of the bridge as a process. It listens on the link for facetd and drives its pins at the address\n"
-    "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n";
+    "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n"
+    "pty:PATH is a pseudo-terminal that stands for a serial line: bridge:serial:PATH. Of its packets, and those of\n"
+    "udp, so many of a thousand are lost, and as many doubled, spoiled, or late.\n";
 
 int main(int argc, char **argv) {
   const char *link = NULL, *pins = NULL;
   uint64_t latency_us = 30000;
+  uint32_t permille = 0, seed = 1;
   for (int i = 1; i < argc; i++) {
     if (!strcmp(argv[i], "--help")) {
       fputs(usage, stdout);
@@ -105,6 +110,10 @@ int main(int argc, char **argv) {
       facts.tick_ns = number(argv[++i]);
     else if (!strcmp(argv[i], "--latency"))
       latency_us = number(argv[++i]);
+    else if (!strcmp(argv[i], "--link-faults"))
+      permille = number(argv[++i]);
+    else if (!strcmp(argv[i], "--seed"))
+      seed = number(argv[++i]);
 #ifdef MUTANTS
     else if (!strcmp(argv[i], "--mutant"))
       core_mutant = number(argv[++i]);
@@ -126,12 +135,13 @@ int main(int argc, char **argv) {
   facts.release = (10000 + facts.tick_ns - 1) / facts.tick_ns;
   began = monotonic();
   pins_connect(pins, facts.tick_ns);
-  link_listen(link);
+  if (link_listen(link)) facts.resend = 20000000 / facts.tick_ns;
+  fault_seed(permille, seed);
   core_begin();
   for (;;) {
-    int fds[2];
-    short events[2];
-    struct pollfd p[3] = {{.fd = pins_fd(), .events = (short)(POLLIN | (pins_waiting() ? POLLOUT : 0))}};
+    int fds[3];
+    short events[3];
+    struct pollfd p[4] = {{.fd = pins_fd(), .events = (short)(POLLIN | (pins_waiting() ? POLLOUT : 0))}};
     unsigned n = link_fds(fds, events);
     for (unsigned i = 0; i < n; i++) p[1 + i] = (struct pollfd){.fd = fds[i], .events = events[i]};
     struct timespec wait = {0, core_busy() ? 500000 : 5000000};
@@ -139,5 +149,6 @@ int main(int argc, char **argv) {
     pins_pump();
     link_pump();
     core_poll();
+    link_flush();
   }
 }

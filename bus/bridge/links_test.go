@@ -1,0 +1,150 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"facetd.example/api/peertest"
+	"facetd.example/bus/bridge/bridgetest"
+)
+
+// overUDP is a rig whose link is datagrams, overSerial one whose link is a pseudo-terminal.
+func overUDP(t *testing.T, cfg bridgetest.Config) bridgetest.Config {
+	t.Helper()
+	free, err := net.ListenPacket("udp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg.Link = "udp:" + free.LocalAddr().String()
+	cfg.HostLink = cfg.Link
+	if err := free.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return cfg
+}
+
+func overSerial(t *testing.T, cfg bridgetest.Config) bridgetest.Config {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "tty")
+	cfg.Link, cfg.HostLink = "pty:"+path, "serial:"+path
+	return cfg
+}
+
+// TestFaultyLinks: over a serial line and over datagrams, clean ones and such as lose, double, spoil and reorder 5 % of
+// the packets each, captures are those of a virtual bus, byte for byte, and the pins are driven as planned: nothing is
+// lost, and nothing is done twice.
+func TestFaultyLinks(t *testing.T) {
+	for _, permille := range []int{0, 50} {
+		for name, over := range map[string]func(*testing.T, bridgetest.Config) bridgetest.Config{"udp": overUDP,
+			"serial": overSerial} {
+			t.Run(name, func(t *testing.T) {
+				t.Parallel()
+				for range peertest.Cases(1, 30) {
+					seed := 1 + rand.IntN(1_000_000)
+					t.Logf("%d in 1000 packets, seed %d", permille, seed)
+					r := start(t, over(t, bridgetest.Config{LinkFaults: permille, LinkSeed: seed}))
+					if said := conform(t, r); said != "" {
+						t.Errorf("seed %d: %s", seed, said)
+					}
+					c := r.Link()
+					t.Logf("%+v", c)
+					if permille > 0 && c.Resent+c.Doubled+c.Ahead+c.Spoiled == 0 {
+						t.Errorf("nothing was tried: %+v", c)
+					}
+				}
+			})
+		}
+	}
+}
+
+// TestASecondHost: a device that is in use is refused, with the name of who uses it, and goes on as before; on purpose
+// it can be taken over, which the first host is told; who has lost his session has his own device again at once.
+func TestASecondHost(t *testing.T) {
+	for name, over := range map[string]func(*testing.T, bridgetest.Config) bridgetest.Config{"udp": overUDP,
+		"unix": func(_ *testing.T, cfg bridgetest.Config) bridgetest.Config { return cfg }} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			r, ctx := start(t, over(t, bridgetest.Config{})), within(t)
+			p := programsOnly(t, ctx, r)
+			other := ownProcess()
+			other.owner++
+			copy(other.name[:], "the other one")
+			_, err := greet(ctx, r.Address, other)
+			var inUse *InUseError
+			if !errors.As(err, &inUse) || inUse.Taken || !strings.Contains(inUse.Holder, "pid") ||
+				inUse.Heard > 30*time.Second {
+				t.Fatalf("a second host: %v", err)
+			}
+			r.submit(t, p, 1, r.soon())
+			if res, err := r.Next(ctx); err != nil || res.Err != nil {
+				t.Fatalf("the first host: %v, %v", err, res.Err)
+			}
+			other.takeOver = true
+			s, err := greet(ctx, r.Address, other)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := lostIs(t, r); !errors.As(err, &inUse) || !inUse.Taken || inUse.Holder != "the other one" {
+				t.Errorf("lost: %v", err)
+			}
+			s.close()
+		})
+	}
+}
+
+// TestAHostThatComesBack: a host that was killed, and left no word, has its device again within two seconds, with every
+// program that it had uploaded.
+func TestAHostThatComesBack(t *testing.T) {
+	t.Parallel()
+	r, ctx := start(t, overUDP(t, bridgetest.Config{})), within(t)
+	all := programs(r.array)
+	if err := r.Prepare(ctx, all); err != nil {
+		t.Fatal(err)
+	}
+	r.mu.Lock()
+	s := r.session
+	r.mu.Unlock()
+	s.fail(errEnded) // over datagrams the device does not hear of it
+	killed := time.Now()
+	other := ownProcess() // as another process
+	other.owner++
+	var again *session
+	for {
+		brief, cancel := context.WithTimeout(ctx, 10*time.Second)
+		var err error
+		again, err = greet(brief, r.Address, other)
+		cancel()
+		if err == nil {
+			break
+		}
+		if !errors.As(err, new(*InUseError)) {
+			t.Fatal(err)
+		}
+		time.Sleep(20 * time.Millisecond) // until the lease has ended
+	}
+	defer again.close()
+	if took := time.Since(killed); took > 2*time.Second {
+		t.Errorf("it took %v", took)
+	}
+	if len(again.held) != len(all) {
+		t.Errorf("%d programs are kept of %d", len(again.held), len(all))
+	}
+}
+
+// TestASerialPortThatIsGone: a port that is not there is an error that names it.
+func TestASerialPortThatIsGone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ttyX")
+	if _, err := Dial(t.Context(), "serial:"+path, false); err == nil || !strings.Contains(err.Error(), path) {
+		t.Errorf("%v", err)
+	}
+	if _, err := os.Stat(path); err == nil {
+		t.Error("it was made")
+	}
+}
