@@ -72,6 +72,9 @@ type Limits struct {
 	// LeastLead is how long before its start a segment must have been handed over, the way to the executor and
 	// its preparations there included.
 	LeastLead time.Duration
+	// ResultLatency is how long after its end the result of a segment is there at the latest, which frees its place in
+	// the queue.
+	ResultLatency time.Duration
 	// Queue is how many segments may be in flight: submitted, with their results not yet taken. At least 1.
 	Queue int
 	// StoreBytes is the size of its store of programs; 0 is no limit.

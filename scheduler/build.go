@@ -28,6 +28,8 @@ type Options struct {
 	NoRemedies bool
 	// TriggerLead is how long before its start it is decided whether a reservation of a sporadic task is used.
 	TriggerLead time.Duration
+	// Queue is that of the bus; the zero value is no limit.
+	Queue timetable.Queue
 	// states limits the search for each table; 0 is the timetable's default.
 	states int
 	// adviceAlone is NoRemedies for refusals.
@@ -330,7 +332,7 @@ func (p *planner) try(cad *cadence, limits []time.Duration,
 			break // what is in the way cannot be cut shorter
 		}
 		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs),
-			timetable.Options{States: p.states, Ticks: ticks})
+			timetable.Options{States: p.states, Ticks: ticks, Queue: p.opt.Queue})
 		p.spent += segments + int64(res.States)
 		if err != nil { // the jobs are wrong: an error of the planner, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}, last},
@@ -341,6 +343,9 @@ func (p *planner) try(cad *cadence, limits []time.Duration,
 		}
 		undecided = undecided || res.Verdict == timetable.Unknown
 		last = &failure{programs, res, last}
+		if res.Method == timetable.MethodQueue {
+			break // a cut makes more segments of it
+		}
 	}
 	return nil, last, undecided
 }
@@ -362,7 +367,8 @@ type failure struct {
 
 // plan makes the plan of an attempt that fits.
 func (p *planner) plan(at *attempt) (*Plan, error) {
-	plan := &Plan{Array: p.array, Hyperperiod: time.Duration(at.cad.hyperperiod), TriggerLead: p.opt.TriggerLead}
+	plan := &Plan{Array: p.array, Hyperperiod: time.Duration(at.cad.hyperperiod), TriggerLead: p.opt.TriggerLead,
+		Queue: p.opt.Queue}
 	ops, err := program.Initialization(p.words, p.tasks)
 	if err != nil {
 		return nil, &InternalError{"the initialization: " + err.Error()}

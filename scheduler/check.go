@@ -49,6 +49,9 @@ func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
 	if err := timetable.Check(int64(p.Hyperperiod), jobs, table); err != nil {
 		return &InternalError{"the timetable is wrong: " + err.Error()}
 	}
+	if err := p.Queue.Check(table); err != nil {
+		return &InternalError{"the timetable is wrong: " + err.Error()}
+	}
 	if v := rules.Judge(p.Array, p.Table(), judgedCycles); len(v) > 0 {
 		return &InternalError{fmt.Sprintf("the plan violates %d rules, first: %s", len(v), v[0])}
 	}

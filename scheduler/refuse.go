@@ -92,6 +92,10 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 		over = fmt.Sprintf("; cut into shorter pieces the jobs would take %.1f %% of the bus", 100*u)
 		f = f.coarser
 	}
+	for f.coarser != nil && f.result.Method == timetable.MethodQueue {
+		over = "; cut into shorter pieces the jobs would be more segments than the queue of the bus has places for"
+		f = f.coarser
+	}
 	defer func() { r.Message += over }()
 	if p.inTheWay(cad, f, r) {
 		return r
@@ -101,7 +105,13 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 		w = &timetable.Witness{Message: "no start times were found"}
 	}
 	r.Message, r.Task, r.NeededNs, r.AvailableNs = w.Message, w.Task, w.Needed, w.Available
-	if undecided {
+	switch {
+	case f.result.Method == timetable.MethodQueue:
+		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_QUEUE
+	case undecided && p.opt.Queue.Limits():
+		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
+		r.Message = fmt.Sprintf("at %.1f %% of the bus, %s", 100*r.Utilization, w.Message)
+	case undecided:
 		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
 		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could "+
 			"rule one out: %s", 100*r.Utilization, w.Message)

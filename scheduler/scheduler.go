@@ -14,6 +14,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler/program"
+	"facetd.example/scheduler/timetable"
 )
 
 // Plan is a set of tasks that fits, with everything needed to run it. It is
@@ -34,6 +35,8 @@ type Plan struct {
 	Entries []Entry
 	// TriggerLead is how long before its start it is decided whether a reservation of a sporadic task is used.
 	TriggerLead time.Duration
+	// Queue is that of the bus that the table was made for.
+	Queue timetable.Queue
 	// Busy is the bus time of one hyperperiod by phase.
 	Busy bus.Phases
 	// Bound is the bus time that every correct program of the table's jobs needs at least, by phase; see

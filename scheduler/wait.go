@@ -38,28 +38,18 @@ func (p *Plan) Wait(o *program.OnDemandPlan, lead, margin time.Duration) Capture
 // gapsFor are the idle parts of one cycle over which no job is open that touches some chips.
 func (p *Plan) gapsFor(chips []int) []timetable.Gap {
 	var out []timetable.Gap
-	open := map[int]bool{}
-	for i := range p.Entries {
-		e := &p.Entries[i]
-		open[e.Task] = e.Segment < len(p.Tasks[e.Task].Segments)-1
-		next := p.Entries[0].Start + p.Hyperperiod
-		if i+1 < len(p.Entries) {
-			next = p.Entries[i+1].Start
+	for _, idle := range p.Idle() {
+		if !idle.Unused && !p.Clash(idle.Open, chips) {
+			out = append(out, timetable.Gap{From: int64(idle.From), To: int64(idle.To)})
 		}
-		if next <= e.End || p.clash(open, chips) {
-			continue
-		}
-		out = append(out, timetable.Gap{From: int64(e.End), To: int64(next)})
 	}
 	return out
 }
 
-func (p *Plan) clash(open map[int]bool, chips []int) bool {
-	for task, is := range open {
-		if is && slices.ContainsFunc(p.Tasks[task].Task.Touches,
-			func(c int) bool { return slices.Contains(chips, c) }) {
-			return true
-		}
-	}
-	return false
+// Clash reports whether one of some bus jobs, by index in Tasks, touches one of some chips.
+func (p *Plan) Clash(tasks, chips []int) bool {
+	return slices.ContainsFunc(tasks, func(task int) bool {
+		return slices.ContainsFunc(p.Tasks[task].Task.Touches,
+			func(c int) bool { return slices.Contains(chips, c) })
+	})
 }

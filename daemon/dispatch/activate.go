@@ -93,7 +93,7 @@ func (r *runner) suits(at bus.Time) bool {
 	}
 	begin := at.Add(c.plan.InitializationTime)
 	if r.remote() { // what follows is handed over once the result is there
-		begin = begin.Add(r.lead())
+		begin = begin.Add(r.limits.ResultLatency + r.lead())
 	}
 	if _, ok := r.tab.place(c, at, r.cfg.Array.UpTime(begin)); ok {
 		return true

@@ -113,7 +113,7 @@ func (d *Dispatcher) changeTasks(ctx context.Context,
 	if pauses(running, next.Tasks) {
 		return d.pause(next.Tasks, revision+1, applied)
 	}
-	plan, err := planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
+	plan, err := planFor(d.array, next.Tasks, d.bus.Limits(), d.board.periods(next.Tasks))
 	if err != nil {
 		return Change{}, next.Renamed(err)
 	}
@@ -168,7 +168,7 @@ func (d *Dispatcher) Preview(ctx context.Context, c *facetdv1.TaskChanges, opera
 	}
 	plan := d.board.activePlan()
 	if plan == nil || !onlyPauses(running, next.Tasks, asksForPauses(c)) {
-		plan, err = planFor(d.array, next.Tasks, triggerLead(d.bus.Limits()), d.board.periods(next.Tasks))
+		plan, err = planFor(d.array, next.Tasks, d.bus.Limits(), d.board.periods(next.Tasks))
 	}
 	if refusal, ok := err.(*scheduler.RefusalError); ok {
 		return &facetdv1.Plan{Array: d.array.Name, Tasks: next.Tasks, Refusal: refusal.Refusal}, nil

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math/big"
 	"sync/atomic"
-	"time"
 
 	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -50,7 +49,7 @@ func New(cfg Config) (*Dispatcher, error) {
 			return clocksync.Instant{UTC: host, UTCUncertainty: off}
 		}
 	}
-	plan, err := planFor(cfg.Array, cfg.Tasks, triggerLead(cfg.Bus.Limits()), nil)
+	plan, err := planFor(cfg.Array, cfg.Tasks, cfg.Bus.Limits(), nil)
 	if err != nil {
 		return nil, err
 	}
@@ -127,13 +126,13 @@ func (d *Dispatcher) Alive(ctx context.Context) error {
 // Fits says what is wrong with a set of tasks on an array behind a bus of such limits, as New would. Errors:
 // invalid.Errors, *scheduler.RefusalError.
 func Fits(a *chipmodel.Array, l bus.Limits, specs []*facetdv1.Task) error {
-	_, err := planFor(a, specs, triggerLead(l), nil)
+	_, err := planFor(a, specs, l, nil)
 	return err
 }
 
-// planFor plans a set of tasks, of which sporadic ones are triggered a lead ahead; none at all is a nil plan. Those
-// that run already are to keep to their periods, nil for the others; none at all is nil, too.
-func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration, kept []*big.Rat) (*scheduler.Plan, error) {
+// planFor plans a set of tasks behind a bus of such limits; none at all is a nil plan. Those that run already are to
+// keep to their periods, nil for the others; none at all is nil, too.
+func planFor(a *chipmodel.Array, specs []*facetdv1.Task, l bus.Limits, kept []*big.Rat) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
 	}
@@ -152,5 +151,5 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task, lead time.Duration, kep
 	for i, period := range kept {
 		tasks[i].Kept = period
 	}
-	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: lead})
+	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: triggerLead(l), Queue: queueOf(a, l)})
 }

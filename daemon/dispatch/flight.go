@@ -66,6 +66,7 @@ func (r *runner) submit(f *flight) error {
 	}
 	r.flights = append(r.flights, f)
 	r.taken = max(r.taken, f.end)
+	r.noteHanded(f.end)
 	return nil
 }
 

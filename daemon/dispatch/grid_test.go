@@ -142,13 +142,13 @@ func TestChangesPassOverNoRelease(t *testing.T) {
 	}
 }
 
-// TestChangesOnAShortQueue: where the queue of the bus holds little more than its lead, there is no instant before
-// which
-// all can be handed over. A change takes effect all the same, soon, and the jobs that make room for it are counted.
+// TestChangesOnAShortQueue: where results come later than the bus says, so that its queue holds less than the timetable
+// was planned for, there is no instant before which all can be handed over. A change takes effect all the same, soon, and the jobs that make room for it are counted.
 func TestChangesOnAShortQueue(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		limits := bus.Limits{LeastLead: 50 * time.Millisecond, Queue: 6}
+		limits := bus.Limits{LeastLead: 50 * time.Millisecond, Queue: 8}
 		r, noted := rigFor(t, limits, memTask(100))
+		r.runner.limits.Queue = 6
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()

@@ -79,22 +79,33 @@ func (t *table) soonest(chips []int) []int {
 	return out
 }
 
-// absorbs reports whether no job is open, and all end by their deadlines when nothing begins before a bus time. Of a
-// job that begins later all segments do, and the later the less: none is held for longer. The table is not idle.
-func (t *table) absorbs(from bus.Time) bool {
+// absorbs reports whether no job is open, and all end by their deadlines when nothing begins before a bus time, behind
+// segments with those ends that were handed over before, in order. Of a job that begins later all segments do, and the
+// later the less: none is held for longer. The table is not idle.
+func (t *table) absorbs(from bus.Time, handed []bus.Time) bool {
 	if len(t.open) > 0 {
 		return false
 	}
+	// Once it has caught up so often in a row, no place in the queue is taken by what was late.
+	enough, onTime := 1, 0
+	if t.plan.Queue.Limits() {
+		enough = t.plan.Queue.Places
+	}
 	c := t.ahead()
-	for range t.plan.Entries {
+	for range len(t.plan.Entries) + enough - 1 {
 		e, start := c.entry()
-		if start.Add(e.Start) >= from {
+		begin := max(start.Add(e.Start), from, placeFrom(t.plan.Queue, handed))
+		if onTime++; begin > start.Add(e.Start) {
+			onTime = 0
+		}
+		if onTime == enough {
 			return true
 		}
-		from = from.Add(e.End - e.Start)
+		from = begin.Add(e.End - e.Start)
 		if t.last(e) && from > start.Add(e.Deadline) {
 			return false
 		}
+		handed = append(handed, from)
 		c.advance()
 	}
 	return false
@@ -111,9 +122,8 @@ func (t *table) patient() bool {
 }
 
 // initializable reports whether all registers can be restored from bus time begin on without a delay: jobs that were
-// released may wait, but none is open whose hold it could break, and it ends before the next segment. The table is not
-// idle.
-func (t *table) initializable(begin bus.Time) bool {
-	_, at := t.upcoming()
-	return len(t.open) == 0 && begin.Add(t.plan.InitializationTime) <= at
+// released may wait, but none is open whose hold it could break, and it ends by a bus time before the next segment. The
+// table is not idle.
+func (t *table) initializable(begin, until bus.Time) bool {
+	return len(t.open) == 0 && begin.Add(t.plan.InitializationTime) <= until
 }

@@ -27,7 +27,8 @@ const maxWaiting = 64
 type mailbox struct {
 	mu       sync.Mutex
 	waiting  []*onDemand
-	running  map[*onDemand]bus.Time // taken out to be run, with their ends as planned
+	running  map[*onDemand]bool // taken out to be run
+	lastEnd  bus.Time           // of those that were, as planned
 	change   *change
 	watchers []chan struct{} // closed by the runner's next step, or in the middle of a long one
 	resync   bool
@@ -71,6 +72,13 @@ func (m *mailbox) jobs() []*onDemand {
 	return slices.Clone(m.waiting)
 }
 
+// hasJobs reports whether an on-demand job waits.
+func (m *mailbox) hasJobs() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return len(m.waiting) > 0
+}
+
 // takeJob takes an on-demand job out, and reports false where it does not wait any more.
 func (m *mailbox) takeJob(one *onDemand) bool {
 	m.mu.Lock()
@@ -94,9 +102,10 @@ func (m *mailbox) takeToRun(one *onDemand, end bus.Time) bool {
 	}
 	m.waiting = slices.Delete(m.waiting, i, i+1)
 	if m.running == nil {
-		m.running = map[*onDemand]bus.Time{}
+		m.running = map[*onDemand]bool{}
 	}
-	m.running[one] = end
+	m.running[one] = true
+	m.lastEnd = max(m.lastEnd, end)
 	return true
 }
 
@@ -107,14 +116,12 @@ func (m *mailbox) ran(one *onDemand) {
 	delete(m.running, one)
 }
 
-// ahead returns the on-demand jobs that wait, oldest first, how many run, and when the last of those ends.
+// ahead returns the on-demand jobs that wait, oldest first, how many run, and when the last of those ends that run or
+// have run.
 func (m *mailbox) ahead() (waiting []*onDemand, running int, until bus.Time) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for _, end := range m.running {
-		until = max(until, end)
-	}
-	return slices.Clone(m.waiting), len(m.running), until
+	return slices.Clone(m.waiting), len(m.running), m.lastEnd
 }
 
 // takeFirst takes out the first on-demand job that waits, or nil.

@@ -54,7 +54,7 @@ func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptur
 		return nil, err
 	}
 	if plan != nil {
-		if longest := gapsOf(plan).longest(plan, o.Chips); o.Time > longest {
+		if longest := longestGap(plan, plan.Idle(), o.Chips); o.Time > longest {
 			return nil, noGap(o.Time, longest)
 		}
 	}
@@ -68,8 +68,10 @@ func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptur
 	var adds time.Duration
 	known := true
 	waiting, running, until := d.box.ahead()
-	if out.Waiting = uint32(running); running > 0 {
-		adds = max(until.Sub(d.bus.Now()), 0)
+	// Each has a place in the queue, too: after its end for as long as its result and what is handed over then take.
+	place := time.Duration(queueOf(d.array, limits).Ahead)
+	if out.Waiting = uint32(running); until > 0 {
+		adds = max(until.Add(place).Sub(d.bus.Now()), 0)
 	}
 	for _, one := range waiting {
 		if one.do != nil {
@@ -82,7 +84,7 @@ func (d *Dispatcher) PreviewCapture(_ context.Context, r *facetdv1.PreviewCaptur
 		}
 		w := plan.Wait(other, lead, margin)
 		known = known && w.Bounded
-		adds += w.End
+		adds += w.End + place
 	}
 	if known {
 		out.WaitingAddsNs = proto.Int64(int64(adds))

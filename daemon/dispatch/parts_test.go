@@ -144,7 +144,7 @@ func TestGapsToTheNanosecond(t *testing.T) {
 	}
 	_, at := r.tab.upcoming()
 	begin := at.Add(-r.tab.plan.InitializationTime)
-	if !r.tab.initializable(begin) || r.tab.initializable(begin+1) {
+	if !r.tab.initializable(begin, at) || r.tab.initializable(begin+1, at) {
 		t.Error("an initialization that ends as the next segment begins")
 	}
 }
@@ -181,7 +181,7 @@ func TestDelaysThatAreAbsorbed(t *testing.T) {
 			e := &tab.plan.Entries[i]
 			for delta := bus.Time(-1); delta <= 1; delta++ {
 				from := tab.epoch.Add(e.Start+e.Deadline-e.End) + delta
-				got, want := tab.absorbs(from), plain(tab, from)
+				got, want := tab.absorbs(from, nil), plain(tab, from)
 				if got != want {
 					t.Fatalf("from %v on: %v, want %v", from.Sub(tab.epoch), got, want)
 				}

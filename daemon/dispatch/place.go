@@ -45,7 +45,7 @@ func (t *table) place(c *change, from, begin bus.Time) (placement, bool) {
 		epoch := from.Add(-back)
 		for range min(int64(c.plan.Hyperperiod/step), maxAlignments) {
 			at := placement{epoch: epoch, from: from, begin: begin}
-			if newPlaced(c.plan, at).absorbs(begin) {
+			if newPlaced(c.plan, at).absorbs(begin, nil) {
 				at.shifts = t.shifts(going, c.plan, at, from)
 				return at, true
 			}

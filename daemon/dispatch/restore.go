@@ -34,7 +34,7 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 		return nil
 	}
 	next, at := r.tab.upcoming()
-	if chips := r.restorable(at.Sub(begin)); len(chips) > 0 {
+	if chips := r.restorable(r.notAfter(at).Sub(begin)); len(chips) > 0 {
 		return r.restorationOf(chips)
 	}
 	if next.Segment > 0 || r.remote() && begin > at { // a bus far away could not be given it before that
@@ -47,7 +47,8 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 	if chips == nil || r.tab.clashes(r.tab.restorer.Touches(chips)) {
 		return nil
 	}
-	if r.tab.absorbs(begin.Add(r.tab.restorer.Time(chips))) || r.tab.refused[next.Task] >= patience && r.tab.patient() {
+	end := begin.Add(r.tab.restorer.Time(chips))
+	if r.tab.absorbs(end, append(slices.Clip(r.handed), end)) || r.tab.refused[next.Task] >= patience && r.tab.patient() {
 		return r.restorationOf(chips)
 	}
 	return nil

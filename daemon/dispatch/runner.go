@@ -50,11 +50,12 @@ type runner struct {
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
 	// first one. It has no one to answer.
 	standing  change
-	last      bus.Time // end of the last segment that has ended
-	wanted    bus.Time // since when a change or a restoration of all chips waits; 0 where none does
-	passedUp  bus.Time // since when it waits because the host is behind; 0 where it does not
-	waiting   *change  // that waited when that was looked at last
-	taken     bus.Time // end of the last that was submitted, as planned
+	last      bus.Time   // end of the last segment that has ended
+	wanted    bus.Time   // since when a change or a restoration of all chips waits; 0 where none does
+	passedUp  bus.Time   // since when it waits because the host is behind; 0 where it does not
+	waiting   *change    // that waited when that was looked at last
+	taken     bus.Time   // end of the last that was submitted, as planned
+	handed    []bus.Time // ends of those that were submitted last, as planned, as many as have places; see queue.go
 	regs      registers
 	recalled  bus.Time // what starts before it could not be handed over, as something else was recalled
 	failures  int      // segments failed one after another
@@ -207,8 +208,9 @@ func (r *runner) step(ctx, hard context.Context) error {
 		}
 	}
 	if r.tab.idle() {
-		if one := r.pick(max(r.soonest(now), r.taken), bustime.Forever); one != nil {
-			return r.runOnDemand(hard, one, max(r.soonest(now), r.taken), bustime.Forever)
+		begin := r.following(now)
+		if one := r.pick(begin, bustime.Forever); one != nil {
+			return r.runOnDemand(hard, one, begin, bustime.Forever)
 		}
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
@@ -250,7 +252,7 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 	}
 	r.passOver(r.recalled, noTime)
 	entry, at := r.tab.entry()
-	begin := max(r.soonest(now), r.taken)
+	begin := r.following(now)
 	if !r.remote() {
 		begin = now
 		if at < now {
@@ -262,7 +264,7 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 			}
 		}
 	}
-	if r.resync && r.tab.initializable(begin) {
+	if r.resync && r.tab.initializable(begin, r.untilNext()) {
 		return r.restore(hard, begin)
 	}
 	if p := r.restorationAt(begin); p != nil {
@@ -272,6 +274,9 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 		until := at
 		if r.tab.skipped[entry.Task] {
 			_, until = r.tab.upcoming()
+		}
+		if r.box.hasJobs() {
+			until = r.notAfter(until)
 		}
 		if one := r.pick(begin, until); one != nil {
 			return r.runOnDemand(hard, one, begin, until)
@@ -297,7 +302,8 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 		r.refuse(entry, at)
 		return nil
 	}
-	return r.runEntry(hard, entry, max(at, r.taken)) // later than planned on a bus that is slower than it says
+	// Later than planned on a bus that is slower than it says, and while the table catches up behind something else.
+	return r.runEntry(hard, entry, max(at, r.taken, placeFrom(r.tab.plan.Queue, r.handed)))
 }
 
 // debt is an answer that somebody waits for.

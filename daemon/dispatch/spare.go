@@ -84,7 +84,7 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 	if p.Time <= free {
 		return nil
 	}
-	if longest := r.tab.gaps.longest(r.tab.plan, p.Chips); p.Time > longest {
+	if longest := longestGap(r.tab.plan, r.tab.idleParts, p.Chips); p.Time > longest {
 		return noGap(p.Time, longest)
 	}
 	return errLater

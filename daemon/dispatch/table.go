@@ -35,10 +35,11 @@ type table struct {
 	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
 	// refused counts, for each of plan.Tasks, the last jobs in a row that failed as their chips were not restored.
-	refused  map[int]int
-	gaps     gapList
-	assumes  program.Registers // while no job is open; nil when there are no tasks
-	restorer *program.Restorer // nil when there are no tasks
+	refused map[int]int
+	// idleParts are those of a cycle.
+	idleParts []scheduler.Idle
+	assumes   program.Registers // while no job is open; nil when there are no tasks
+	restorer  *program.Restorer // nil when there are no tasks
 	// parameters are what may be set between the jobs of its tasks.
 	parameters *parameters
 	// triggers release the jobs of its sporadic tasks; triggered are the times of those whose job begins next, by index
@@ -85,7 +86,7 @@ func newTable(c *change, at placement, before *table) *table {
 	if t.begin0(); t.next > 0 {
 		t.first = t.releasesFrom(func(e *scheduler.Entry) bool { return !t.before(e) })
 	}
-	t.gaps = gapsOf(plan)
+	t.idleParts = plan.Idle()
 	t.assumes = plan.Assumes()
 	t.restorer = program.NewRestorer(plan.Array, t.assumes)
 	return t

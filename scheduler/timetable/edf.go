@@ -15,12 +15,20 @@ import (
 // wakes the first of its queue only; when that one then cannot run for want of
 // another resource, the next is woken in turn. So the work is n log n for n
 // segments, times the resources of a job.
-func (p *problem) edf() (Table, *Witness) { return newSimulation(p).finish() }
+func (p *problem) edf() (Table, *Witness) {
+	if p.opt.Queue.Limits() {
+		return p.queued(false)
+	}
+	return newSimulation(p).finish()
+}
 
 // lookahead is EDF that begins no segment during which jobs will be released that could not all be done in time after
 // it: it takes the next one instead, or leaves the bus idle until the next release. It may find a table where EDF finds
 // none, and may fail where there is one: hence the search after it.
 func (p *problem) lookahead() (Table, *Witness) {
+	if p.opt.Queue.Limits() {
+		return p.queued(true)
+	}
 	s := newSimulation(p)
 	s.careful = true
 	return s.finish()
@@ -98,6 +106,7 @@ type simulation struct {
 	careful  bool
 	aside    queue   // segments that careful passes over for now
 	coming   []int32 // jobs released during a segment
+	handed   []int64 // ends of the segments before the first that have places in the queue
 }
 
 func newSimulation(p *problem) *simulation {
@@ -127,6 +136,9 @@ func newSimulation(p *problem) *simulation {
 
 // step runs one segment, or moves on to the next release.
 func (s *simulation) step() *Witness {
+	if s.p.opt.Queue.Limits() { // what is released until there is a place can be chosen, too
+		s.now = max(s.now, s.gate())
+	}
 	for len(s.releases) > 0 && s.p.jobs[s.releases[0]].Release <= s.now {
 		i := s.releases[0]
 		s.releases = s.releases[1:]

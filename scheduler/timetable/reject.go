@@ -20,7 +20,8 @@ func (p *problem) reject() (*Witness, string) {
 	for _, test := range []struct {
 		run    func() *Witness
 		method string
-	}{{p.rejectWindow, MethodWindow}, {p.rejectGap, MethodGap}, {p.rejectDemand, MethodDemand}} {
+	}{{p.rejectWindow, MethodWindow}, {p.rejectQueue, MethodQueue}, {p.rejectGap, MethodGap},
+		{p.rejectDemand, MethodDemand}} {
 		if w := test.run(); w != nil {
 			return w, test.method
 		}

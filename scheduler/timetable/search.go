@@ -337,14 +337,32 @@ func (s *searcher) table(layers [][]node) Table {
 		steps = append(steps, st)
 		t.Placements = append(t.Placements, Placement{Task: st.job.Task, Number: st.job.Number, Segment: st.segment})
 	}
-	timeSteps(t.Placements, steps)
+	timeSteps(t.Placements, steps, Queue{})
 	return t
+}
+
+// steps are those of a table, in order.
+func (s *searcher) steps(t Table) []*step {
+	type id struct{ task, number, segment int }
+	all := map[id]*step{}
+	for _, chain := range s.chains {
+		for i := range chain {
+			st := &chain[i]
+			all[id{st.job.Task, st.job.Number, st.segment}] = st
+		}
+	}
+	out := make([]*step, len(t.Placements))
+	for i, pl := range t.Placements {
+		out[i] = all[id{pl.Task, pl.Number, pl.Segment}]
+	}
+	return out
 }
 
 // timeSteps gives an order of steps the least times that keep all limits: each as early as it can, and where a span is
 // too long its first segment later, until none is. With limits on differences of times that takes at most as many
-// rounds as there are times.
-func timeSteps(placements []Placement, steps []*step) {
+// rounds as there are times. It reports false where they were not enough, as beside a queue, whose limits may be in the
+// way of those of spans.
+func timeSteps(placements []Placement, steps []*step, q Queue) bool {
 	first := map[*Job]int{}
 	for i, st := range steps {
 		if st.segment == 0 {
@@ -358,6 +376,9 @@ func timeSteps(placements []Placement, steps []*step) {
 		var now int64
 		for i, st := range steps {
 			now = max(now, st.job.Release, notBefore[i])
+			if before := i - q.Places; q.Limits() && before >= 0 {
+				now = max(now, placements[before].End+q.Ahead)
+			}
 			pl := &placements[i]
 			pl.Start, pl.End = now, now+st.job.Costs[st.segment]
 			now = pl.End
@@ -367,4 +388,5 @@ func timeSteps(placements []Placement, steps []*step) {
 			}
 		}
 	}
+	return !again
 }

@@ -135,6 +135,8 @@ type Options struct {
 	// Jobs is the most jobs of a hyperperiod that PlanPeriodic lays out; 0 means
 	// 200,000.
 	Jobs int
+	// Queue is that of the bus. Plan alone knows it; a table of another function may find too few places.
+	Queue Queue
 	// Ticks writes a time into messages; nil writes nanoseconds as a duration.
 	Ticks func(int64) string
 }
@@ -164,6 +166,7 @@ const (
 	MethodWindow      = "job against its window"
 	MethodDemand      = "demand bound"
 	MethodGap         = "segment against another task's gaps"
+	MethodQueue       = "segments against the queue of the bus"
 	MethodAnyPhase    = "any-phase test for non-preemptive EDF"
 	MethodEDF         = "non-preemptive EDF over the hyperperiod"
 	MethodSearch      = "exact search with inserted idle time"
@@ -215,6 +218,15 @@ func (p *problem) place(method string) Result {
 // searched goes on where EDF missed a deadline.
 func (p *problem) searched(miss *Witness) Result {
 	table, verdict := p.search(p.opt.states())
+	queued := p.opt.Queue.Limits() && verdict != Infeasible
+	if queued {
+		var ok bool
+		if table, ok = p.searchedQueued(table, verdict); ok {
+			verdict = Feasible
+		} else {
+			verdict = Unknown
+		}
+	}
 	switch verdict {
 	case Feasible:
 		return Result{Verdict: Feasible, Method: MethodSearch, Table: table, Utilization: p.utilization()}
@@ -225,8 +237,14 @@ func (p *problem) searched(miss *Witness) Result {
 	if table, late := p.lookahead(); late == nil {
 		return Result{Verdict: Feasible, Method: MethodLookahead, Table: table, Utilization: p.utilization()}
 	}
-	miss.Message = fmt.Sprintf("the search ended after %d states; with the earliest deadline first, %s", p.opt.states(),
-		miss.Message)
+	miss.Message = "with the earliest deadline first, " + miss.Message
+	if queued {
+		q := p.opt.Queue
+		miss.Message = fmt.Sprintf("no table was found for the queue of the bus, which takes %d segments, each %s "+
+			"ahead; %s", q.Places, p.opt.time(q.Ahead), miss.Message)
+	} else {
+		miss.Message = fmt.Sprintf("the search ended after %d states; %s", p.opt.states(), miss.Message)
+	}
 	r := p.infeasible(miss, MethodCap)
 	r.Verdict = Unknown
 	return r

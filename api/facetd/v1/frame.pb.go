@@ -931,7 +931,9 @@ type PreviewCaptureResponse struct {
 	Waiting uint32 `protobuf:"varint,6,opt,name=waiting,proto3" json:"waiting,omitempty"`
 	// What those add to each of the times at most: what is left of those that run, and the sum of
 	// the worst ends of those that wait, since each is first in the order when those before it have
-	// ended. Unset where one of them has none.
+	// ended. Behind a bus that is to be given work ahead of time, also for how long each takes a
+	// place in its queue after its end, those that have just run included. Unset where one of them
+	// has no worst end.
 	WaitingAddsNs *int64 `protobuf:"varint,7,opt,name=waiting_adds_ns,json=waitingAddsNs,proto3,oneof" json:"waiting_adds_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -110,6 +110,8 @@ const (
 	RefusalReason_REFUSAL_REASON_SELECT RefusalReason = 6
 	// The search ended at its cap without a verdict.
 	RefusalReason_REFUSAL_REASON_UNDECIDED RefusalReason = 7
+	// The queue of the bus is too short: it takes fewer segments ahead of their start than follow one another.
+	RefusalReason_REFUSAL_REASON_QUEUE RefusalReason = 8
 )
 
 // Enum value maps for RefusalReason.
@@ -123,6 +125,7 @@ var (
 		5: "REFUSAL_REASON_SKEW",
 		6: "REFUSAL_REASON_SELECT",
 		7: "REFUSAL_REASON_UNDECIDED",
+		8: "REFUSAL_REASON_QUEUE",
 	}
 	RefusalReason_value = map[string]int32{
 		"REFUSAL_REASON_UNSPECIFIED":  0,
@@ -133,6 +136,7 @@ var (
 		"REFUSAL_REASON_SKEW":         5,
 		"REFUSAL_REASON_SELECT":       6,
 		"REFUSAL_REASON_UNDECIDED":    7,
+		"REFUSAL_REASON_QUEUE":        8,
 	}
 )
 
@@ -1759,7 +1763,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"PHASE_LOAD\x10\x03\x12\x0f\n" +
 	"\vPHASE_SHARE\x10\x04\x12\x10\n" +
 	"\fPHASE_SETTLE\x10\x05\x12\x11\n" +
-	"\rPHASE_CONVERT\x10\x06*\xf8\x01\n" +
+	"\rPHASE_CONVERT\x10\x06*\x92\x02\n" +
 	"\rRefusalReason\x12\x1e\n" +
 	"\x1aREFUSAL_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aREFUSAL_REASON_UTILIZATION\x10\x01\x12\x1f\n" +
@@ -1768,7 +1772,8 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x13REFUSAL_REASON_HOLD\x10\x04\x12\x17\n" +
 	"\x13REFUSAL_REASON_SKEW\x10\x05\x12\x19\n" +
 	"\x15REFUSAL_REASON_SELECT\x10\x06\x12\x1c\n" +
-	"\x18REFUSAL_REASON_UNDECIDED\x10\a2\x9d\x01\n" +
+	"\x18REFUSAL_REASON_UNDECIDED\x10\a\x12\x18\n" +
+	"\x14REFUSAL_REASON_QUEUE\x10\b2\x9d\x01\n" +
 	"\vPlanService\x12@\n" +
 	"\aGetPlan\x12\x19.facetd.v1.GetPlanRequest\x1a\x1a.facetd.v1.GetPlanResponse\x12L\n" +
 	"\vPreviewPlan\x12\x1d.facetd.v1.PreviewPlanRequest\x1a\x1e.facetd.v1.PreviewPlanResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
