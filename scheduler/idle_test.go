@@ -25,7 +25,8 @@ func randomTable(rng *rand.Rand) *scheduler.Plan {
 	var t timetable.Table
 	t.Hyperperiod = h
 	for at := time.Duration(rng.IntN(6)); len(p.Entries) < 5; {
-		e := scheduler.Entry{Task: rng.IntN(2), Job: len(p.Entries), Start: at, End: at + 1 + time.Duration(rng.IntN(3))}
+		e := scheduler.Entry{Task: rng.IntN(2), Job: len(p.Entries), Start: at,
+			End: at + 1 + time.Duration(rng.IntN(3))}
 		if e.End > h {
 			break
 		}
@@ -99,7 +100,8 @@ func TestIdleIsWhereASegmentMayBePutIn(t *testing.T) {
 							return g.Unused == unused && from >= g.From && to <= g.To
 						})
 						if got != want {
-							t.Fatalf("from %d to %d after entry %d, not used %v: %v, want %v; %+v %+v", from, to, i, unused,
+							t.Fatalf("from %d to %d after entry %d, not used %v: %v, want %v; %+v %+v", from, to, i,
+								unused,
 								got, want, p.Queue, p.Entries)
 						}
 						if want {

@@ -143,7 +143,8 @@ func TestChangesPassOverNoRelease(t *testing.T) {
 }
 
 // TestChangesOnAShortQueue: where results come later than the bus says, so that its queue holds less than the timetable
-// was planned for, there is no instant before which all can be handed over. A change takes effect all the same, soon, and the jobs that make room for it are counted.
+// was planned for, there is no instant before which all can be handed over. A change takes effect all the same, soon,
+// and the jobs that make room for it are counted.
 func TestChangesOnAShortQueue(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		limits := bus.Limits{LeastLead: 50 * time.Millisecond, Queue: 8}

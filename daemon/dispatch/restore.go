@@ -48,7 +48,8 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 		return nil
 	}
 	end := begin.Add(r.tab.restorer.Time(chips))
-	if r.tab.absorbs(end, append(slices.Clip(r.handed), end)) || r.tab.refused[next.Task] >= patience && r.tab.patient() {
+	if r.tab.absorbs(end, append(slices.Clip(r.handed), end)) || r.tab.refused[next.Task] >= patience &&
+		r.tab.patient() {
 		return r.restorationOf(chips)
 	}
 	return nil

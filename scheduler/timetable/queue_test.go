@@ -108,7 +108,8 @@ func anyQueuedTable(h int64, jobs []Job, q Queue) bool {
 }
 
 // TestQueueAgainstExecutor: in a table for a queue every segment is handed over in time to an executor that is played
-// step by step, also where any of them are left out; one that the check refuses is not. What is called infeasible has no
+// step by step, also where any of them are left out; one that the check refuses is not. What is called infeasible has
+// no
 // table, and few that have one are left undecided.
 func TestQueueAgainstExecutor(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
@@ -148,7 +149,8 @@ func TestQueueAgainstExecutor(t *testing.T) {
 			for _, run := range []func(int) bool{func(int) bool { return true },
 				func(i int) bool { return left>>(i%64)&1 == 0 }} {
 				if i := handedInTime(r.Table, 4, q.Places, latency, q.Ahead-latency, run); i >= 0 {
-					t.Fatalf("%+v, latency %d: segment %d is handed over too late: %v", q, latency, i, r.Table.Placements)
+					t.Fatalf("%+v, latency %d: segment %d is handed over too late: %v", q, latency, i,
+						r.Table.Placements)
 				}
 			}
 		case Infeasible:
@@ -176,7 +178,8 @@ func TestQueueAgainstExecutor(t *testing.T) {
 func TestQueueIsNamed(t *testing.T) {
 	jobs := func(n int) (out []Job) {
 		for i := range n {
-			out = append(out, Job{Task: 0, Number: i, Release: int64(i) * 10, Deadline: int64(i)*10 + 10, Costs: []int64{1}})
+			out = append(out, Job{Task: 0, Number: i, Release: int64(i) * 10, Deadline: int64(i)*10 + 10,
+				Costs: []int64{1}})
 		}
 		return out
 	}
