@@ -17,16 +17,14 @@ import (
 // It is necessary: otherwise i has no place at start(i)-L. It is enough, by induction over i: where all before i ran as
 // planned, the result of i-Q is there at end(i-Q)+R, which is no later than start(i)-L. It holds for whatever part of
 // the table is run, too: with segments left out, as those of a reservation that is not used, the Q-th before i is i-Q
-// or
-// an earlier one.
+// or an earlier one.
 //
 // Over one cycle of N segments of costs c and length H, the sum of (1) says that Q*H >= sum(c) + N*(R+L): what asks for
 // more places than that fits in no table.
 //
 // Segments each of which is followed by (R+L)/Q without another keep (1): from the start of i-Q to that of i they and
 // their pauses take at least the cost of i-Q and R+L. The search, for which (1) would be too much to remember, looks
-// for
-// such tables where it has to; EDF looks for those with (1) itself.
+// for such tables where it has to; EDF looks for those with (1) itself.
 
 // Queue is how many segments a bus takes ahead of their start, and how far. The zero value is no limit.
 type Queue struct {
