@@ -120,14 +120,10 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		return nil, err
 	}
 	way := max(4*b.clock.worst, leastLink)
-<<<<<<< HEAD
 	if d.session.conn.Lossy() {
 		way += lossyLink
 	}
-	b.limits.LeastLead = b.array.Up(b.duration(w.Ready) + way)
-=======
 	b.limits.LeastLead, b.limits.ResultLatency = b.array.Up(b.duration(w.Ready)+way), way
->>>>>>> 47bbb9d9 (Timetables keep to the length of a bus's queue: every segment finds a place in it in time, what is put in beside them too, and what it has no places for is refused by name)
 	return b, nil
 }
 
