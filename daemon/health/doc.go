@@ -16,9 +16,9 @@
 //
 // # False alarms
 //
-// For pixels whose pattern is normal, as large as described or larger, the spread of at least leastPixels pixels lies
-// below 1/leastContrast of what is described in fewer than one of 10^9 frames (chi-squared distribution with 31 degrees
-// of freedom, below 31/6.25: 6e-9), and a finding needs three such frames in a row. Light adds to the spread, and takes
+// Of chips whose pattern is normal and as large as described, with leastPixels pixels that are independent, fewer than
+// one in ten million has a spread below 1/leastContrast of that (chi-squared distribution with 31 degrees of freedom,
+// below 31/6.25: derived, 2.5e-8); more pixels make it rarer, smoothing makes them count as fewer. Light adds to the spread, and takes
 // nothing away. Pixels that stand out count only where the picture moved meanwhile, noise only in pairs of
 // frames between which nothing moved, as the least of several, and a pattern only beyond five standard deviations. How
 // much

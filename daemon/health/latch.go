@@ -156,6 +156,9 @@ func (t *tracker) take(s Sample, e *Expected) {
 	}
 	see(saturated, s.High >= saturatedPart, evidence{s.High, saturatedPart, -1})
 	see(clipped, s.High >= clippedPart && s.High < saturatedPart, evidence{s.High, clippedPart, -1})
+	if s.High >= saturatedPart { // whatever drives the lane to its end, it is not undriven
+		see(undriven, false, evidence{})
+	}
 	even := false
 	if t.judged[undriven] = s.Pixels >= leastPixels && e.Tells() && !e.onRail(s.Mean); t.judged[undriven] {
 		even = s.Spread <= e.UndrivenLimit()

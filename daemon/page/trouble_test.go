@@ -71,7 +71,7 @@ func TestTrouble(t *testing.T) {
 	}
 	status("STATE_RUNNING", "")
 	h, err := page.Handler(api, []string{"facetd.v1.ArrayService", "facetd.v1.PlanService", "facetd.v1.StatusService",
-		"facetd.v1.FrameService", "facetd.v1.EventService",
+		"facetd.v1.FrameService", "facetd.v1.EventService", "facetd.v1.HealthService",
 		"facetd.v1.FaultService", "facetd.v1.RecordService", "grpc.health.v1.Health"})
 	if err != nil {
 		t.Fatal(err)

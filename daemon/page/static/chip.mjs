@@ -26,7 +26,8 @@ export function start(a) {
   hist = h("canvas", { id: "chip-hist", role: "img" });
   facts = h("dl", { class: "facts", id: "chip-facts" });
   note = h("p", { class: "note", id: "chip-note", hidden: true });
-  byID("chip-body").append(h("div", { class: "large", id: "chip-large" }, canvas, h("p", { class: "stamp", id: "chip-stamp" })), note, hist, facts);
+  const health = h("p", { class: "small", id: "chip-health" });
+  byID("chip-body").append(h("div", { class: "large", id: "chip-large" }, canvas, h("p", { class: "stamp", id: "chip-stamp" })), health, note, hist, facts);
   visible = seen(byID("chip"), () => draw(performance.now()));
   app.hub.on("chip", ({ name: to, quiet }) => {
     name = to;

@@ -141,7 +141,7 @@ function build() {
     const button = h("button", {
       type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
       onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
-    }, h("span", { class: "pic" }, canvas), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age));
+    }, h("span", { class: "pic" }, canvas), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age), h("span", { class: "health", hidden: true }));
     node.append(button);
     tiles.set(c.name, { chip: c, button, canvas, age, views: new Map(), dirty: false });
   });
@@ -305,7 +305,8 @@ function ages() {
     t.button.dataset.state = state;
     const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
     text(t.age, note + ageText(age(p, now)));
-    t.button.setAttribute("aria-label", `${t.chip.name}, ${note}${ageText(age(p, now))} old`);
+    const found = t.button.querySelector(".health").textContent;
+    t.button.setAttribute("aria-label", `${t.chip.name}, ${found ? found + ", " : ""}${note}${ageText(age(p, now))} old`);
   }
   tellSilence(now);
   if (ticks++ % 5) return;

@@ -16,6 +16,7 @@ import * as change from "./change.mjs";
 import * as keep from "./keep.mjs";
 import * as maps from "./maps.mjs";
 import * as stop from "./stop.mjs";
+import * as health from "./health.mjs";
 
 const hub = new Hub();
 
@@ -93,15 +94,16 @@ function showFacts(st) {
     ["Bus used", percent(st.measured_utilization)],
     ["Rule violations", num(st.rule_violations)],
     ["Host off by", duration(st.time_uncertainty_ns)],
+    ...health.facts(),
   ];
   const list = byID("facts");
-  if (list.children.length !== facts.length) {
+  if (JSON.stringify([...list.children].map((n) => n.lastChild.dataset.fact)) !== JSON.stringify(facts.map(([k]) => k))) {
     list.replaceChildren(...facts.map(([k]) => h("div", {}, h("dt", {}, k), h("dd", { data: { fact: k } }))));
   }
-  facts.forEach(([k, v], i) => {
+  facts.forEach(([k, v, wrong], i) => {
     const dd = list.children[i].lastChild;
     text(dd, String(v));
-    dd.dataset.bad = (k === "Rule violations" && v > 0) || (k === "State" && st.state !== "STATE_RUNNING");
+    dd.dataset.bad = Boolean(wrong) || (k === "Rule violations" && v > 0) || (k === "State" && st.state !== "STATE_RUNNING");
   });
   text(byID("version"), `facetd ${st.version ?? ""}, ${count(st.streams, "frame stream")} open`);
 }
@@ -227,12 +229,14 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();
 });
 hub.on("status", onStatus);
 hub.on("tick", showBanner);
+// The banner stays below the head, however high that is.
+new ResizeObserver(([e]) => document.documentElement.style.setProperty("--head", e.target.offsetHeight + "px")).observe(document.querySelector(".bar"));
 app.ageText = ageText;
 app.link.start();
