@@ -91,6 +91,7 @@ type Bus struct {
 	asked    uint32                    // the number of what was asked last
 	reply    *wire.Reply               // to that
 	released map[uint32]*wire.Released // by those that are waited for; nil where it has not come
+	record   record
 }
 
 var _ bus.BusCloser = (*Bus)(nil)
@@ -104,7 +105,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
 		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
 		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
-		chips: newChipsSeen(cfg.Array), first: *w,
+		chips: newChipsSeen(cfg.Array), first: *w, record: record{least: bus.NoSlack},
 	}
 	err := b.fits(w)
 	if err == nil {
@@ -153,10 +154,12 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	if d, set := ctx.Deadline(); set && d.Before(deadline) {
 		deadline = d
 	}
+	rebooted := s.boot != b.boot
 	if err := during(ctx, s.conn, deadline, func() error { return b.configure(s) }); err != nil {
 		return err
 	}
 	b.mu.Lock()
+	b.record.opened(s, rebooted)
 	b.session, b.cut, b.heard = s, nil, time.Now()
 	b.held = map[[16]byte]uint16{}
 	for _, r := range s.held {
@@ -252,6 +255,7 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 		return
 	}
 	b.heard = time.Now()
+	b.record.counters.Received++
 	var err error
 	switch f.Type {
 	case wire.TypeClock:
@@ -297,6 +301,7 @@ func (b *Bus) notify() {
 func (b *Bus) beat(s *session) {
 	b.mu.Lock()
 	silent := b.session == s && time.Since(b.heard) > b.limits.Lease
+	b.record.counters.Sent++
 	b.mu.Unlock()
 	if silent {
 		s.fail(ErrSilent)
@@ -316,6 +321,7 @@ func (b *Bus) lose(s *session, cause error) {
 	}
 	b.counted.add(s)
 	b.session, b.cut = nil, &bus.LostError{Cause: cause}
+	b.record.lost(cause)
 	for _, f := range b.flights {
 		if f.result == nil && f.err == nil {
 			f.err = b.cut
@@ -360,6 +366,7 @@ func (b *Bus) sendNumbered(kind uint8, payload []byte) (uint32, error) {
 	if s == nil {
 		return 0, b.cut
 	}
+	b.record.counters.Sent++
 	number, err := s.sendNumbered(kind, payload)
 	if err != nil {
 		go s.fail(err) // which takes the lock

@@ -21,7 +21,9 @@ type clock struct {
 	ahead  int64 // by how much the device's clock is ahead of the own one
 	known  bool
 	worst  time.Duration // round trip
-	base   bus.Time      // of the device's clock: what the bus time was when the device began
+	least  time.Duration // since the device began; 0 before the first
+	points []driftPoint
+	base   bus.Time // of the device's clock: what the bus time was when the device began
 	now    bustime.Clock
 }
 
@@ -41,6 +43,7 @@ func (c *clock) restart(base bus.Time) {
 	c.base = base
 	c.remote, _ = clocksync.NewRemote(0) // which is the usual drift
 	c.asked, c.known = map[uint32]int64{}, false
+	c.points, c.least = nil, 0
 }
 
 func (c *clock) own() int64 { return int64(time.Since(c.epoch)) }
@@ -67,12 +70,17 @@ func (c *clock) answered(token uint32, ticks uint64) {
 	}
 	delete(c.asked, token)
 	trip := clocksync.Trip{Sent: sent, Received: c.own(), Remote: int64(ticks)*int64(c.tick) + c.base.NS()}
-	c.worst = max(c.worst, time.Duration(trip.Received-trip.Sent))
+	took := time.Duration(trip.Received - trip.Sent)
+	c.worst = max(c.worst, took)
+	if took > 0 && (c.least == 0 || took < c.least) {
+		c.least = took
+	}
 	if _, err := c.remote.Add(trip); err != nil {
 		return
 	}
-	if local, _, ok := c.remote.At(trip.Remote); ok {
+	if local, off, ok := c.remote.At(trip.Remote); ok {
 		c.ahead, c.known = trip.Remote-local, true
+		c.note(c.ahead, off)
 	}
 }
 

@@ -188,6 +188,7 @@ func (b *Bus) takeResult(payload []byte) error {
 	}
 	if f := b.flightOf(m.Id); f != nil {
 		f.result = &m
+		b.record.ended(&m, b.clock.tick)
 	}
 	return nil
 }

@@ -137,6 +137,9 @@ func (b *Bus) upload(ctx context.Context, wanted map[*bus.Program]*compiled, c *
 	b.mu.Lock()
 	index, there := b.held[c.hash]
 	if there && b.session != nil {
+		if c.session != b.session.number {
+			b.record.counters.Kept++
+		}
 		c.index, c.session = index, b.session.number
 		b.mu.Unlock()
 		return nil
@@ -167,6 +170,7 @@ func (b *Bus) upload(ctx context.Context, wanted map[*bus.Program]*compiled, c *
 	}
 	c.index, c.session = r.Index, b.session.number
 	b.held[c.hash] = r.Index
+	b.record.counters.Uploads++
 	return nil
 }
 

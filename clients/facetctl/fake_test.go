@@ -45,6 +45,7 @@ type fake struct {
 	facetdv1.UnimplementedSafeStopServiceServer
 	facetdv1.UnimplementedLockstepServiceServer
 	facetdv1.UnimplementedHealthServiceServer
+	facetdv1.UnimplementedDeviceServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -53,6 +54,7 @@ type fake struct {
 	// while a level is gathered.
 	around, whenCollected *facetdv1.Environment
 	stopped               *facetdv1.SafeStop
+	devices               int // how often the device was asked for
 }
 
 // startFake serves on a Unix socket until the test ends.
@@ -81,6 +83,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterSafeStopServiceServer(s, f)
 	facetdv1.RegisterHealthServiceServer(s, f)
 	facetdv1.RegisterLockstepServiceServer(s, f)
+	facetdv1.RegisterDeviceServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })

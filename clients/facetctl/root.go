@@ -48,6 +48,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.lockstepCommand(),
+		a.deviceCommand(),
 		a.recordCommand(), a.replayCommand(),
 		a.eventsCommand(), a.clockCommand(),
 		a.calibrateCommand(), cli.VersionCommand("facetctl", version),
@@ -77,6 +78,7 @@ type client struct {
 
 	calibration facetdv1.CalibrationServiceClient
 	lockstep    facetdv1.LockstepServiceClient
+	device      facetdv1.DeviceServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -121,6 +123,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		replay:   facetdv1.NewReplayServiceClient(conn),
 		events:   facetdv1.NewEventServiceClient(conn),
 		lockstep: facetdv1.NewLockstepServiceClient(conn),
+		device:   facetdv1.NewDeviceServiceClient(conn),
 		scene:    facetdv1.NewSceneServiceClient(conn),
 		bringup:  facetdv1.NewBringupServiceClient(conn),
 		stop:     facetdv1.NewSafeStopServiceClient(conn),

@@ -115,6 +115,8 @@ var methods = map[string]Role{
 	facetdv1.LockstepService_AdvanceTime_FullMethodName:   Operator,
 	facetdv1.LockstepService_LeaveLockstep_FullMethodName: Operator,
 
+	facetdv1.DeviceService_GetDevice_FullMethodName: Viewer,
+
 	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,
 	facetdv1.PlanService_PreviewPlan_FullMethodName: Viewer, // plans, and changes nothing
 

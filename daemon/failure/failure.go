@@ -40,6 +40,7 @@ const (
 	NoPicture         = "NO_PICTURE"          // the scene has no picture in which to move
 	NotSporadic       = "NOT_SPORADIC"        // a task has a rate, and is not triggered
 	Paused            = "PAUSED"              // a sporadic task is paused, and is not triggered
+	NoDevice          = "NO_DEVICE"           // no device drives the array
 	TooSoon           = "TOO_SOON"            // a sporadic task was triggered within its least interval
 )
 

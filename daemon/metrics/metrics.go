@@ -19,6 +19,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/calibration"
@@ -43,6 +44,8 @@ type Source struct {
 	SafeStop func() safestop.Stats
 	// Lockstep is who holds bus time; nil at any other pace.
 	Lockstep func() lockstep.Stats
+	// Device is what is known of the device that drives the array; nil where none does.
+	Device func() bridge.Status
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
 	// UTCSteps is how often UTC was set; nil in a replay.

@@ -19,6 +19,7 @@ import (
 	"facetd.example/api/golden"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/bringup"
@@ -110,6 +111,7 @@ func sample() *Metrics {
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		UTCSteps:    func() uint64 { return 2 },
+		Device:      deviceAway,
 		Lockstep:    func() lockstep.Stats { return lockstep.Stats{Participants: 3, Stalled: 1, Missing: 2} },
 		Recordings: func() record.Stats {
 			return record.Stats{Running: 2, Closed: 4, Failed: 1, Deleted: record.Deleted{Age: 3}, Messages: 900,
@@ -359,4 +361,13 @@ func BenchmarkObserver(b *testing.B) {
 		m.SegmentRun("ring", r, dispatch.WordCount{Single: 3})
 		m.JobEnded(fs)
 	}
+}
+
+// deviceAway is a device that was lost for the third time.
+func deviceAway() bridge.Status {
+	return bridge.Status{LeastSlack: 1500 * time.Microsecond,
+		Clock: bridge.Clock{Uncertainty: 90 * time.Microsecond, DriftPPM: -12.5, Followed: true,
+			LeastTrip: 150 * time.Microsecond, WorstTrip: 3 * time.Millisecond},
+		Counters: bridge.Counters{Sessions: 3, Losses: 3, Reboots: 1, Programs: 12, Runs: 5000, LateHost: 4,
+			LateLink: 3, LateDevice: 2, Recalled: 9, Underruns: 1, BrokenOff: 6, Sent: 6100, Received: 21000}}
 }

@@ -44,6 +44,8 @@ var scrapedNames = []string{
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
 	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
 	nameChips, nameFindings, nameShelved, nameSamples, nameSkipped,
+	nameDevice, nameDeviceLosses, nameDeviceReboots, nameDeviceRuns, nameDeviceSlack, nameDeviceClock, nameDeviceDrift,
+	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -77,12 +79,7 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	send := func(name string, v float64, labels ...string) {
 		out <- prometheus.MustNewConstMetric(s.descs[name], s.types[name], v, labels...)
 	}
-	if b := source.Bus; b.Array != "" {
-		send(nameBusInfo, 1, b.Array, b.Kind, strings.ToLower(strings.TrimPrefix(b.Pace.String(), "PACE_")))
-	}
-	if source.Snapshot != nil {
-		s.sendSnapshot(source.Snapshot(), send)
-	}
+	s.sendBus(&source, send)
 	if source.Streams != nil {
 		sendStreams(source.Streams(), send)
 	}
@@ -134,6 +131,19 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	}
 	if source.CorrectionMaps != nil {
 		sendMaps(source.CorrectionMaps(), send)
+	}
+}
+
+// sendBus sends what the bus and its dispatcher say.
+func (s *scraped) sendBus(source *Source, send sender) {
+	if b := source.Bus; b.Array != "" {
+		send(nameBusInfo, 1, b.Array, b.Kind, strings.ToLower(strings.TrimPrefix(b.Pace.String(), "PACE_")))
+	}
+	if source.Snapshot != nil {
+		s.sendSnapshot(source.Snapshot(), send)
+	}
+	if source.Device != nil {
+		sendDevice(source.Device(), send)
 	}
 }
 

@@ -107,6 +107,16 @@ const (
 	nameShelved        = "facetd_health_shelved_findings"
 	nameSamples        = "facetd_health_samples_total"
 	nameSkipped        = "facetd_health_skipped_samples_total"
+	nameDevice         = "facetd_device_connected"
+	nameDeviceLosses   = "facetd_device_losses_total"
+	nameDeviceReboots  = "facetd_device_reboots_total"
+	nameDeviceRuns     = "facetd_device_runs_total"
+	nameDeviceSlack    = "facetd_device_least_slack_seconds"
+	nameDeviceClock    = "facetd_device_clock_uncertainty_seconds"
+	nameDeviceDrift    = "facetd_device_clock_drift_ratio"
+	nameDeviceTrip     = "facetd_device_round_trip_seconds"
+	nameDeviceMessages = "facetd_device_messages_total"
+	nameDevicePrograms = "facetd_device_programs"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -286,6 +296,27 @@ var table = []Metric{
 		Help: "Faults that were put into the virtual bus and are there now; left out on any other bus."},
 	{Name: nameBringupSteps, Type: Counter, Labels: []string{"verdict"}, Values: bringupVerdicts,
 		Help: "Steps of bring-ups that ended, by verdict."},
+	{Name: nameDevice, Type: Gauge, Help: "1 while a session with the device that drives the array is open, else 0. " +
+		"This and the next nine are there only where a device does."},
+	{Name: nameDeviceLosses, Type: Counter, Help: "Times that the device was lost since the daemon started: the link " +
+		"was cut, or nothing was heard of it for its lease."},
+	{Name: nameDeviceReboots, Type: Counter, Help: "Times that the device was found to have begun anew."},
+	{Name: nameDeviceRuns, Type: Counter, Labels: []string{"outcome"}, Values: deviceOutcomes,
+		Help: "Segments handed over to the device, by what became of them: executed; refused before anything was " +
+			"driven, as the host, the link or the device was late, or recalled; broken off by an underrun (an " +
+			"operation could not be made ready in time) or otherwise."},
+	{Name: nameDeviceSlack, Type: Gauge, Unit: "seconds", Help: "By how much a segment that was executed could have " +
+		"arrived at the device later, at least, since the daemon started, as the device measured it. Left out " +
+		"before the first."},
+	{Name: nameDeviceClock, Type: Gauge, Unit: "seconds", Help: "How far the device's clock may be off from where " +
+		"the host believes it to be."},
+	{Name: nameDeviceDrift, Type: Gauge, Unit: "ratio", Help: "By how much the device's clock runs faster than the " +
+		"host's, as a fraction, over the last minutes. Left out in the first half minute."},
+	{Name: nameDeviceTrip, Type: Gauge, Unit: "seconds", Labels: []string{"which"}, Values: deviceTrips,
+		Help: "The shortest and the longest round trip to the device since it was connected to."},
+	{Name: nameDeviceMessages, Type: Counter, Labels: []string{"direction"}, Values: deviceWays,
+		Help: "Messages to and from the device since the daemon started."},
+	{Name: nameDevicePrograms, Type: Gauge, Help: "Programs that the device has."},
 }
 
 const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at " +

@@ -37,6 +37,14 @@ func (s *Server) bridges() bool {
 	return bridged
 }
 
+// deviceStatus is what tells of the device; nil where none drives the array.
+func (s *Server) deviceStatus() func() bridge.Status {
+	if s.driven == nil {
+		return nil
+	}
+	return s.driven.Status
+}
+
 // bridged makes the bus of a device, with its dispatcher.
 func (s *Server) bridged(in *inputs) (*probe.Config, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
@@ -45,6 +53,7 @@ func (s *Server) bridged(in *inputs) (*probe.Config, error) {
 	if err != nil {
 		return nil, fmt.Errorf("device at %s: %w", s.cfg.Bus, err)
 	}
+	s.driven = b
 	d, err := s.drive(in, s.wrapped(b), b.Inspector())
 	if err != nil {
 		return nil, err

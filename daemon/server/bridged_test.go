@@ -61,6 +61,18 @@ func TestTheDemoThroughTheBridge(t *testing.T) {
 				n.GetJobsLate(), n.GetJobsFailed())
 		}
 	}
+	told := s.driven.Status()
+	ran, refusals := uint64(0), told.Counters.LateHost+told.Counters.LateLink+told.Counters.LateDevice+
+		told.Counters.Recalled
+	for _, r := range records {
+		if r.Result.Err == nil {
+			ran++
+		}
+	}
+	if told.Counters.Runs != ran || (refusals > 0) != refused || told.LeastSlack < 0 || told.Counters.Losses > 0 ||
+		told.Build != "host" || told.Counters.Uploads == 0 || told.Clock.Uncertainty <= 0 {
+		t.Errorf("%d segments ran; of the device is said: %+v", ran, told)
+	}
 	if status.GetRuleViolations() > 0 {
 		t.Errorf("%d violations of bus rules", status.GetRuleViolations())
 	}
@@ -186,6 +198,10 @@ func TestADeviceThatWasAway(t *testing.T) {
 	before, _, _ := ended()
 	bridgetest.Start(t, made)
 	wait("jobs again", func() bool { onTime, _, _ := ended(); return onTime > before+50 })
+	if told := s.driven.Status(); !told.Connected || told.Counters.Losses != 1 || told.Counters.Reboots != 1 ||
+		told.Counters.Sessions != 2 || told.LastLoss == nil {
+		t.Errorf("of the device is said: %+v", told)
+	}
 	if status := s.Status(); status.GetRuleViolations() > 0 || status.GetState() != facetdv1.State_STATE_RUNNING {
 		t.Errorf("%v, %d violations of bus rules: %v", status.GetState(), status.GetRuleViolations(),
 			status.GetLastViolations())

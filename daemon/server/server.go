@@ -22,6 +22,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/bus/wake"
@@ -30,6 +31,7 @@ import (
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/device"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/events"
@@ -64,6 +66,7 @@ type Server struct {
 	light      *environment.Service
 	lockstep   *lockstep.Service // nil at any other pace
 	paced      *paced            // nil without Setup.Pacer
+	driven     *bridge.Bus       // of a device; nil where none drives the array
 	clock      *hostclock.Clock  // nil in a replay
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
@@ -178,6 +181,7 @@ func (s *Server) assemble(in *inputs) error {
 			guide.Register(r)
 			safestop.NewService(s.stop, &replay.RefusedError{What: "stopping or resuming an array"}).Register(r)
 			s.calibration.Register(r)
+			device.New(device.Config{Status: s.deviceStatus()}).Register(r)
 		},
 	})
 	if s.http, err = s.newHTTP(); err != nil {
@@ -214,6 +218,7 @@ func (s *Server) assemble(in *inputs) error {
 	if s.lockstep != nil {
 		source.Lockstep = s.lockstep.Stats
 	}
+	source.Device = s.deviceStatus()
 	s.metrics.SetSource(source)
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
 		zap.Int("chips", len(s.array.Chips)),

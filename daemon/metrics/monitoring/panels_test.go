@@ -16,7 +16,8 @@ const (
 
 // rows are the dashboard, from what an operator asks first to what seldom matters.
 func rows() []row {
-	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), chipHealth(), faults(), process()}
+	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), chipHealth(), faults(), device(),
+		process()}
 }
 
 func health() row {
@@ -244,6 +245,30 @@ func faults() row {
 			query{expr: `increase(facetd_probes_total{$I}[$__rate_interval])`, legend: "{{verdict}}"}),
 		plot("Steps of bring-ups", "In each interval.", count,
 			query{expr: `increase(facetd_bringup_steps_total{$I}[$__rate_interval])`, legend: "{{verdict}}"}),
+	}}
+}
+
+func device() row {
+	plot := func(title, about, unit string, queries ...query) panel {
+		return panel{title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8}
+	}
+	return row{"Device", []panel{
+		plot("Link", "Only where a device drives the array. A reboot loses registers and loads.", count,
+			query{expr: `facetd_device_connected{$I}`, legend: "connected"},
+			query{expr: `increase(facetd_device_losses_total{$I}[$__rate_interval])`, legend: "losses"},
+			query{expr: `increase(facetd_device_reboots_total{$I}[$__rate_interval])`, legend: "reboots"}),
+		plot("Segments of the device", "By what became of them, in each interval.", count,
+			query{expr: `increase(facetd_device_runs_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
+		plot("Least slack at the device", "By how much a segment could have arrived later.", units.Seconds,
+			query{expr: `facetd_device_least_slack_seconds{$I}`, legend: "at least, {{instance}}"}),
+		plot("Clock and round trips of the device", "How far its clock may be off, and the trips that say so.",
+			units.Seconds, query{expr: `facetd_device_clock_uncertainty_seconds{$I}`, legend: "off by at most"},
+			query{expr: `facetd_device_round_trip_seconds{$I}`, legend: "{{which}} trip"}),
+		plot("Drift of the device's clock", "Against the host's.", units.PercentUnit,
+			query{expr: `facetd_device_clock_drift_ratio{$I}`, legend: "{{instance}}"}),
+		plot("Messages and programs of the device", "Messages in each interval.", count,
+			query{expr: `increase(facetd_device_messages_total{$I}[$__rate_interval])`, legend: "{{direction}}"},
+			query{expr: `facetd_device_programs{$I}`, legend: "programs"}),
 	}}
 }
 

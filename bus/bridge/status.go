@@ -1,0 +1,169 @@
+package bridge
+
+import (
+	"bytes"
+	"strconv"
+	"strings"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/wire"
+)
+
+// Status is what is known of a device now. While it is away, what it last said stands.
+type Status struct {
+	Address   string
+	Connected bool
+	// Since is when it was connected to, or lost.
+	Since time.Time
+	Build string
+	Boot  uint32
+	// Major and Minor are the version of the protocol that it speaks.
+	Major, Minor uint16
+	// LastLoss is why it was lost the last time; nil where it never was.
+	LastLoss error
+	Limits   bus.Limits
+	// Ready and Arm are parts of the limits: how long before its start a run must have arrived, and what arming one
+	// pin event takes.
+	Ready, Arm   time.Duration
+	Programs     int // that it can hold
+	Lines, Lanes int
+	Clock        Clock
+	Counters     Counters
+	// LeastSlack is by how much a run that was executed could have arrived later, at least; bus.NoSlack before the
+	// first.
+	LeastSlack time.Duration
+}
+
+// Clock is how the clock of a device stands to this host's.
+type Clock struct {
+	// Offset is how far it is ahead of this host's time since the bus was made; it may be off by Uncertainty.
+	Offset, Uncertainty time.Duration
+	// DriftPPM is by how much it runs faster, give or take DriftUncertaintyPPM; Followed says that it was followed
+	// for long enough to tell.
+	DriftPPM, DriftUncertaintyPPM float64
+	Followed                      bool
+	// LeastTrip and WorstTrip are the shortest and the longest round trip since the device began.
+	LeastTrip, WorstTrip time.Duration
+}
+
+// Counters count what there was since the bus was made.
+type Counters struct {
+	Sessions, Losses, Reboots            uint64
+	Uploads, Kept                        uint64
+	Programs                             uint64 // that the device has
+	Runs, LateHost, LateLink, LateDevice uint64
+	Recalled, Underruns, BrokenOff       uint64
+	Sent, Received                       uint64
+}
+
+// record is what is noted of a device as it goes along. It belongs to the bus's mutex.
+type record struct {
+	counters Counters
+	since    time.Time
+	lastLoss error
+	least    time.Duration
+	welcome  wire.Welcome // of the last session
+}
+
+// Status returns what is known of the device.
+func (b *Bus) Status() Status {
+	b.mu.Lock()
+	r, there, boot, held := b.record, b.session != nil, b.boot, len(b.held)
+	b.mu.Unlock()
+	r.counters.Programs = uint64(held)
+	w := &r.welcome
+	build, _, _ := bytes.Cut(w.Build[:], []byte{0})
+	printable := strings.Trim(strconv.Quote(string(build)), `"`) // a device may say anything
+	return Status{
+		Address: b.address, Connected: there, Since: r.since, Build: printable, Boot: boot,
+		Major: w.Major, Minor: w.Minor,
+		LastLoss: r.lastLoss, Limits: b.limits, Ready: b.duration(w.Ready), Arm: b.duration(w.ArmCost),
+		Programs: int(w.Programs), Lines: int(w.Lines), Lanes: int(w.Lanes), Clock: b.clock.status(),
+		Counters: r.counters, LeastSlack: r.least,
+	}
+}
+
+// opened notes a session. The caller holds mu.
+func (r *record) opened(s *session, rebooted bool) {
+	r.counters.Sessions++
+	if rebooted {
+		r.counters.Reboots++
+	}
+	r.since, r.welcome = time.Now(), s.welcome
+}
+
+// lost notes the loss of a session. The caller holds mu.
+func (r *record) lost(cause error) {
+	r.counters.Losses++
+	r.since, r.lastLoss = time.Now(), cause
+}
+
+// ended notes what became of a run. The caller holds mu.
+func (r *record) ended(m *wire.Result, tick time.Duration) {
+	c := &r.counters
+	switch m.Code {
+	case wire.ResultWhole:
+		c.Runs++
+		r.least = min(r.least, time.Duration(m.Slack)*tick)
+	case wire.ResultLate:
+		switch m.Cause {
+		case wire.CauseHost:
+			c.LateHost++
+		case wire.CauseLink:
+			c.LateLink++
+		default:
+			c.LateDevice++
+		}
+	case wire.ResultRecalled:
+		c.Recalled++
+	case wire.ResultUnderrun:
+		c.Underruns++
+	default:
+		c.BrokenOff++
+	}
+}
+
+// How the drift of a device's clock is found: by how far it is ahead now and was some minutes ago.
+const (
+	// driftEvery is how far the points are apart that are kept, and the least that a drift is told from.
+	driftEvery = 30 * time.Second
+	// driftPoints is how many are kept.
+	driftPoints = 10
+)
+
+// driftPoint is how far the device's clock was ahead at a time of the own one.
+type driftPoint struct{ own, ahead, off int64 }
+
+// note keeps how far the clock is ahead, now and then. The caller holds mu.
+func (c *clock) note(ahead, off int64) {
+	p := driftPoint{c.own(), ahead, off}
+	if n := len(c.points); n > 0 && p.own-c.points[n-1].own < int64(driftEvery) {
+		return
+	}
+	if c.points = append(c.points, p); len(c.points) > driftPoints {
+		c.points = c.points[1:]
+	}
+}
+
+// status is what is known of the clock now.
+func (c *clock) status() Clock {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	now := c.own() + c.ahead
+	local, off, ok := c.remote.At(now)
+	if !ok {
+		return Clock{}
+	}
+	p := driftPoint{local, now - local, off}
+	out := Clock{Offset: time.Duration(p.ahead), Uncertainty: time.Duration(off) + c.tick, LeastTrip: c.least,
+		WorstTrip: c.worst}
+	if len(c.points) == 0 || p.own-c.points[0].own < int64(driftEvery) {
+		return out
+	}
+	first := c.points[0]
+	apart := float64(p.own - first.own)
+	out.DriftPPM, out.Followed = float64(p.ahead-first.ahead)/apart*1e6, true
+	out.DriftUncertaintyPPM = float64(p.off+first.off) / apart * 1e6
+	return out
+}

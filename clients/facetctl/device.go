@@ -1,0 +1,94 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+func (a *app) deviceCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "device",
+		Short: "Show the device that drives the array",
+		Long: `device shows what drives the array of a daemon that runs with --bus bridge:ADDRESS: its
+firmware and boot, the protocol that it speaks, what it can do, how its clock stands to
+the host's, what became of what was handed over to it, and the least slack with which a
+run arrived. The exit status is 1 while the device is away.`,
+		Example: `  facetctl device
+  facetctl device --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.device.GetDevice(ctx, &facetdv1.GetDeviceRequest{})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					err = cli.WriteJSON(cmd.OutOrStdout(), r)
+				} else {
+					err = writeDevice(cmd.OutOrStdout(), r.GetDevice())
+				}
+				if err == nil && !r.GetDevice().GetConnected() {
+					return cli.ErrReported
+				}
+				return err
+			})
+		},
+	}
+}
+
+// writeDevice says what is known of a device.
+func writeDevice(w io.Writer, d *facetdv1.DeviceStatus) error {
+	state := "connected"
+	if !d.GetConnected() {
+		state = "away"
+	}
+	fmt.Fprintf(w, "device    %s, %s since %s\n", d.GetAddress(), state,
+		d.GetSince().AsTime().Format("2006-01-02 15:04:05 UTC"))
+	if d.GetLastLoss() != "" {
+		fmt.Fprintf(w, "lost      last time: %s\n", d.GetLastLoss())
+	}
+	fmt.Fprintf(w, "firmware  %s, boot %s, protocol %s\n", d.GetBuild(), d.GetBoot(), d.GetProtocol())
+	writeDeviceLimits(w, d.GetLimits())
+	c := d.GetClock()
+	drift := "not known yet"
+	if c.DriftPpm != nil {
+		drift = fmt.Sprintf("%.1f ppm, off by at most %.1f ppm", c.GetDriftPpm(), c.GetDriftUncertaintyPpm())
+	}
+	fmt.Fprintf(w, "clock     ahead of the host by %v, off by at most %v; drift %s; round trips of %v to %v\n",
+		time.Duration(c.GetOffsetNs()), time.Duration(c.GetUncertaintyNs()), drift,
+		time.Duration(c.GetLeastRoundTripNs()), time.Duration(c.GetWorstRoundTripNs()))
+	slack := "no run yet"
+	if d.LeastSlackNs != nil {
+		slack = "at least " + time.Duration(d.GetLeastSlackNs()).String()
+	}
+	fmt.Fprintf(w, "slack     %s\n", slack)
+	return writeDeviceCounters(w, d.GetCounters())
+}
+
+func writeDeviceLimits(w io.Writer, l *facetdv1.DeviceLimits) {
+	fmt.Fprintf(w, "limits    tick %s, runs handed over %s ahead (%s for the device), lines inactive within %s, "+
+		"lease %s\n",
+		cli.NS(l.GetTickNs()), cli.NS(l.GetLeadNs()), cli.NS(l.GetReadyNs()), cli.NS(l.GetReleaseNs()),
+		cli.NS(l.GetLeaseNs()))
+	fmt.Fprintf(w, "          %d bytes for %d programs, %d runs, %d select lines, %d lanes\n", l.GetStoreBytes(),
+		l.GetPrograms(), l.GetQueue(), l.GetLines(), l.GetLanes())
+}
+
+func writeDeviceCounters(w io.Writer, c *facetdv1.DeviceCounters) error {
+	fmt.Fprintf(w, "link      %s, %d lost, %s, messages %d out and %d in\n",
+		cli.Count(int(c.GetSessions()), "session"), c.GetLosses(), cli.Count(int(c.GetReboots()), "reboot"),
+		c.GetSent(), c.GetReceived())
+	fmt.Fprintf(w, "programs  %d on the device, %s, %d kept from before\n", c.GetPrograms(),
+		cli.Count(int(c.GetUploads()), "upload"), c.GetKept())
+	_, err := fmt.Fprintf(w, "runs      %d executed, %d recalled, late by the host %d, the link %d, the device %d; "+
+		"broken off by underrun %d, otherwise %d\n", c.GetRuns(), c.GetRecalled(), c.GetLateHost(), c.GetLateLink(),
+		c.GetLateDevice(), c.GetUnderruns(), c.GetBrokenOff())
+	return err
+}

@@ -1,0 +1,34 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// GetDevice answers with a device that was lost once; the second time it is away.
+func (f *fake) GetDevice(_ context.Context, r *facetdv1.GetDeviceRequest) (*facetdv1.GetDeviceResponse, error) {
+	f.note(r)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.devices++
+	d := &facetdv1.DeviceStatus{
+		Address: "unix:/tmp/link", Connected: f.devices%2 == 1, Build: "host", Boot: "00c0ffee", Protocol: "1.0",
+		Since:    timestamppb.New(time.Date(2026, 11, 3, 10, 20, 30, 0, time.UTC)),
+		LastLoss: "nothing was heard of the device for too long",
+		Limits: &facetdv1.DeviceLimits{TickNs: 40, ReadyNs: 38_192_000, LeadNs: 40_192_000, ReleaseNs: 10_000,
+			ArmNs: 1000, LeaseNs: 1_000_000_000, StoreBytes: 16384, Programs: 64, Queue: 64, Lines: 64, Lanes: 8},
+		Clock: &facetdv1.DeviceClock{OffsetNs: -2_500_000, UncertaintyNs: 41_000, DriftPpm: new(-3.25),
+			DriftUncertaintyPpm: 1.5, LeastRoundTripNs: 80_000, WorstRoundTripNs: 1_900_000},
+		Counters: &facetdv1.DeviceCounters{Sessions: 2, Losses: 1, Uploads: 31, Kept: 31, Programs: 31, Runs: 912,
+			LateHost: 3, Recalled: 5, BrokenOff: 1, Sent: 1400, Received: 39_000},
+		LeastSlackNs: new(int64(1_230_000)),
+	}
+	if !d.GetConnected() {
+		d.LeastSlackNs, d.Clock.DriftPpm = nil, nil
+	}
+	return &facetdv1.GetDeviceResponse{Device: d}, nil
+}

@@ -1,0 +1,83 @@
+// Package device tells about the device that drives the array, as a service.
+package device
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/bridge"
+	"facetd.example/daemon/failure"
+)
+
+// Config holds what the service depends on.
+type Config struct {
+	// Status is what is known of the device; nil where none drives the array.
+	Status func() bridge.Status
+}
+
+// Service is the service. Its methods may be called from any goroutine.
+type Service struct {
+	facetdv1.UnimplementedDeviceServiceServer
+	cfg Config
+}
+
+// New returns the service.
+func New(cfg Config) *Service { return &Service{cfg: cfg} }
+
+// Register registers the service.
+func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterDeviceServiceServer(r, s) }
+
+// GetDevice returns what is known of the device.
+func (s *Service) GetDevice(context.Context, *facetdv1.GetDeviceRequest) (*facetdv1.GetDeviceResponse, error) {
+	if s.cfg.Status == nil {
+		return nil, &failure.Precondition{Kind: failure.NoDevice, Subject: "bus",
+			Message: "no device drives the array: the bus is another one, or a recording"}
+	}
+	return &facetdv1.GetDeviceResponse{Device: message(s.cfg.Status())}, nil
+}
+
+// message is a status as the schema has it.
+func message(st bridge.Status) *facetdv1.DeviceStatus {
+	d := &facetdv1.DeviceStatus{
+		Address: st.Address, Connected: st.Connected, Since: timestamppb.New(st.Since), Build: st.Build,
+		Boot: fmt.Sprintf("%08x", st.Boot), Protocol: fmt.Sprintf("%d.%d", st.Major, st.Minor),
+		Limits: &facetdv1.DeviceLimits{
+			TickNs: st.Limits.Grain.Nanoseconds(), ReadyNs: st.Ready.Nanoseconds(),
+			LeadNs: st.Limits.LeastLead.Nanoseconds(), ReleaseNs: st.Limits.Release.Nanoseconds(),
+			ArmNs: st.Arm.Nanoseconds(), LeaseNs: st.Limits.Lease.Nanoseconds(),
+			StoreBytes: uint32(st.Limits.StoreBytes), Programs: uint32(st.Programs),
+			Queue: uint32(st.Limits.Queue), Lines: uint32(st.Lines), Lanes: uint32(st.Lanes),
+		},
+		Clock:    clockMessage(&st.Clock),
+		Counters: countersMessage(&st.Counters),
+	}
+	if st.LastLoss != nil {
+		d.LastLoss = st.LastLoss.Error()
+	}
+	if st.LeastSlack != bus.NoSlack {
+		d.LeastSlackNs = new(st.LeastSlack.Nanoseconds())
+	}
+	return d
+}
+
+func clockMessage(c *bridge.Clock) *facetdv1.DeviceClock {
+	m := &facetdv1.DeviceClock{OffsetNs: c.Offset.Nanoseconds(), UncertaintyNs: c.Uncertainty.Nanoseconds(),
+		LeastRoundTripNs: c.LeastTrip.Nanoseconds(), WorstRoundTripNs: c.WorstTrip.Nanoseconds()}
+	if c.Followed {
+		m.DriftPpm, m.DriftUncertaintyPpm = new(c.DriftPPM), c.DriftUncertaintyPPM
+	}
+	return m
+}
+
+func countersMessage(c *bridge.Counters) *facetdv1.DeviceCounters {
+	return &facetdv1.DeviceCounters{
+		Sessions: c.Sessions, Losses: c.Losses, Reboots: c.Reboots, Uploads: c.Uploads, Kept: c.Kept,
+		Programs: c.Programs, Runs: c.Runs, LateHost: c.LateHost, LateLink: c.LateLink, LateDevice: c.LateDevice,
+		Recalled: c.Recalled, Underruns: c.Underruns, BrokenOff: c.BrokenOff, Sent: c.Sent, Received: c.Received,
+	}
+}

@@ -1,0 +1,35 @@
+package metrics
+
+import (
+	"facetd.example/bus"
+	"facetd.example/bus/bridge"
+)
+
+// Values of labels.
+var (
+	deviceOutcomes = []string{"executed", "late_host", "late_link", "late_device", "recalled", "underrun", "broken_off"}
+	deviceTrips    = []string{"shortest", "longest"}
+	deviceWays     = []string{"sent", "received"}
+)
+
+func sendDevice(st bridge.Status, send sender) {
+	c := &st.Counters
+	send(nameDevice, boolValue(st.Connected))
+	send(nameDeviceLosses, float64(c.Losses))
+	send(nameDeviceReboots, float64(c.Reboots))
+	for i, n := range []uint64{c.Runs, c.LateHost, c.LateLink, c.LateDevice, c.Recalled, c.Underruns, c.BrokenOff} {
+		send(nameDeviceRuns, float64(n), deviceOutcomes[i])
+	}
+	if st.LeastSlack != bus.NoSlack {
+		send(nameDeviceSlack, st.LeastSlack.Seconds())
+	}
+	send(nameDeviceClock, st.Clock.Uncertainty.Seconds())
+	if st.Clock.Followed {
+		send(nameDeviceDrift, st.Clock.DriftPPM*1e-6)
+	}
+	send(nameDeviceTrip, st.Clock.LeastTrip.Seconds(), deviceTrips[0])
+	send(nameDeviceTrip, st.Clock.WorstTrip.Seconds(), deviceTrips[1])
+	send(nameDeviceMessages, float64(c.Sent), deviceWays[0])
+	send(nameDeviceMessages, float64(c.Received), deviceWays[1])
+	send(nameDevicePrograms, float64(c.Programs))
+}
