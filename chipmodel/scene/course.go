@@ -97,6 +97,9 @@ func evenly(s Scene, v *View) time.Duration {
 			return 0
 		}
 		seconds := v.sharpest() / 2 / s.opts.Motion.fastest(v)
+		if s.pattern != nil {
+			seconds = min(seconds, 1e-3) // what is near moves faster, and what stands before another hides it
+		}
 		return time.Duration(min(max(seconds, 1e-9), 1e3) * 1e9)
 	}
 	return time.Millisecond

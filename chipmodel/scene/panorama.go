@@ -27,6 +27,8 @@ type PanoramaOptions struct {
 	// LampShare is which part of the light, 0 to 1, comes from a lamp in the middle of the body that shines alike in
 	// all directions. The picture is taken to be lit from the axis: of a body that is aside the near wall is brighter.
 	LampShare float64
+	// Surfaces stand before the picture.
+	Surfaces Surfaces
 	// Label names the scene; empty for "panorama".
 	Label string
 }
@@ -37,6 +39,7 @@ func (o PanoramaOptions) check(c *checks) {
 	c.within("LuxHigh", o.LuxHigh, 0, most)
 	c.within("LampShare", o.LampShare, 0, 1)
 	o.Motion.check(c)
+	o.Surfaces.check(c)
 }
 
 type panorama struct {
@@ -48,6 +51,8 @@ type panorama struct {
 	fixed  pose32
 	levels [maxLevels]levelPlace // where those of the cube are among all texels
 	tilt   *geometry.Tilt        // nil where pitch or roll move
+	// pattern is painted on surfaces; nil without any.
+	pattern []wave
 	// What it remembers; nil for one that does not.
 	poses  *poses
 	frames frames
@@ -109,6 +114,9 @@ func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
 	p.scale = float32(size) * float32(size) / 12
 	p.levels = p.cube.places()
 	p.move(o.Motion)
+	if !o.Surfaces.none() {
+		p.pattern = patternOf()
+	}
 	return p, nil
 }
 
@@ -202,6 +210,9 @@ func (p *panorama) lookRow(dst []float64, v *View, row int, at bustime.Time) {
 	}
 	if n > 0 {
 		p.row(dst[:n], v, first, pose, nil)
+		if p.pattern != nil {
+			p.cover(dst[:n], v, first, at)
+		}
 	}
 }
 

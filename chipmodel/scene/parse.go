@@ -35,7 +35,10 @@ type Opener func(name string) (io.ReadCloser, error)
 // next scene, at rising times. Keys of demo and panorama: low, high (lux), yaw,
 // yaw_rate, yaw_swing, yaw_swing_hz, pitch, pitch_rate, roll, roll_rate
 // (degrees, degrees per second, Hz), forward, forward_rate, travel, left, left_rate, up, up_rate, radius
-// (metres, metres per second), lamp (part of the light that comes from the crawler, 0 to 1). high is 1000 if not given;
+// (metres, metres per second), lamp (part of the light that comes from the crawler, 0 to 1), end (metres ahead at which
+// a
+// wall stands across the way), ball_forward, ball_left, ball_up, ball_radius (metres: an obstacle). high is 1000 if not
+// given;
 // radius is 0.3 if not given while the crawler moves. Keys of grating: mean, contrast,
 // cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
 // `|` or " then ".
@@ -178,7 +181,8 @@ func parsePanoramaOptions(label, text string) (PanoramaOptions, error) {
 	a := parseArgs("panorama", text, map[string]float64{"low": 0, "high": 1000, "yaw": 0, "yaw_rate": 0,
 		"yaw_swing": 0, "yaw_swing_hz": 0, "pitch": 0, "pitch_rate": 0, "roll": 0, "roll_rate": 0,
 		"forward": 0, "forward_rate": 0, "travel": 0, "radius": 0,
-		"left": 0, "left_rate": 0, "up": 0, "up_rate": 0, "lamp": 0})
+		"left": 0, "left_rate": 0, "up": 0, "up_rate": 0, "lamp": 0, "end": 0,
+		"ball_forward": 0, "ball_left": 0, "ball_up": 0, "ball_radius": 0})
 	m := Motion{YawDeg: a.of["yaw"], YawRateDegPerS: a.of["yaw_rate"],
 		YawSwingDeg: a.of["yaw_swing"], YawSwingHz: a.of["yaw_swing_hz"],
 		PitchDeg: a.of["pitch"], PitchRateDegPerS: a.of["pitch_rate"],
@@ -186,10 +190,16 @@ func parsePanoramaOptions(label, text string) (PanoramaOptions, error) {
 		ForwardM: a.of["forward"], ForwardMPerS: a.of["forward_rate"],
 		TravelM: a.of["travel"], PipeRadiusM: a.of["radius"],
 		LeftM: a.of["left"], LeftMPerS: a.of["left_rate"], UpM: a.of["up"], UpMPerS: a.of["up_rate"]}
-	if !a.given["radius"] && (m.ForwardM != 0 || m.ForwardMPerS != 0 || m.aside()) {
+	if !a.given["radius"] && (m.ForwardM != 0 || m.ForwardMPerS != 0 || m.aside() || a.given["end"]) {
 		m.PipeRadiusM = defaultRadiusM
 	}
 	o := PanoramaOptions{LuxLow: a.of["low"], LuxHigh: a.of["high"], Motion: m, LampShare: a.of["lamp"], Label: label}
+	o.Surfaces = Surfaces{Ends: a.given["end"], EndM: a.of["end"]}
+	for _, key := range []string{"ball_forward", "ball_left", "ball_up", "ball_radius"} {
+		if a.given[key] {
+			o.Surfaces.Balls = []Ball{{a.of["ball_forward"], a.of["ball_left"], a.of["ball_up"], a.of["ball_radius"]}}
+		}
+	}
 	var c checks
 	o.check(&c)
 	return o, errors.Join(a.err, c.err("panorama"))
@@ -212,7 +222,7 @@ func numberOf(key string) string {
 		return want + " of degrees"
 	case "yaw_rate", "pitch_rate", "roll_rate":
 		return want + " of degrees per second"
-	case "forward", "left", "up", "travel", "radius":
+	case "forward", "left", "up", "travel", "radius", "end", "ball_forward", "ball_left", "ball_up", "ball_radius":
 		return want + " of metres"
 	case "forward_rate", "left_rate", "up_rate":
 		return want + " of metres per second"

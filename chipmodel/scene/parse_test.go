@@ -71,7 +71,7 @@ func TestParseTellsEveryError(t *testing.T) {
 		"uniform":     {"uniform"},
 		"uniform:-1":  {"-1"},
 		"uniform:NaN": {"NaN"},
-		"demo:hihg=1,low=x,yaw=1,yaw=2,high=-4": {"hihg", "one of forward", `low is "x", want a finite number of lux`,
+		"demo:hihg=1,low=x,yaw=1,yaw=2,high=-4": {"hihg", "one of ball_forward", `low is "x", want a finite number of lux`,
 			"once", "LuxHigh is -4"},
 		"grating:contrast=2,mean=inf":                  {"Contrast is 2", "grating mean"},
 		"panorama:":                                    {"name of a picture"},

@@ -14,7 +14,7 @@ type Sweep struct {
 // does. It is nil for a scene that cannot, and for one that stays.
 func SweepOf(s Scene, v *View) func(dst []float64, row int, sweep Sweep) {
 	p, ok := s.(*panorama)
-	if !ok || p.still || p.placed(v) {
+	if !ok || p.still || p.placed(v) || p.pattern != nil {
 		return nil
 	}
 	return func(dst []float64, row int, sweep Sweep) {

@@ -16,6 +16,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/failure"
@@ -41,6 +42,8 @@ type Config struct {
 	// Scene is the light at the start, and Light the same as scene.Parse reads it.
 	Scene string
 	Light scene.Scene
+	// Array is whose chips look at it; nil for none.
+	Array *chipmodel.Array
 	// Do runs a function on the goroutine that owns the bus, between two segments.
 	Do func(ctx context.Context, f func() error) error
 	// Act, where set, takes its place where bus time is held, as in lockstep: it runs a function with the bus time that
@@ -122,6 +125,7 @@ func (s *Service) at(at bus.Time) *facetdv1.Environment {
 	out := &facetdv1.Environment{Scene: is.described, TemperatureOffsetK: s.offsets.at(at)}
 	if m, moves := scene.MotionOf(is.scene, at); moves {
 		out.Pose, out.Velocity = poseOf(m.At(at)), velocityOf(m)
+		out.Truth = s.truth(is.scene, at)
 	}
 	return out
 }

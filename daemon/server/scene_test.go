@@ -2,6 +2,7 @@ package server
 
 import (
 	"encoding/binary"
+	"math"
 	"strings"
 	"testing"
 
@@ -76,5 +77,52 @@ func TestSceneOfALiveArray(t *testing.T) {
 	}
 	if err := stop(); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestTruthOfALiveArray: an operator who sets all six degrees of freedom before an end wall is told how the body turns
+// and moves, how far away what the chips look at is, and when they meet it.
+func TestTruthOfALiveArray(t *testing.T) {
+	conn, stop := running(t, quick())
+	defer stop()
+	scenes := facetdv1.NewSceneServiceClient(conn)
+	if _, err := scenes.SetScene(limited(t), &facetdv1.SetSceneRequest{Scene: "demo:end=3"}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := scenes.SetPose(limited(t), &facetdv1.SetPoseRequest{Pose: &facetdv1.Pose{ForwardM: 1, LeftM: 0.1,
+		UpM: -0.05, RollDeg: 90}, Velocity: &facetdv1.Velocity{YawDegPerS: 10, PitchDegPerS: 0}}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	truth := got.GetEnvironment().GetTruth()
+	// Rolled over by a quarter (the left side up), a yaw to the left is a turn about the body's own left axis.
+	if w := truth.GetRateRadPerS(); len(w) != 3 || math.Abs(w[1]-10*math.Pi/180) > 1e-6 || math.Abs(w[2]) > 1e-6 {
+		t.Errorf("rates %v", truth)
+	}
+	if _, err := scenes.SetPose(limited(t), &facetdv1.SetPoseRequest{Pose: &facetdv1.Pose{ForwardM: 1},
+		Velocity: &facetdv1.Velocity{ForwardMPerS: 1e-9}}); err != nil {
+		t.Fatal(err)
+	}
+	if got, err = scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range got.GetEnvironment().GetTruth().GetChips() {
+		want := map[string]float64{"wall-00": 0.3 / math.Cos(0),
+			"bow-left": 0.3 / math.Sin(11*math.Pi/180)}[c.GetChip()]
+		if c.GetChip() == "bow-comb" {
+			want = 2 / math.Cos(4*math.Pi/180)
+		}
+		if want > 0 && math.Abs(c.GetDistanceM()/want-1) > 1e-4 {
+			t.Errorf("%v, want %v m", c, want)
+		}
+		if math.Abs(c.GetContactS()/2e9-1) > 1e-4 {
+			t.Errorf("%v, want contact after two billion seconds", c)
+		}
+	}
+	if len(got.GetEnvironment().GetTruth().GetChips()) != 19 {
+		t.Error("not of every chip")
 	}
 }

@@ -268,7 +268,8 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	s.driveLockstep(d)
-	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Do: d.Do, Now: s.bus.Now}
+	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Array: s.array, Do: d.Do,
+		Now: s.bus.Now}
 	if s.lockstep != nil {
 		light.Act = s.lockstep.Act
 	} else if s.paced != nil {

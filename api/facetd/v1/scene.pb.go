@@ -32,7 +32,9 @@ type Environment struct {
 	// Where what carries the array is now; unset in a scene without a picture, where it makes no difference.
 	Pose *Pose `protobuf:"bytes,3,opt,name=pose,proto3" json:"pose,omitempty"`
 	// How it moves now.
-	Velocity      *Velocity `protobuf:"bytes,4,opt,name=velocity,proto3" json:"velocity,omitempty"`
+	Velocity *Velocity `protobuf:"bytes,4,opt,name=velocity,proto3" json:"velocity,omitempty"`
+	// What can be estimated of that from frames, as it really is; unset with the pose.
+	Truth         *MotionTruth `protobuf:"bytes,5,opt,name=truth,proto3" json:"truth,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -95,6 +97,143 @@ func (x *Environment) GetVelocity() *Velocity {
 	return nil
 }
 
+func (x *Environment) GetTruth() *MotionTruth {
+	if x != nil {
+		return x.Truth
+	}
+	return nil
+}
+
+// MotionTruth is how what carries the array moves at an instant, known from the simulation and not from its light: what
+// estimates of motion are held against. Axes are those of the body (x forward, y left, z up), turns are right-handed
+// about them, as REP 103 has it.
+type MotionTruth struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Radians a second about x, y and z.
+	RateRadPerS []float64 `protobuf:"fixed64,1,rep,packed,name=rate_rad_per_s,json=rateRadPerS,proto3" json:"rate_rad_per_s,omitempty"`
+	// Metres a second along x, y and z.
+	VelocityMPerS []float64 `protobuf:"fixed64,2,rep,packed,name=velocity_m_per_s,json=velocityMPerS,proto3" json:"velocity_m_per_s,omitempty"`
+	// What the chips see, in the order of the array.
+	Chips         []*ChipTruth `protobuf:"bytes,3,rep,name=chips,proto3" json:"chips,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MotionTruth) Reset() {
+	*x = MotionTruth{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MotionTruth) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MotionTruth) ProtoMessage() {}
+
+func (x *MotionTruth) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MotionTruth.ProtoReflect.Descriptor instead.
+func (*MotionTruth) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *MotionTruth) GetRateRadPerS() []float64 {
+	if x != nil {
+		return x.RateRadPerS
+	}
+	return nil
+}
+
+func (x *MotionTruth) GetVelocityMPerS() []float64 {
+	if x != nil {
+		return x.VelocityMPerS
+	}
+	return nil
+}
+
+func (x *MotionTruth) GetChips() []*ChipTruth {
+	if x != nil {
+		return x.Chips
+	}
+	return nil
+}
+
+// ChipTruth is what one chip really sees.
+type ChipTruth struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the chip.
+	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
+	// Distance in metres from the lens to what its axis meets; unset where all is far away.
+	DistanceM *float64 `protobuf:"fixed64,2,opt,name=distance_m,json=distanceM,proto3,oneof" json:"distance_m,omitempty"`
+	// Seconds until the lens meets what lies where it moves to, should it go on as it does; unset where it meets nothing.
+	ContactS      *float64 `protobuf:"fixed64,3,opt,name=contact_s,json=contactS,proto3,oneof" json:"contact_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChipTruth) Reset() {
+	*x = ChipTruth{}
+	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChipTruth) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChipTruth) ProtoMessage() {}
+
+func (x *ChipTruth) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChipTruth.ProtoReflect.Descriptor instead.
+func (*ChipTruth) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ChipTruth) GetChip() string {
+	if x != nil {
+		return x.Chip
+	}
+	return ""
+}
+
+func (x *ChipTruth) GetDistanceM() float64 {
+	if x != nil && x.DistanceM != nil {
+		return *x.DistanceM
+	}
+	return 0
+}
+
+func (x *ChipTruth) GetContactS() float64 {
+	if x != nil && x.ContactS != nil {
+		return *x.ContactS
+	}
+	return 0
+}
+
 // Pose is where what carries the array is in the picture around it. That is taken to be painted on the wall of a
 // straight pipe along the way ahead, from the axis of the pipe.
 type Pose struct {
@@ -117,7 +256,7 @@ type Pose struct {
 
 func (x *Pose) Reset() {
 	*x = Pose{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	mi := &file_facetd_v1_scene_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -129,7 +268,7 @@ func (x *Pose) String() string {
 func (*Pose) ProtoMessage() {}
 
 func (x *Pose) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[1]
+	mi := &file_facetd_v1_scene_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -142,7 +281,7 @@ func (x *Pose) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pose.ProtoReflect.Descriptor instead.
 func (*Pose) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Pose) GetForwardM() float64 {
@@ -208,7 +347,7 @@ type Velocity struct {
 
 func (x *Velocity) Reset() {
 	*x = Velocity{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	mi := &file_facetd_v1_scene_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -220,7 +359,7 @@ func (x *Velocity) String() string {
 func (*Velocity) ProtoMessage() {}
 
 func (x *Velocity) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[2]
+	mi := &file_facetd_v1_scene_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -233,7 +372,7 @@ func (x *Velocity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Velocity.ProtoReflect.Descriptor instead.
 func (*Velocity) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Velocity) GetForwardMPerS() float64 {
@@ -287,7 +426,7 @@ type GetSceneRequest struct {
 
 func (x *GetSceneRequest) Reset() {
 	*x = GetSceneRequest{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[3]
+	mi := &file_facetd_v1_scene_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -299,7 +438,7 @@ func (x *GetSceneRequest) String() string {
 func (*GetSceneRequest) ProtoMessage() {}
 
 func (x *GetSceneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[3]
+	mi := &file_facetd_v1_scene_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -312,7 +451,7 @@ func (x *GetSceneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSceneRequest.ProtoReflect.Descriptor instead.
 func (*GetSceneRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{5}
 }
 
 // GetSceneResponse holds the environment.
@@ -326,7 +465,7 @@ type GetSceneResponse struct {
 
 func (x *GetSceneResponse) Reset() {
 	*x = GetSceneResponse{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[4]
+	mi := &file_facetd_v1_scene_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -338,7 +477,7 @@ func (x *GetSceneResponse) String() string {
 func (*GetSceneResponse) ProtoMessage() {}
 
 func (x *GetSceneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[4]
+	mi := &file_facetd_v1_scene_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -351,7 +490,7 @@ func (x *GetSceneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSceneResponse.ProtoReflect.Descriptor instead.
 func (*GetSceneResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetSceneResponse) GetEnvironment() *Environment {
@@ -379,7 +518,7 @@ type SetSceneRequest struct {
 
 func (x *SetSceneRequest) Reset() {
 	*x = SetSceneRequest{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[5]
+	mi := &file_facetd_v1_scene_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -391,7 +530,7 @@ func (x *SetSceneRequest) String() string {
 func (*SetSceneRequest) ProtoMessage() {}
 
 func (x *SetSceneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[5]
+	mi := &file_facetd_v1_scene_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -404,7 +543,7 @@ func (x *SetSceneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSceneRequest.ProtoReflect.Descriptor instead.
 func (*SetSceneRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *SetSceneRequest) GetScene() string {
@@ -441,7 +580,7 @@ type SetSceneResponse struct {
 
 func (x *SetSceneResponse) Reset() {
 	*x = SetSceneResponse{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[6]
+	mi := &file_facetd_v1_scene_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -453,7 +592,7 @@ func (x *SetSceneResponse) String() string {
 func (*SetSceneResponse) ProtoMessage() {}
 
 func (x *SetSceneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[6]
+	mi := &file_facetd_v1_scene_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -466,7 +605,7 @@ func (x *SetSceneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSceneResponse.ProtoReflect.Descriptor instead.
 func (*SetSceneResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SetSceneResponse) GetEnvironment() *Environment {
@@ -498,7 +637,7 @@ type SetPoseRequest struct {
 
 func (x *SetPoseRequest) Reset() {
 	*x = SetPoseRequest{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[7]
+	mi := &file_facetd_v1_scene_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -510,7 +649,7 @@ func (x *SetPoseRequest) String() string {
 func (*SetPoseRequest) ProtoMessage() {}
 
 func (x *SetPoseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[7]
+	mi := &file_facetd_v1_scene_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -523,7 +662,7 @@ func (x *SetPoseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPoseRequest.ProtoReflect.Descriptor instead.
 func (*SetPoseRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SetPoseRequest) GetPose() *Pose {
@@ -560,7 +699,7 @@ type SetPoseResponse struct {
 
 func (x *SetPoseResponse) Reset() {
 	*x = SetPoseResponse{}
-	mi := &file_facetd_v1_scene_proto_msgTypes[8]
+	mi := &file_facetd_v1_scene_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -572,7 +711,7 @@ func (x *SetPoseResponse) String() string {
 func (*SetPoseResponse) ProtoMessage() {}
 
 func (x *SetPoseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_scene_proto_msgTypes[8]
+	mi := &file_facetd_v1_scene_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -585,7 +724,7 @@ func (x *SetPoseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPoseResponse.ProtoReflect.Descriptor instead.
 func (*SetPoseResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SetPoseResponse) GetPose() *Pose {
@@ -606,12 +745,25 @@ var File_facetd_v1_scene_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_scene_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"\xab\x01\n" +
+	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"\xd9\x01\n" +
 	"\vEnvironment\x12\x14\n" +
 	"\x05scene\x18\x01 \x01(\tR\x05scene\x120\n" +
 	"\x14temperature_offset_k\x18\x02 \x01(\x01R\x12temperatureOffsetK\x12#\n" +
 	"\x04pose\x18\x03 \x01(\v2\x0f.facetd.v1.PoseR\x04pose\x12/\n" +
-	"\bvelocity\x18\x04 \x01(\v2\x13.facetd.v1.VelocityR\bvelocity\"\x9e\x01\n" +
+	"\bvelocity\x18\x04 \x01(\v2\x13.facetd.v1.VelocityR\bvelocity\x12,\n" +
+	"\x05truth\x18\x05 \x01(\v2\x16.facetd.v1.MotionTruthR\x05truth\"\x87\x01\n" +
+	"\vMotionTruth\x12#\n" +
+	"\x0erate_rad_per_s\x18\x01 \x03(\x01R\vrateRadPerS\x12'\n" +
+	"\x10velocity_m_per_s\x18\x02 \x03(\x01R\rvelocityMPerS\x12*\n" +
+	"\x05chips\x18\x03 \x03(\v2\x14.facetd.v1.ChipTruthR\x05chips\"\x82\x01\n" +
+	"\tChipTruth\x12\x12\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\"\n" +
+	"\n" +
+	"distance_m\x18\x02 \x01(\x01H\x00R\tdistanceM\x88\x01\x01\x12 \n" +
+	"\tcontact_s\x18\x03 \x01(\x01H\x01R\bcontactS\x88\x01\x01B\r\n" +
+	"\v_distance_mB\f\n" +
+	"\n" +
+	"_contact_s\"\x9e\x01\n" +
 	"\x04Pose\x12\x1b\n" +
 	"\tforward_m\x18\x01 \x01(\x01R\bforwardM\x12\x15\n" +
 	"\x06left_m\x18\x02 \x01(\x01R\x05leftM\x12\x11\n" +
@@ -667,37 +819,41 @@ func file_facetd_v1_scene_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_scene_proto_rawDescData
 }
 
-var file_facetd_v1_scene_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_facetd_v1_scene_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_facetd_v1_scene_proto_goTypes = []any{
 	(*Environment)(nil),      // 0: facetd.v1.Environment
-	(*Pose)(nil),             // 1: facetd.v1.Pose
-	(*Velocity)(nil),         // 2: facetd.v1.Velocity
-	(*GetSceneRequest)(nil),  // 3: facetd.v1.GetSceneRequest
-	(*GetSceneResponse)(nil), // 4: facetd.v1.GetSceneResponse
-	(*SetSceneRequest)(nil),  // 5: facetd.v1.SetSceneRequest
-	(*SetSceneResponse)(nil), // 6: facetd.v1.SetSceneResponse
-	(*SetPoseRequest)(nil),   // 7: facetd.v1.SetPoseRequest
-	(*SetPoseResponse)(nil),  // 8: facetd.v1.SetPoseResponse
+	(*MotionTruth)(nil),      // 1: facetd.v1.MotionTruth
+	(*ChipTruth)(nil),        // 2: facetd.v1.ChipTruth
+	(*Pose)(nil),             // 3: facetd.v1.Pose
+	(*Velocity)(nil),         // 4: facetd.v1.Velocity
+	(*GetSceneRequest)(nil),  // 5: facetd.v1.GetSceneRequest
+	(*GetSceneResponse)(nil), // 6: facetd.v1.GetSceneResponse
+	(*SetSceneRequest)(nil),  // 7: facetd.v1.SetSceneRequest
+	(*SetSceneResponse)(nil), // 8: facetd.v1.SetSceneResponse
+	(*SetPoseRequest)(nil),   // 9: facetd.v1.SetPoseRequest
+	(*SetPoseResponse)(nil),  // 10: facetd.v1.SetPoseResponse
 }
 var file_facetd_v1_scene_proto_depIdxs = []int32{
-	1,  // 0: facetd.v1.Environment.pose:type_name -> facetd.v1.Pose
-	2,  // 1: facetd.v1.Environment.velocity:type_name -> facetd.v1.Velocity
-	0,  // 2: facetd.v1.GetSceneResponse.environment:type_name -> facetd.v1.Environment
-	0,  // 3: facetd.v1.SetSceneResponse.environment:type_name -> facetd.v1.Environment
-	1,  // 4: facetd.v1.SetPoseRequest.pose:type_name -> facetd.v1.Pose
-	2,  // 5: facetd.v1.SetPoseRequest.velocity:type_name -> facetd.v1.Velocity
-	1,  // 6: facetd.v1.SetPoseResponse.pose:type_name -> facetd.v1.Pose
-	3,  // 7: facetd.v1.SceneService.GetScene:input_type -> facetd.v1.GetSceneRequest
-	5,  // 8: facetd.v1.SceneService.SetScene:input_type -> facetd.v1.SetSceneRequest
-	7,  // 9: facetd.v1.SceneService.SetPose:input_type -> facetd.v1.SetPoseRequest
-	4,  // 10: facetd.v1.SceneService.GetScene:output_type -> facetd.v1.GetSceneResponse
-	6,  // 11: facetd.v1.SceneService.SetScene:output_type -> facetd.v1.SetSceneResponse
-	8,  // 12: facetd.v1.SceneService.SetPose:output_type -> facetd.v1.SetPoseResponse
-	10, // [10:13] is the sub-list for method output_type
-	7,  // [7:10] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	3,  // 0: facetd.v1.Environment.pose:type_name -> facetd.v1.Pose
+	4,  // 1: facetd.v1.Environment.velocity:type_name -> facetd.v1.Velocity
+	1,  // 2: facetd.v1.Environment.truth:type_name -> facetd.v1.MotionTruth
+	2,  // 3: facetd.v1.MotionTruth.chips:type_name -> facetd.v1.ChipTruth
+	0,  // 4: facetd.v1.GetSceneResponse.environment:type_name -> facetd.v1.Environment
+	0,  // 5: facetd.v1.SetSceneResponse.environment:type_name -> facetd.v1.Environment
+	3,  // 6: facetd.v1.SetPoseRequest.pose:type_name -> facetd.v1.Pose
+	4,  // 7: facetd.v1.SetPoseRequest.velocity:type_name -> facetd.v1.Velocity
+	3,  // 8: facetd.v1.SetPoseResponse.pose:type_name -> facetd.v1.Pose
+	5,  // 9: facetd.v1.SceneService.GetScene:input_type -> facetd.v1.GetSceneRequest
+	7,  // 10: facetd.v1.SceneService.SetScene:input_type -> facetd.v1.SetSceneRequest
+	9,  // 11: facetd.v1.SceneService.SetPose:input_type -> facetd.v1.SetPoseRequest
+	6,  // 12: facetd.v1.SceneService.GetScene:output_type -> facetd.v1.GetSceneResponse
+	8,  // 13: facetd.v1.SceneService.SetScene:output_type -> facetd.v1.SetSceneResponse
+	10, // 14: facetd.v1.SceneService.SetPose:output_type -> facetd.v1.SetPoseResponse
+	12, // [12:15] is the sub-list for method output_type
+	9,  // [9:12] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_scene_proto_init() }
@@ -705,15 +861,16 @@ func file_facetd_v1_scene_proto_init() {
 	if File_facetd_v1_scene_proto != nil {
 		return
 	}
-	file_facetd_v1_scene_proto_msgTypes[5].OneofWrappers = []any{}
+	file_facetd_v1_scene_proto_msgTypes[2].OneofWrappers = []any{}
 	file_facetd_v1_scene_proto_msgTypes[7].OneofWrappers = []any{}
+	file_facetd_v1_scene_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_scene_proto_rawDesc), len(file_facetd_v1_scene_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
