@@ -13,8 +13,8 @@ const defaultLightLux = 100
 
 // LightLux is the light on the pixels at which plans and budgets state what depends on it.
 func (a *Array) LightLux() float64 {
-	if lux := a.Message.GetLightLux(); lux > 0 {
-		return lux
+	if lux := a.Message.LightLux; lux != nil {
+		return *lux
 	}
 	return defaultLightLux
 }

@@ -36,8 +36,8 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 	b.description("description", msg.GetDescription())
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
-	if lux := msg.GetLightLux(); lux != 0 {
-		b.within("light_lux", lux, 1e-9, 1e9, "lux")
+	if lux := msg.LightLux; lux != nil && !(*lux >= 1e-9 && *lux <= 1e9) {
+		b.m.Add("light_lux", fmt.Sprintf("%g lux is out of range", *lux), "use 1e-09 to 1e+09")
 	}
 	if !b.a.WiringOnly {
 		b.timing()

@@ -15,7 +15,9 @@ import (
 // leaky are memory chips that leak by light too, behind an amplifier, under the light that the array states.
 func leaky(lux float64) func(*facetdv1.Array) {
 	return func(msg *facetdv1.Array) {
-		msg.LightLux = lux
+		if lux > 0 {
+			msg.LightLux = &lux
+		}
 		for _, c := range msg.Classes {
 			if c.GetMemory() != nil {
 				c.Memory.LightLeakFaPerLux = 0.03
@@ -27,8 +29,7 @@ func leaky(lux float64) func(*facetdv1.Array) {
 }
 
 // TestPlanAndBudgetGiveOneDroop: for each chip, at the hold that the plan tells, the budget reckons the same droop,
-// leak
-// and light, behind the same gain.
+// leak and light, behind the same gain.
 func TestPlanAndBudgetGiveOneDroop(t *testing.T) {
 	plain := func(*facetdv1.Task) {}
 	for name, c := range map[string]struct {

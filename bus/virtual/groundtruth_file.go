@@ -32,8 +32,18 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 			m.Add(path+".chip", fmt.Sprintf("no chip is called %q", c.GetChip()), "")
 			continue
 		}
-		if c.GetSettleFactor() < 0 || c.GetLoadDelayNs() < 0 || c.GetLoadDelayNs() > int64(time.Second) {
-			m.Add(path, "a factor or delay is out of range", "factors of 0 or more, at most a second")
+		for _, f := range []struct {
+			name  string
+			value *float64
+		}{{".settle_factor", c.SettleFactor}, {".leak_factor", c.LeakFactor}} {
+			if f.value != nil && !(*f.value > 0 && *f.value <= maxFactor) {
+				m.Add(path+f.name, fmt.Sprintf("a factor of %g is out of range", *f.value),
+					fmt.Sprintf("use one above 0, up to %d, or leave it out", maxFactor))
+			}
+		}
+		if c.GetLoadDelayNs() < 0 || c.GetLoadDelayNs() > int64(time.Second) {
+			m.Add(path+".load_delay_ns", fmt.Sprintf("a delay of %d ns is out of range", c.GetLoadDelayNs()),
+				"use 0 to a second")
 		}
 		out.Chips[chip] = ChipGroundTruth{
 			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()),
@@ -61,15 +71,18 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 	return out, m
 }
 
+// maxFactor is the most by which anything differs from its description.
+const maxFactor = 1_000_000
+
 // ownClass makes a class for one chip that is not like the others of its class.
 func ownClass(a *chipmodel.Array, chip int, c *facetdv1.ChipGroundTruth) *facetdv1.ChipClass {
 	class := proto.CloneOf(a.Chips[chip].Class.Spec)
 	class.Name = fmt.Sprintf("%s~%s", class.GetName(), c.GetChip())
-	if f := c.GetSettleFactor(); f > 0 {
-		class.Readout.Settle = durationpb.New(time.Duration(float64(a.LaneSettle(chip)) * f))
+	if f := c.SettleFactor; f != nil {
+		class.Readout.Settle = durationpb.New(time.Duration(float64(a.LaneSettle(chip)) * *f))
 	}
-	if mem := class.GetMemory(); mem != nil && c.GetLeakFactor() != 0 {
-		mem.LeakFa *= c.GetLeakFactor()
+	if mem := class.GetMemory(); mem != nil && c.LeakFactor != nil {
+		mem.LeakFa *= *c.LeakFactor
 	}
 	if l := class.GetLogarithmic(); l != nil {
 		l.OffsetVolts += c.GetOffsetVolts()

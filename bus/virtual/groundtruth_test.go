@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -171,14 +172,16 @@ func TestGroundTruthMustFit(t *testing.T) {
 // TestGroundTruthErrors: what a ground truth file has wrong is reported with its place.
 func TestGroundTruthErrors(t *testing.T) {
 	_, m := GroundTruthOf(MustArray(), &facetdv1.GroundTruth{
-		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}},
+		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: proto.Float64(-1),
+			LeakFactor: proto.Float64(0), LoadDelayNs: -1}},
 		Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
 	})
 	var paths []string
 	for _, one := range m {
 		paths = append(paths, one.Path)
 	}
-	if !slices.Equal(paths, []string{"chips[0].chip", "chips[1]", "lanes[0].lane"}) {
+	if !slices.Equal(paths, []string{"chips[0].chip", "chips[1].settle_factor", "chips[1].leak_factor",
+		"chips[1].load_delay_ns", "lanes[0].lane"}) {
 		t.Errorf("%v", m)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -268,13 +269,16 @@ func TestEachFaultInItsStep(t *testing.T) {
 			OtherLine: "x2"}, selects, ", m0, m2, c0, t0", fail}, // the array, and the chips measured to be silent
 		{"stuck chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1",
 			fail},
-		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0",
+		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: proto.Float64(1.5)}), nil,
+			settling, "m0",
 			fail},
-		{"slow counter", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1",
+		{"slow counter", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", SettleFactor: proto.Float64(2)}), nil,
+			settling, "c1",
 			fail},
 		{"wrong first conversions", &facetdv1.GroundTruth{Lanes: []*facetdv1.LaneGroundTruth{{Lane: "b",
 			FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
-		{"leaky chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m2", LeakFactor: 4}), nil, hold, "m2", fail},
+		{"leaky chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m2", LeakFactor: proto.Float64(4)}), nil, hold,
+			"m2", fail},
 		{"lost clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0",
 			fail},
 		{"extra clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1",
@@ -334,7 +338,7 @@ func TestShortSupply(t *testing.T) {
 func TestResumedAfterAKill(t *testing.T) {
 	data := t.TempDir()
 	groundTruth := &facetdv1.GroundTruth{Chips: []*facetdv1.ChipGroundTruth{{Chip: "c1", OffsetVolts: 9},
-		{Chip: "m0", SettleFactor: 1.5}}}
+		{Chip: "m0", SettleFactor: proto.Float64(1.5)}}}
 	r := newRig(t, groundTruth, 5, data)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()

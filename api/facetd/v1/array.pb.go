@@ -158,8 +158,8 @@ type Array struct {
 	// How long the host's bus operations take.
 	Timing *BusTiming `protobuf:"bytes,8,opt,name=timing,proto3" json:"timing,omitempty"`
 	// Light on the pixels, in lux, at which plans and budgets state what depends on it, such
-	// as the droop of memories that leak by light; 0 means 100.
-	LightLux float64 `protobuf:"fixed64,9,opt,name=light_lux,json=lightLux,proto3" json:"light_lux,omitempty"`
+	// as the droop of memories that leak by light, from 1e-9. Unset: 100.
+	LightLux *float64 `protobuf:"fixed64,9,opt,name=light_lux,json=lightLux,proto3,oneof" json:"light_lux,omitempty"`
 	// Which pins of a board drive what, for an array that a device drives. Unset: the board's own
 	// numbering, line by line.
 	Device        *Device `protobuf:"bytes,10,opt,name=device,proto3" json:"device,omitempty"`
@@ -254,8 +254,8 @@ func (x *Array) GetTiming() *BusTiming {
 }
 
 func (x *Array) GetLightLux() float64 {
-	if x != nil {
-		return x.LightLux
+	if x != nil && x.LightLux != nil {
+		return *x.LightLux
 	}
 	return 0
 }
@@ -3056,7 +3056,7 @@ var File_facetd_v1_array_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_array_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\xfe\x02\n" +
+	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\x91\x03\n" +
 	"\x05Array\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12!\n" +
@@ -3065,10 +3065,12 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\aclasses\x18\x05 \x03(\v2\x14.facetd.v1.ChipClassR\aclasses\x12%\n" +
 	"\x05chips\x18\x06 \x03(\v2\x0f.facetd.v1.ChipR\x05chips\x12(\n" +
 	"\x06groups\x18\a \x03(\v2\x10.facetd.v1.GroupR\x06groups\x12,\n" +
-	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\x12\x1b\n" +
-	"\tlight_lux\x18\t \x01(\x01R\blightLux\x12)\n" +
+	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\x12 \n" +
+	"\tlight_lux\x18\t \x01(\x01H\x00R\blightLux\x88\x01\x01\x12)\n" +
 	"\x06device\x18\n" +
-	" \x01(\v2\x11.facetd.v1.DeviceR\x06device\"\xc9\x02\n" +
+	" \x01(\v2\x11.facetd.v1.DeviceR\x06deviceB\f\n" +
+	"\n" +
+	"_light_lux\"\xc9\x02\n" +
 	"\x06Device\x12\x14\n" +
 	"\x05board\x18\x01 \x01(\tR\x05board\x12\x18\n" +
 	"\aselects\x18\x02 \x03(\tR\aselects\x12/\n" +
@@ -3434,6 +3436,7 @@ func file_facetd_v1_array_proto_init() {
 	if File_facetd_v1_array_proto != nil {
 		return
 	}
+	file_facetd_v1_array_proto_msgTypes[0].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[7].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[10].OneofWrappers = []any{
 		(*ChipClass_Logarithmic)(nil),

@@ -1710,15 +1710,15 @@ func (x *GroundTruth) GetLanes() []*LaneGroundTruth {
 	return nil
 }
 
-// ChipGroundTruth is how one chip differs. Factors of 0 mean 1.
+// ChipGroundTruth is how one chip differs. Factors that are unset are 1.
 type ChipGroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the chip.
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
-	// Its lane takes this many times as long to settle.
-	SettleFactor float64 `protobuf:"fixed64,2,opt,name=settle_factor,json=settleFactor,proto3" json:"settle_factor,omitempty"`
-	// Its memory leaks this many times as much.
-	LeakFactor float64 `protobuf:"fixed64,3,opt,name=leak_factor,json=leakFactor,proto3" json:"leak_factor,omitempty"`
+	// Its lane takes this many times as long to settle, above 0.
+	SettleFactor *float64 `protobuf:"fixed64,2,opt,name=settle_factor,json=settleFactor,proto3,oneof" json:"settle_factor,omitempty"`
+	// Its memory leaks this many times as much, above 0.
+	LeakFactor *float64 `protobuf:"fixed64,3,opt,name=leak_factor,json=leakFactor,proto3,oneof" json:"leak_factor,omitempty"`
 	// It loads this many nanoseconds after the strobe.
 	LoadDelayNs int64 `protobuf:"varint,4,opt,name=load_delay_ns,json=loadDelayNs,proto3" json:"load_delay_ns,omitempty"`
 	// From pulse slip_at on its counter stands by this many pixels too far; negative: too
@@ -1772,15 +1772,15 @@ func (x *ChipGroundTruth) GetChip() string {
 }
 
 func (x *ChipGroundTruth) GetSettleFactor() float64 {
-	if x != nil {
-		return x.SettleFactor
+	if x != nil && x.SettleFactor != nil {
+		return *x.SettleFactor
 	}
 	return 0
 }
 
 func (x *ChipGroundTruth) GetLeakFactor() float64 {
-	if x != nil {
-		return x.LeakFactor
+	if x != nil && x.LeakFactor != nil {
+		return *x.LeakFactor
 	}
 	return 0
 }
@@ -2007,18 +2007,20 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\vGroundTruth\x12&\n" +
 	"\x05array\x18\x01 \x01(\v2\x10.facetd.v1.ArrayR\x05array\x120\n" +
 	"\x05chips\x18\x02 \x03(\v2\x1a.facetd.v1.ChipGroundTruthR\x05chips\x120\n" +
-	"\x05lanes\x18\x03 \x03(\v2\x1a.facetd.v1.LaneGroundTruthR\x05lanes\"\x80\x02\n" +
+	"\x05lanes\x18\x03 \x03(\v2\x1a.facetd.v1.LaneGroundTruthR\x05lanes\"\xac\x02\n" +
 	"\x0fChipGroundTruth\x12\x12\n" +
-	"\x04chip\x18\x01 \x01(\tR\x04chip\x12#\n" +
-	"\rsettle_factor\x18\x02 \x01(\x01R\fsettleFactor\x12\x1f\n" +
-	"\vleak_factor\x18\x03 \x01(\x01R\n" +
-	"leakFactor\x12\"\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\x12(\n" +
+	"\rsettle_factor\x18\x02 \x01(\x01H\x00R\fsettleFactor\x88\x01\x01\x12$\n" +
+	"\vleak_factor\x18\x03 \x01(\x01H\x01R\n" +
+	"leakFactor\x88\x01\x01\x12\"\n" +
 	"\rload_delay_ns\x18\x04 \x01(\x03R\vloadDelayNs\x12\x12\n" +
 	"\x04slip\x18\x05 \x01(\x05R\x04slip\x12\x17\n" +
 	"\aslip_at\x18\x06 \x01(\rR\x06slipAt\x12\x1f\n" +
 	"\vpassed_only\x18\a \x01(\bR\n" +
 	"passedOnly\x12!\n" +
-	"\foffset_volts\x18\b \x01(\x01R\voffsetVolts\"_\n" +
+	"\foffset_volts\x18\b \x01(\x01R\voffsetVoltsB\x10\n" +
+	"\x0e_settle_factorB\x0e\n" +
+	"\f_leak_factor\"_\n" +
 	"\x0fLaneGroundTruth\x12\x12\n" +
 	"\x04lane\x18\x01 \x01(\tR\x04lane\x12\x1f\n" +
 	"\vfirst_volts\x18\x02 \x01(\x01R\n" +
@@ -2156,6 +2158,7 @@ func file_facetd_v1_bringup_proto_init() {
 		(*BringupEvent_Result)(nil),
 		(*BringupEvent_Ended)(nil),
 	}
+	file_facetd_v1_bringup_proto_msgTypes[21].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
