@@ -168,6 +168,9 @@ type Segment struct {
 	// Into, where it is not nil, has room for the codes of each frame of the job, row by row, by the index of the
 	// frame. A bus may put the codes of its captures there, so that nobody needs to copy them; it leaves no others.
 	Into [][]uint16
+	// Later says that nobody is known to want what is read. A bus for which pixels are work of its own may then put
+	// them off: see Capture.Later.
+	Later bool
 }
 
 // Room is where codes of a frame belong from one of its rows on, as many as there are pixels in a window: in Into
@@ -190,6 +193,11 @@ type Capture struct {
 	Codes []uint16
 	// Low and High count the codes at either end of the range.
 	Low, High int
+	// Later, where it is not nil, is for whoever wants the codes after all: it puts them into Codes, which holds
+	// nothing
+	// of use before, and returns what Low and High are then. They are what they would have been at once. It may be
+	// called as often as wanted, by several at once and also once the bus is closed.
+	Later func() (low, high int)
 	// FirstSample is the bus time at which the first pixel was sampled; pixel
 	// (r, c) follows RowInterval r + PixelInterval c later.
 	FirstSample                Time

@@ -435,7 +435,7 @@ func (r *Remote) run(f *remoteFlight) {
 		return
 	}
 	s := *f.segment
-	s.Into = nil // the codes come over the link, or are lost
+	s.Into, s.Later = nil, false // the codes come over the link, or are lost
 	if ran < len(s.Ops) {
 		s.Program = &bus.Program{Ops: s.Ops[:ran], Slots: s.Slots}
 	}

@@ -42,6 +42,7 @@ type laneModel interface {
 // simulatedChip is one chip on the bus.
 type simulatedChip struct {
 	die    dieModel
+	later  *die.Deferred // the same, where it can do later what is asked of it
 	view   *scene.View
 	light  *die.Light
 	needed time.Duration // for its lane to settle to half a step
@@ -56,7 +57,8 @@ type simulatedChip struct {
 
 type simulatedLane struct {
 	laneModel
-	highest uint16 // code
+	later   *die.Lane // the same, where it can
+	highest uint16    // code
 	rest    rest
 	before  rest // when it was remembered
 }

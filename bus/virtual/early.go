@@ -25,6 +25,7 @@ func (b *Bus) simulateEarly(op *bus.Op, res *bus.Result) {
 	if op.Scan.Levels || b.faults.any() { // other dies may drive the lanes
 		e.chips = append(e.chips[:0], b.listening...)
 	}
+	b.looking.Lock()
 	for _, c := range op.Scan.Chips {
 		lane := b.array.Chips[c].Lane
 		e.lanes = append(e.lanes, lane)
@@ -34,11 +35,14 @@ func (b *Bus) simulateEarly(op *bus.Op, res *bus.Result) {
 	for _, c := range e.chips {
 		b.chips[c].die.Remember()
 	}
+	b.looking.Unlock()
 	b.do(op, res.End, res)
 }
 
 // keep lets what was simulated early count, and returns how many captures there were before it.
 func (b *Bus) keep() int {
+	b.looking.Lock()
+	defer b.looking.Unlock()
 	for _, c := range b.early.chips {
 		b.chips[c].die.Forget()
 	}
@@ -52,6 +56,8 @@ func (b *Bus) undo() {
 	if !b.early.is {
 		return
 	}
+	b.looking.Lock()
+	defer b.looking.Unlock()
 	e := &b.early
 	for _, c := range e.chips {
 		b.chips[c].die.Undo()

@@ -22,16 +22,25 @@ import (
 )
 
 // TestEarlyIsAsLate: a bus that simulates readouts before their time has come gives, to the bit, what one gives that
-// does so afterwards, and is as it is afterwards: under random stops, faults, temperatures, scenes, waits that end
+// does so afterwards, and is as it is afterwards, and so does one that puts pixels off until somebody looks at them, at
+// once, later and in any order: under random stops, faults, temperatures, scenes, waits that end
 // early and programs that are recalled, by seed.
 func TestEarlyIsAsLate(t *testing.T) {
 	first := rand.Uint64() >> 1
 	undone := map[string]int{}
 	for i := range peertest.Cases(40, 2000) {
 		seed := first + uint64(i)
-		var late, early []string
-		synctest.Test(t, func(t *testing.T) { late = playEarly(t, seed, true, nil) })
-		synctest.Test(t, func(t *testing.T) { early = playEarly(t, seed, false, undone) })
+		var late, early, put []string
+		synctest.Test(t, func(t *testing.T) { late = playEarly(t, seed, true, nil, nil) })
+		synctest.Test(t, func(t *testing.T) { early = playEarly(t, seed, false, undone, nil) })
+		synctest.Test(t, func(t *testing.T) {
+			put = playEarly(t, seed, i%2 == 0, undone, rand.New(rand.NewPCG(seed, 2)))
+		})
+		for k := range max(len(late), len(put)) {
+			if k >= len(late) || k >= len(put) || late[k] != put[k] {
+				t.Fatalf("seed %d, step %d:\n   late %s\nput off %s", seed, k, at(late, k), at(put, k))
+			}
+		}
 		for k := range max(len(late), len(early)) {
 			if k >= len(late) || k >= len(early) || late[k] != early[k] {
 				t.Fatalf("seed %d, step %d:\n late %s\nearly %s", seed, k, at(late, k), at(early, k))
@@ -39,7 +48,7 @@ func TestEarlyIsAsLate(t *testing.T) {
 		}
 	}
 	t.Logf("from seed %d: %v", first, undone)
-	for _, what := range []string{"scene", "temperature", "faults", "release", "kept"} {
+	for _, what := range []string{"scene", "temperature", "faults", "release", "kept", "put off"} {
 		if undone[what] == 0 {
 			t.Errorf("from seed %d: no readout that was simulated early met: %s", first, what)
 		}
@@ -79,9 +88,17 @@ type player struct {
 	jobs   uint64
 	said   []string
 	run    []*bus.Program
+	off    *rand.Rand // pixels are put off, and this says when they are looked at
+	read   []reading
 }
 
-func playEarly(t *testing.T, seed uint64, late bool, undone map[string]int) []string {
+// reading is what was read, and the line that is to tell of it.
+type reading struct {
+	line     int
+	captures []bus.Capture
+}
+
+func playEarly(t *testing.T, seed uint64, late bool, undone map[string]int, off *rand.Rand) []string {
 	t.Helper()
 	r := rand.New(rand.NewPCG(seed, 1))
 	a := earlyArray(t, r.IntN(3) == 0)
@@ -98,7 +115,7 @@ func playEarly(t *testing.T, seed uint64, late bool, undone map[string]int) []st
 		t.Fatal(err)
 	}
 	b.late = late
-	p := &player{b: b, r: r, undone: undone}
+	p := &player{b: b, r: r, undone: undone, off: off}
 	p.run = append(p.run, &bus.Program{Ops: readMemories(a)}, &bus.Program{Ops: readOne(a, C0, G|X0)},
 		&bus.Program{Ops: readOne(a, T0, G|X1)}, &bus.Program{Ops: readOne(a, S0, H|X0)},
 		&bus.Program{Ops: readOne(a, H0, H|X1)})
@@ -121,6 +138,9 @@ func playEarly(t *testing.T, seed uint64, late bool, undone map[string]int) []st
 	p.say("contentions %d %v violations %v", total, last, b.Inspector().Violations())
 	if err := b.Close(); err != nil {
 		t.Error(err)
+	}
+	for len(p.read) > 0 {
+		p.look()
 	}
 	return p.said
 }
@@ -175,19 +195,40 @@ func (p *player) submit(program int) {
 	}
 	start = (start + 99) / 100 * 100
 	s := segment("early", p.jobs, p.run[program].Ops...)
-	s.Program = p.run[program]
+	s.Program, s.Later = p.run[program], p.off != nil && p.off.IntN(5) > 0
 	p.jobs++
 	p.say("submit %d at %d: %v", program, start, p.b.Submit(start, s))
 }
 
 func (p *player) next(ctx context.Context) {
 	res, err := p.b.Next(ctx)
-	sum := fnv.New64a()
-	for i := range res.Captures {
-		fmt.Fprintf(sum, "%+v", res.Captures[i])
+	p.say("next %v: %d to %d, %d ran, %v, busy %v, %d captures", err, res.Start, res.End, res.Ran, res.Err, res.Busy,
+		len(res.Captures))
+	p.read = append(p.read, reading{len(p.said) - 1, res.Captures})
+	if p.off == nil || p.off.IntN(3) == 0 {
+		p.look()
 	}
-	p.say("next %v: %d to %d, %d ran, %v, busy %v, %d captures %x", err, res.Start, res.End, res.Ran, res.Err, res.Busy,
-		len(res.Captures), sum.Sum64())
+}
+
+// look looks at something that was read, and tells of it.
+func (p *player) look() {
+	k := 0
+	if p.off != nil {
+		k = p.off.IntN(len(p.read))
+	}
+	sum := fnv.New64a()
+	for _, c := range p.read[k].captures {
+		if c.Later != nil {
+			c.Low, c.High = c.Later()
+			c.Later = nil
+			if p.undone != nil {
+				p.undone["put off"]++
+			}
+		}
+		fmt.Fprintf(sum, "%+v", c)
+	}
+	p.said[p.read[k].line] += fmt.Sprintf(" %x", sum.Sum64())
+	p.read = slices.Delete(p.read, k, k+1)
 }
 
 func randomScene(t *testing.T, r *rand.Rand) scene.Scene {

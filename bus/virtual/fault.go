@@ -230,7 +230,8 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 				codes[i] = lane.highest
 			}
 		}
-		lane.count(cp, codes)
+		low, high := lane.count(codes)
+		cp.Low, cp.High = cp.Low+low, cp.High+high
 	}
 }
 

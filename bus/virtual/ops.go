@@ -14,6 +14,8 @@ const keptWords = 4096
 
 // do simulates one operation that begins at bus time at.
 func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
+	b.looking.Lock()
+	defer b.looking.Unlock()
 	b.applyChanges(at)
 	switch op.Kind {
 	case bus.OpSelect:
@@ -70,7 +72,9 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 			cp.Hold = cp.LastSample().Sub(chip.loadedAt)
 		}
 		rest := b.residual(&t, s, c)
-		b.read(&cp, s.Levels, b.firstResidual(s, c, rest), rest)
+		if !b.queue[0].segment.Later || s.Levels || !b.readLater(&cp, rest) {
+			b.read(&cp, s.Levels, b.firstResidual(s, c, rest), rest)
+		}
 		res.Captures = append(res.Captures, cp)
 	}
 }
@@ -128,20 +132,22 @@ func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
 		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, cp.PixelInterval, chip.light)
 		b.convert(b.array.Chips[cp.Chip].Lane, codes, volts, first, residual, at, cp.PixelInterval)
 		first = residual
-		lane.count(cp, codes)
+		low, high := lane.count(codes)
+		cp.Low, cp.High = cp.Low+low, cp.High+high
 	}
 }
 
 // count counts the codes at either end of the range.
-func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
+func (l *simulatedLane) count(codes []uint16) (low, high int) {
 	for _, code := range codes {
 		if code == 0 {
-			cp.Low++
+			low++
 		}
 		if code == l.highest {
-			cp.High++
+			high++
 		}
 	}
+	return low, high
 }
 
 // strobe acts on one chip that listens. delay is how much later than that it loads.

@@ -5,6 +5,9 @@
 // the goroutine of the owner. A segment runs at exactly its planned bus time, whatever the host does, and light, noise
 // and droop are functions of
 // bus time and the seed alone. Hence one program gives the same captures to the byte in both paces and on any machine.
+// Of a segment whose pixels nobody is known to want (bus.Segment.Later) the simulation is put off: dies and lanes note
+// what was done with them, and do it for whoever looks, to the bit as if at once. What nobody looks at costs a
+// twentieth.
 // In realtime pace a readout is simulated while its bus time runs, and counts once that has come: a stop, and whatever
 // else is set before, undoes it.
 //
@@ -21,6 +24,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -89,6 +93,7 @@ type Bus struct {
 	inspector   *rules.Inspector
 	chips       []simulatedChip
 	lanes       []simulatedLane
+	looking     sync.Mutex // guards dies, lanes and light: those who look later are on other goroutines
 	reach       map[chipmodel.LineSet][]int
 	volts       []float64 // of one row
 	faults      faults
@@ -168,6 +173,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	if err := b.setDefects(); err != nil {
 		return nil, err
 	}
+	b.deferDies()
 	b.epoch = cfg.Epoch
 	if cfg.Epoch.IsZero() {
 		b.epoch = time.Now()

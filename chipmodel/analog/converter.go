@@ -87,10 +87,7 @@ func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual 
 		c.rng.Normals(c.draws[:len(volts)])
 	}
 	for i, v := range volts {
-		seen := v
-		if residual != 0 { // an infinite level leaves no trace on a settled line
-			seen += (previous - v) * residual
-		}
+		seen := seenAfter(previous, v, residual)
 		previous = seen
 		if c.noise > 0 {
 			seen += c.noise * c.draws[i]
@@ -98,4 +95,28 @@ func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual 
 		codes[i] = c.code((seen - c.low) * c.perVolt)
 	}
 	return previous
+}
+
+// seenAfter is the level that a converter sees of a pixel after that of another.
+func seenAfter(previous, v, residual float64) float64 {
+	if residual != 0 { // an infinite level leaves no trace on a settled line
+		v += (previous - v) * residual
+	}
+	return v
+}
+
+// Level is the level that Convert would return.
+func Level(volts []float64, previous, residual float64) float64 {
+	for _, v := range volts {
+		previous = seenAfter(previous, v, residual)
+	}
+	return previous
+}
+
+// Draws is how many normals the conversion of some pixels draws of the noise.
+func (c *Converter) Draws(pixels int) int {
+	if c.noise > 0 {
+		return pixels
+	}
+	return 0
 }

@@ -24,6 +24,23 @@ func (n *Noise) Normals(dst []float64) {
 	n.pcg = state
 }
 
+// Skip leaves out what as many calls of Normal would draw.
+func (n *Noise) Skip(normals int) {
+	state := n.pcg
+	for range normals {
+		var u uint64
+		u, state = state.draw()
+		z := float64(int64(u)>>11) * 0x1p-52
+		if math.Abs(z) < layers[u&(layerCount-1)].inside {
+			continue
+		}
+		n.pcg = state
+		n.outside(u, z)
+		state = n.pcg
+	}
+	n.pcg = state
+}
+
 // LnAll replaces values by what Ln makes of them.
 func LnAll(values []float64) {
 	for i, x := range values {

@@ -70,6 +70,32 @@ func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
 	}
 }
 
+// Draws is how many normals a share draws of the noise: whatever the volts, n-1 for each block of n cells, and two for
+// each cell of one that is opened early.
+func (s *Sharer) Draws(p *Plane, columns, rows uint8, seconds float64) int {
+	if s.Kelvin <= 0 {
+		return 0
+	}
+	s.at(seconds)
+	draws := 0
+	for r0 := 0; r0 < p.Rows; {
+		r1 := BlockEnd(rows, p.Rows, r0)
+		for c0 := 0; c0 < p.Columns; {
+			c1 := BlockEnd(columns, p.Columns, c0)
+			s.kernel(max(r1-r0, c1-c0))
+			switch n := (r1 - r0) * (c1 - c0); {
+			case n > 1 && (s.kernel(r1-r0).early || s.kernel(c1-c0).early):
+				draws += 2 * n
+			case n > 1:
+				draws += n - 1
+			}
+			c0 = c1
+		}
+		r0 = r1
+	}
+	return draws
+}
+
 // weigh prepares the roots that means and noise need.
 func (p *Plane) weigh(cell float64) {
 	n := p.Rows * p.Columns

@@ -2,6 +2,8 @@
 // analog memory and noise; and one lane with its converter. Everything random
 // comes from a seed, so that equal seeds and equal operations give equal volts.
 //
+// A Deferred is a die that does what it is told when somebody looks at what it shows.
+//
 // A die is for one goroutine. It has no clock: every call says at which bus time
 // it happens.
 package die
@@ -34,6 +36,7 @@ type Die struct {
 	supply    supply
 	storage   storage
 	output    output
+	kelvin    float64
 }
 
 // New makes the die of a chip of an array; its fixed pattern is drawn here, from
@@ -43,7 +46,7 @@ func New(a *chipmodel.Array, chip int, seed uint64) *Die {
 }
 
 func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die {
-	d := &Die{class: class, px: newPixels(class, rng)}
+	d := &Die{class: class, px: newPixels(class, rng), kelvin: class.Spec.GetTemperatureK()}
 	d.supply = newSupply(class.Spec, rng)
 	switch {
 	case class.HasMemory():
@@ -118,6 +121,7 @@ func (d *Die) Hold(row int, at bustime.Time) time.Duration { return d.storage.he
 // slopes go as the absolute temperature, dark terms and leakage double every so many
 // kelvin, as the class gives them.
 func (d *Die) SetKelvin(kelvin float64) {
+	d.kelvin = kelvin
 	d.px.setKelvin(d.class, kelvin)
 	switch m := d.storage.(type) {
 	case *memory:

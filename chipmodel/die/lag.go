@@ -64,7 +64,7 @@ func (p *pixels) recall(row, column, step, n int, now bustime.Time, light *Light
 	}
 	oldest := now
 	for i, last := row*p.columns+column, row*p.columns+column+(n-1)*step; i <= last; i += step {
-		if p.lag.shown[i] > 0 {
+		if p.lag.shown[i] != 0 { // or not known
 			oldest = min(oldest, p.lag.at[i])
 		}
 	}
@@ -137,7 +137,9 @@ func (p *pixels) follow(i, column int, lux, dark float64, at bustime.Time, light
 	default:
 		shown, kept = l.retrace(i, column, lux, dark, at, light)
 	}
-	noise = kept * l.noise[i]
+	if kept != 0 { // what was before may not be known
+		noise = kept * l.noise[i]
+	}
 	if kept < 1 && p.noise > 0 {
 		noise += math.Sqrt(1-kept*kept) * p.rng.Normal()
 	}

@@ -26,10 +26,16 @@ type Lane struct {
 	noise    *analog.Noise // of the converter
 	bits     int
 	previous float64
+	// last is the last conversion, where it was noted to be made later: what the lane shows is known by it then.
+	// waiting is how many were noted since it was known.
+	last    *LaterConversion
+	waiting int
 
 	undo struct {
 		noise    analog.Noise
 		previous float64
+		last     *LaterConversion
+		waiting  int
 	}
 }
 
@@ -61,11 +67,18 @@ func (l *Lane) Residual(given, needed time.Duration) float64 {
 
 // Convert turns the volts of successive pixels into codes.
 func (l *Lane) Convert(codes []uint16, volts []float64, residual float64) {
+	l.Do()
 	l.previous = l.conv.Convert(codes, volts, l.previous, residual)
 }
 
 // Remember notes what conversions change of the lane; Undo takes back those since.
-func (l *Lane) Remember() { l.undo.noise, l.undo.previous = *l.noise, l.previous }
+func (l *Lane) Remember() {
+	u := &l.undo
+	u.noise, u.previous, u.last, u.waiting = *l.noise, l.previous, l.last, l.waiting
+}
 
 // Undo is explained at Remember.
-func (l *Lane) Undo() { *l.noise, l.previous = l.undo.noise, l.undo.previous }
+func (l *Lane) Undo() {
+	u := &l.undo
+	*l.noise, l.previous, l.last, l.waiting = u.noise, u.previous, u.last, u.waiting
+}

@@ -102,7 +102,10 @@ func (p *pixels) logRow(dst []float64, r *reading, by *response, light *Light) {
 	draws := p.drawRow(f.Kept)
 	for i, ln := range dst {
 		pixel := first + i*r.step
-		unit := f.Kept[i] * p.lag.noise[pixel]
+		var unit float64
+		if kept := f.Kept[i]; kept != 0 { // what was before may not be known
+			unit = kept * p.lag.noise[pixel]
+		}
 		if draws != nil {
 			unit += draws[i]
 		}

@@ -29,6 +29,9 @@ func (s *Maps) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 // JobEnded does nothing: frame sets are corrected elsewhere, for those who ask.
 func (s *Maps) JobEnded(*facetdv1.FrameSet) {}
 
+// JobEndedLater does nothing.
+func (s *Maps) JobEndedLater(*facetdv1.FrameSet, func()) {}
+
 // Violated does nothing.
 func (s *Maps) Violated(rules.Violation) {}
 

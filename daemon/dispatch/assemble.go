@@ -3,6 +3,7 @@ package dispatch
 import (
 	"encoding/binary"
 	"slices"
+	"sync"
 	"unsafe"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -32,6 +33,9 @@ type openJob struct {
 	// frames do.
 	codes [][]uint16
 	parts []frameParts
+	// later says that the pixels may be put off, late is how to get those that were.
+	later bool
+	late  []func()
 }
 
 // frameParts is a frame with what it consists of, in one piece of memory.
@@ -156,6 +160,27 @@ func dataOf(codes []uint16) []byte {
 	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(codes))), 2*len(codes))
 }
 
+// takePixels puts what depends on the light into a frame.
+func (o *openJob) takePixels(c *bus.Capture) {
+	o.takeCodes(c)
+	f := o.set.Frames[c.Frame]
+	f.ClippedLow += uint32(c.Low)
+	f.ClippedHigh += uint32(c.High)
+}
+
+// look returns what gets the pixels that were put off, once; nil where none were.
+func (o *openJob) look() func() {
+	if len(o.late) == 0 {
+		return nil
+	}
+	late := o.late
+	return sync.OnceFunc(func() {
+		for _, take := range late {
+			take()
+		}
+	})
+}
+
 // takeCodes puts the codes of a capture into its frame, unless the bus has put them there.
 func (o *openJob) takeCodes(c *bus.Capture) {
 	base := c.FirstRow * c.Window.Columns
@@ -177,7 +202,15 @@ func (o *openJob) takeCodes(c *bus.Capture) {
 // take puts a capture into its frame.
 func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant) {
 	f := o.set.Frames[c.Frame]
-	o.takeCodes(c)
+	if c.Later == nil {
+		o.takePixels(c)
+	} else {
+		late := *c
+		o.late = append(o.late, func() {
+			late.Low, late.High = late.Later()
+			o.takePixels(&late)
+		})
+	}
 	if o.rows[c.Frame] == 0 {
 		host := instant(c.FirstSample)
 		f.FirstSampleBusNs = c.FirstSample.NS()
@@ -193,8 +226,6 @@ func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant)
 		f.RowOffsetNs[c.FirstRow+r] = c.RowStart(r).NS() - f.GetFirstSampleBusNs()
 	}
 	o.rows[c.Frame] += c.Window.Rows
-	f.ClippedLow += uint32(c.Low)
-	f.ClippedHigh += uint32(c.High)
 	f.HoldNs = max(f.GetHoldNs(), int64(c.Hold))
 	f.LastConvertedBusNs = max(f.GetLastConvertedBusNs(), c.Converted.NS())
 }

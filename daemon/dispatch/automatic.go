@@ -37,6 +37,10 @@ func (r *runner) adjust(job *openJob) {
 
 // adjustMember does that for a member of a job.
 func (r *runner) adjustMember(of *parametersOf, job *openJob, m *memberJob) {
+	if look := job.look(); look != nil { // the daemon did not set anything of it when the job began
+		look()
+		job.late = nil
+	}
 	for view, law := range of.laws {
 		if law == nil {
 			continue

@@ -28,8 +28,8 @@ func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 	return demoRigUnder(t, light, seed, stopAt)
 }
 
-// demoRigUnder is the demo in another light.
-func demoRigUnder(t testing.TB, light scene.Scene, seed uint64, stopAt time.Duration) *rig {
+// demoRigUnder is the demo in another light, with its configuration changed.
+func demoRigUnder(t testing.TB, light scene.Scene, seed uint64, stopAt time.Duration, change ...func(*Config)) *rig {
 	t.Helper()
 	a, err := demo.Array()
 	if err != nil {
@@ -44,8 +44,12 @@ func demoRigUnder(t testing.TB, light scene.Scene, seed uint64, stopAt time.Dura
 		t.Fatal(err)
 	}
 	w := &watcher{}
-	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks,
-		StopAt: bus.Time(stopAt)})
+	cfg := Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks,
+		StopAt: bus.Time(stopAt)}
+	for _, c := range change {
+		c(&cfg)
+	}
+	d, err := New(cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -74,6 +74,14 @@ type Observer interface {
 	Violated(v rules.Violation)
 }
 
+// LaterObserver is an observer that takes frame sets whose pixels were put off, as nobody was known to want them.
+type LaterObserver interface {
+	Observer
+	// JobEndedLater is JobEnded for such a frame set. Data of its frames, and the counts of clipped pixels, are only
+	// there once look has returned, which may be called on any goroutine and as often as wanted; everything else is.
+	JobEndedLater(fs *facetdv1.FrameSet, look func())
+}
+
 // WordCount counts select words by what they reach.
 type WordCount struct{ Broadcast, Group, Single int }
 
@@ -92,6 +100,9 @@ type Config struct {
 	Tasks []*facetdv1.Task
 	// Revision of Tasks, from 1; 0 means 1.
 	Revision uint64
+	// Wanted, where set, says whether somebody is known to want the pixels of a task's next frame set. Where nobody is,
+	// and the bus can put them off, they are read for those who look after all, if anybody does. It must not block.
+	Wanted func(task string) bool
 	// StopAt ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAt bus.Time

@@ -19,6 +19,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	job := r.tab.open[e.Task]
 	if e.Segment == 0 {
 		job = r.tab.begin(r.cfg.Array, e, at)
+		job.later = r.unwanted(job)
 		r.jobs = append(r.jobs, job)
 		delete(r.tab.refused, e.Task)
 	}
@@ -27,13 +28,20 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	}
 	f := &flight{
 		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
-			Values: job.values, Into: job.codes},
+			Values: job.values, Into: job.codes, Later: job.later},
 		start: at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
 	}
 	if r.tab.advance() {
 		f.cycle = r.tab.cycleStart()
 	}
 	return r.runFlight(hard, f)
+}
+
+// unwanted reports whether nobody is known to want the pixels of a job.
+func (r *runner) unwanted(job *openJob) bool {
+	return r.cfg.Wanted != nil && !slices.ContainsFunc(job.members, func(m memberJob) bool {
+		return r.cfg.Wanted(m.Task.Name) || r.tab.parameters.automaticOf(m.Task) != nil
+	})
 }
 
 // runFlight submits a segment of the table.

@@ -32,13 +32,28 @@ func (p *reporter) jobEnded(job *openJob) {
 		in.JobEnded(&job.job, outcomeOf(job.set))
 		p.violated(in.Take())
 	}
+	look := job.look()
 	if len(job.members) == 0 {
-		p.observer.JobEnded(job.set)
+		p.handOut(job.set, look)
 		return
 	}
 	for i := range job.members {
 		set := job.setOf(&job.members[i])
 		p.board.jobEnded(set)
+		p.handOut(set, look)
+	}
+}
+
+// handOut gives a frame set to the observer; look gets the pixels that were put off.
+func (p *reporter) handOut(set *facetdv1.FrameSet, look func()) {
+	later, can := p.observer.(LaterObserver)
+	switch {
+	case look == nil:
+		p.observer.JobEnded(set)
+	case can:
+		later.JobEndedLater(set, look)
+	default:
+		look()
 		p.observer.JobEnded(set)
 	}
 }

@@ -64,6 +64,9 @@ func NewObserver(j *Journal, hostTime func(at bus.Time) (time.Time, time.Duratio
 // SegmentRun does nothing: a segment is no event.
 func (o *Observer) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
+// JobEndedLater is JobEnded, which needs no pixels.
+func (o *Observer) JobEndedLater(fs *facetdv1.FrameSet, _ func()) { o.JobEnded(fs) }
+
 // JobEnded reports jobs that failed or missed their deadline.
 func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 	at := bus.Time(fs.GetFinishBusNs())

@@ -160,6 +160,9 @@ func (m *Metrics) SegmentRun(_ string, r *bus.Result, words dispatch.WordCount) 
 	}
 }
 
+// JobEndedLater counts a job, for which it needs no pixels.
+func (m *Metrics) JobEndedLater(fs *facetdv1.FrameSet, _ func()) { m.JobEnded(fs) }
+
 // JobEnded counts a job.
 func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 	outcome := onTime

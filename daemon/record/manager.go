@@ -102,6 +102,19 @@ func (m *Manager) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
+// JobEndedLater is JobEnded; it looks at the pixels where a recording wants them.
+func (m *Manager) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
+	if slices.ContainsFunc(*m.running.Load(), func(r *recording) bool { return r.wants(fs) }) {
+		look()
+	}
+	m.JobEnded(fs)
+}
+
+// Wants reports whether a recording that runs wants the frame sets of a task. It may be called from any goroutine.
+func (m *Manager) Wants(task string) bool {
+	return slices.ContainsFunc(*m.running.Load(), func(r *recording) bool { return r.wantsTask(task) })
+}
+
 // PlanChanged hands a timetable to every recording, and keeps it for the next one.
 func (m *Manager) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	change := &facetdv1.PlanChange{Plan: plan, EffectiveBusNs: at.NS(), EpochBusNs: epoch.NS()}

@@ -579,8 +579,10 @@ func (r *recording) message() *facetdv1.Recording {
 	return m
 }
 
-func (r *recording) wants(fs *facetdv1.FrameSet) bool {
-	return len(r.options.GetTasks()) == 0 || slices.Contains(r.options.GetTasks(), fs.GetTask())
+func (r *recording) wants(fs *facetdv1.FrameSet) bool { return r.wantsTask(fs.GetTask()) }
+
+func (r *recording) wantsTask(task string) bool {
+	return len(r.options.GetTasks()) == 0 || slices.Contains(r.options.GetTasks(), task)
 }
 
 func (r *recording) hostNS(busNS int64) uint64 {

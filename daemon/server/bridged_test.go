@@ -137,7 +137,7 @@ func bridgedServer(t *testing.T, cfg Setup) *Server {
 func sameOnVirtual(t *testing.T, v *virtual.Bus, r *bustest.Record) int {
 	t.Helper()
 	s := r.Segment
-	s.Into = nil
+	s.Into, s.Later = nil, false
 	res, err := bustest.Run(t.Context(), v, r.Start, &s)
 	if err != nil {
 		t.Fatal(err)

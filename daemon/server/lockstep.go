@@ -83,6 +83,9 @@ func (d delivering) JobEnded(*facetdv1.FrameSet) {
 	_ = d.s.handOn(*d.s.running.Load()) // it is going down
 }
 
+// JobEndedLater is JobEnded, which needs no pixels.
+func (d delivering) JobEndedLater(fs *facetdv1.FrameSet, _ func()) { d.JobEnded(fs) }
+
 // handOn returns once streams have been sent what they asked for. Those that do not read are named after
 // Lockstep.StalledAfter, and not waited for. Errors: ctx's, and then all are waited for as before.
 func (s *Server) handOn(ctx context.Context) error {

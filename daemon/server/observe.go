@@ -26,6 +26,18 @@ func (o observers) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
+// JobEndedLater has the pixels read before those observers are notified who may want them.
+func (o observers) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
+	for _, each := range o {
+		if later, can := each.(dispatch.LaterObserver); can {
+			later.JobEndedLater(fs, look)
+			continue
+		}
+		look()
+		each.JobEnded(fs)
+	}
+}
+
 func (o observers) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	for _, each := range o {
 		each.PlanChanged(plan, at, epoch)
@@ -59,6 +71,7 @@ type paced struct {
 func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (p *paced) Violated(rules.Violation)                           {}
 func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(bus.Time(fs.GetFinishBusNs())) }
+func (p *paced) JobEndedLater(fs *facetdv1.FrameSet, _ func())      { p.JobEnded(fs) }
 func (p *paced) PlanChanged(_ *facetdv1.Plan, at, _ bus.Time) {
 	if !p.begun { // a later plan takes effect within a request, which waits for it
 		p.hold(at)
@@ -116,6 +129,7 @@ type toStreams struct{ *stream.Hub }
 func (s toStreams) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (s toStreams) Violated(rules.Violation)                           {}
 func (s toStreams) JobEnded(fs *facetdv1.FrameSet)                     { s.Publish(fs) }
+func (s toStreams) JobEndedLater(fs *facetdv1.FrameSet, look func())   { s.PublishLater(fs, look) }
 func (s toStreams) PlanChanged(plan *facetdv1.Plan, _, _ bus.Time) {
 	names := make([]string, len(plan.GetTasks()))
 	for i, t := range plan.GetTasks() {

@@ -309,7 +309,7 @@ func (s *Server) drive(in *inputs, driven bus.BusCloser, inspector *rules.Inspec
 	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: inspector, Observer: s.observers(), Instant: s.instant,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: s.stopAt(),
-		MaxLag: s.cfg.MaxLag, Behind: s.behind,
+		Wanted: s.wanted, MaxLag: s.cfg.MaxLag, Behind: s.behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted, Held: s.lockstep != nil,
 		Paused: s.taskPaused,
 	})
@@ -357,6 +357,11 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 	stored.Drive(d)
 	s.stored, s.dispatcher, s.owner = stored, stored, stored
 	return d, nil
+}
+
+// wanted reports whether somebody is known to want the pixels of a task.
+func (s *Server) wanted(task string) bool {
+	return s.cfg.JobEnded != nil || s.hub.Wants(task) || s.keeping.recordings != nil && s.keeping.recordings.Wants(task)
 }
 
 // observers are all who are notified of what happens on the bus.

@@ -21,11 +21,13 @@ func setOf(names []string) map[string]bool {
 }
 
 func (f filter) wants(fs *facetdv1.FrameSet) bool {
-	if len(f.tasks) > 0 && !f.tasks[fs.GetTask()] {
+	if !f.wantsTask(fs.GetTask()) {
 		return false
 	}
 	return len(f.chips) == 0 || len(fs.GetFrames()) == 0 || slices.ContainsFunc(fs.GetFrames(), f.has)
 }
+
+func (f filter) wantsTask(task string) bool { return len(f.tasks) == 0 || f.tasks[task] }
 
 func (f filter) has(frame *facetdv1.Frame) bool { return f.chips[frame.GetChip()] }
 

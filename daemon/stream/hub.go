@@ -105,7 +105,8 @@ type Hub struct {
 
 // NewHub returns a hub without subscribers.
 func NewHub() *Hub {
-	return &Hub{moved: make(chan struct{}, 1), newest: newest{sets: map[string]item{}, came: make(chan struct{})}}
+	return &Hub{moved: make(chan struct{}, 1), newest: newest{sets: map[string]item{}, came: make(chan struct{}),
+		asked: map[string]int{}}}
 }
 
 // Moved is signalled, from the first call on, when a queue was read and when a subscriber came or
@@ -142,7 +143,11 @@ func (h *Hub) Flow() (open, waiting int, taken uint64) {
 // Publish offers a frame set to every subscriber. It never waits for one: it holds locks only while
 // it puts a pointer into each one's queue. The frame set must not be changed afterwards. On-demand
 // captures (no task) are not for streams: they go to their caller.
-func (h *Hub) Publish(fs *facetdv1.FrameSet) {
+func (h *Hub) Publish(fs *facetdv1.FrameSet) { h.PublishLater(fs, nil) }
+
+// PublishLater is Publish for a frame set whose pixels are there once look, if it is not nil, has returned. It is
+// called, more than once perhaps, on the goroutine of each who takes the frame set.
+func (h *Hub) PublishLater(fs *facetdv1.FrameSet, look func()) {
 	if fs.GetTask() == "" {
 		return
 	}
@@ -155,13 +160,14 @@ func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 	if h.closed != nil {
 		return
 	}
+	h.newest.published(fs.GetTask())
 	corrected := h.correctedOnce(fs)
 	if h.suspended == nil {
-		h.newest.put(item{fs, size, corrected})
+		h.newest.put(item{fs, size, look, corrected})
 	}
 	for _, s := range h.subs {
 		if s.filter.wants(fs) {
-			s.put(item{fs, size, s.correctedOf(corrected)})
+			s.put(item{fs, size, look, s.correctedOf(corrected)})
 		}
 	}
 }

@@ -10,6 +10,19 @@ import (
 type newest struct {
 	sets map[string]item
 	came chan struct{} // closed, and another made, when anything changes
+	// asked are the tasks of which somebody took the newest set lately, and for how many sets more that counts.
+	asked map[string]int
+}
+
+// askedFor is for how many sets of a task whoever took the newest one is known to want the next: those who look again
+// and again get sets whose pixels are there.
+const askedFor = 8
+
+// published counts a set of a task.
+func (n *newest) published(task string) {
+	if n.asked[task]--; n.asked[task] <= 0 {
+		delete(n.asked, task)
+	}
 }
 
 func (n *newest) put(it item) {
@@ -33,6 +46,7 @@ func (h *Hub) SetTasks(names []string) {
 	for name := range h.newest.sets {
 		if !slices.Contains(names, name) {
 			delete(h.newest.sets, name)
+			delete(h.newest.asked, name)
 		}
 	}
 	h.lookAgain()
@@ -62,6 +76,9 @@ func (h *Hub) Newest(o Options, newer func(*facetdv1.FrameSet) bool) ([]*facetdv
 	var out []*facetdv1.FrameSet
 	for _, it := range found {
 		fs := it.set
+		if it.look != nil {
+			it.look()
+		}
 		if o.Corrected && h.corrector != nil {
 			if it.corrected == nil {
 				it.corrected = h.corrector.Begin(fs)
@@ -71,6 +88,15 @@ func (h *Hub) Newest(o Options, newer func(*facetdv1.FrameSet) bool) ([]*facetdv
 		out = append(out, newFilter(o).cut(fs))
 	}
 	return out, came, err
+}
+
+// Wants reports whether somebody is known to want the next frame set of a task: who subscribes to it, or took its
+// newest one lately.
+func (h *Hub) Wants(task string) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.newest.asked[task] > 0 ||
+		slices.ContainsFunc(h.subs, func(s *Subscription) bool { return s.filter.wantsTask(task) })
 }
 
 func (h *Hub) choose(f filter, newer func(*facetdv1.FrameSet) bool) ([]item, <-chan struct{}, error) {
@@ -86,6 +112,7 @@ func (h *Hub) choose(f filter, newer func(*facetdv1.FrameSet) bool) ([]item, <-c
 	for _, it := range h.newest.sets {
 		if f.wants(it.set) && newer(it.set) {
 			found = append(found, it)
+			h.newest.asked[it.set.GetTask()] = askedFor
 		}
 	}
 	slices.SortFunc(found, func(a, b item) int {

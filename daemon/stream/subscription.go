@@ -55,6 +55,7 @@ type Message struct {
 	// subscribed. They are not among the dropped.
 	DecimatedTotal uint64
 
+	look      func()                    // nil where the pixels are there
 	corrected func() *facetdv1.FrameSet // nil for raw ones
 }
 
@@ -62,6 +63,8 @@ type Message struct {
 type item struct {
 	set   *facetdv1.FrameSet
 	bytes int
+	// look gets its pixels; nil where they are there.
+	look func()
 	// corrected makes the corrected copy; nil where the subscriber wants none.
 	corrected func() *facetdv1.FrameSet
 }
@@ -127,6 +130,9 @@ func (s *Subscription) Next(ctx context.Context) (Message, error) {
 func (s *Subscription) Take() (Message, bool, error) {
 	m, ok, err := s.take()
 	if ok {
+		if m.look != nil {
+			m.look()
+		}
 		if m.corrected != nil {
 			m.FrameSet = m.corrected()
 		}
@@ -166,7 +172,7 @@ func (s *Subscription) take() (Message, bool, error) {
 		return Message{}, false, s.ended
 	}
 	first := s.shift()
-	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported,
+	m := Message{FrameSet: first.set, look: first.look, corrected: first.corrected, Dropped: s.dropped - s.reported,
 		DroppedTotal: s.dropped, DecimatedTotal: s.decimated, OfTask: s.lost[first.set.GetTask()]}
 	s.reported = s.dropped
 	delete(s.lost, first.set.GetTask())

@@ -64,9 +64,10 @@ type sight struct {
 	job   uint64
 	chip  int
 	frame *facetdv1.Frame
+	look  func() // gets its pixels; nil where they are there
 }
 
-var _ dispatch.Observer = (*Service)(nil)
+var _ dispatch.LaterObserver = (*Service)(nil)
 
 // New makes the service. It looks at nothing until Run.
 func New(cfg Config) *Service {
@@ -91,12 +92,15 @@ func (s *Service) PlanChanged(plan *facetdv1.Plan, at, _ bus.Time) {
 }
 
 // JobEnded notes the job, and keeps those of its frames that are to be looked at.
-func (s *Service) JobEnded(fs *facetdv1.FrameSet) {
+func (s *Service) JobEnded(fs *facetdv1.FrameSet) { s.JobEndedLater(fs, nil) }
+
+// JobEndedLater is JobEnded for frames whose pixels look gets, if it is not nil: it is called before one is looked at.
+func (s *Service) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, i := range s.monitor.JobEnded(fs) {
 		f := fs.GetFrames()[i]
-		s.waiting = append(s.waiting, sight{fs.GetTask(), fs.GetJob(), s.cfg.Array.Chip(f.GetChip()), f})
+		s.waiting = append(s.waiting, sight{fs.GetTask(), fs.GetJob(), s.cfg.Array.Chip(f.GetChip()), f, look})
 		s.put++
 	}
 	if len(s.waiting) > 0 {
@@ -157,6 +161,9 @@ func (s *Service) look(ctx context.Context) bool {
 
 	var sample health.Sample
 	if expected != nil {
+		if next.look != nil {
+			next.look()
+		}
 		sample = s.samplers[next.chip].Measure(next.task, next.job, next.frame, expected,
 			s.cfg.Patterns(next.task, next.frame))
 	}

@@ -1,0 +1,408 @@
+package die
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
+)
+
+// Deferred is a die that notes loads, shares and readouts and does them when somebody looks at what they show. What it
+// shows is the same to the bit, whoever looks at what and when: each that is noted keeps what it depends on, with where
+// the noise is in its course by then. How pixels lag goes from look to look, and is taken up again so far back that
+// nothing before matters: pixels whose past is not known are followed as such, until they have forgotten it.
+//
+// What was noted goes into chapters, each with the lag of before. A die that nobody looks at works out how its pixels
+// lag once in a chapter, and a chapter is kept as long as anybody may look at something in it.
+//
+// Like a Die it is for one goroutine.
+type Deferred struct {
+	die *Die
+	// Registers, temperature and noise as they are when all that was noted is done.
+	registers [chipmodel.NumRegisters]uint16
+	kelvin    float64
+	noise     analog.Noise
+
+	now   *chapter // nil where nothing is noted: the die is up to date
+	spare *chapter // for the next one
+	// reach is how many epochs before a look its pixels had to be followed, lately.
+	reach int
+	// chapters end before the first epoch after so many of them.
+	epochs int
+	mark   mark
+	draws  map[share]int // of shares
+	volts  []float64     // of a row
+}
+
+// mark is where Remember was called.
+type mark struct {
+	is, read bool // read: the die has read rows since
+	at       *chapter
+	events   int
+	noise    analog.Noise
+}
+
+// chapter is some of what was noted, after one another. What is in it does not change.
+type chapter struct {
+	// before is how pixels lagged then; nil as long as the die has done nothing of the chapter.
+	before *lagState
+	events []event
+	epochs []int // the events before which nothing but the lag of pixels matters
+	later  bool  // somebody may look at something in it
+}
+
+// lagState is what all pixels remember.
+type lagState struct {
+	shown, mean, noise []float64
+	at                 []bustime.Time
+}
+
+// event is a load, a share or a readout, with what it depends on.
+type event struct {
+	strobe    facetdv1.Strobe // none for a readout
+	hold      time.Duration
+	at        bustime.Time
+	light     *Light
+	registers [chipmodel.NumRegisters]uint16
+	kelvin    float64
+	noise     analog.Noise
+	readout   Readout
+}
+
+// Readout is which pixels are read when: the first at a bus time.
+type Readout struct {
+	Window                     chipmodel.Window
+	At                         bustime.Time
+	RowInterval, PixelInterval time.Duration
+}
+
+// share is what the draws of one depend on.
+type share struct {
+	columns, rows uint8
+	hold          time.Duration
+}
+
+const (
+	// Chapters have room for chapterEvents events, and chapterEpochs epochs.
+	chapterEvents = 384
+	chapterEpochs = 96
+	// leastRate is the part of what they were, in a second, that pixels must surely forget.
+	leastRate = 1e-3
+)
+
+// Defer returns a die that does later what the given one would do at once, or nil for a die that cannot: of integrating
+// pixels and of defective ones it is not known before how much of the noise they draw. The die is not to be used any
+// more.
+func Defer(d *Die) *Deferred {
+	px := d.px
+	if px.lag == nil || len(px.defects) > 0 || !(slices.Min(px.c) > leastRate*px.lag.luxSeconds) {
+		return nil
+	}
+	return &Deferred{die: d, registers: d.registers, kelvin: d.kelvin, reach: 4, epochs: chapterEpochs,
+		draws: map[share]int{}}
+}
+
+// Register returns the value of a register.
+func (d *Deferred) Register(r facetdv1.Register) uint16 {
+	if r < 0 || int(r) >= len(d.registers) {
+		return 0
+	}
+	return d.registers[r]
+}
+
+// Write sets a register.
+func (d *Deferred) Write(r facetdv1.Register, v uint16) {
+	if r >= 0 && int(r) < len(d.registers) {
+		d.registers[r] = v
+	}
+}
+
+// SetKelvin brings the die to another temperature.
+func (d *Deferred) SetKelvin(kelvin float64) { d.kelvin = kelvin }
+
+// Strobe notes a strobe.
+func (d *Deferred) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light) {
+	m, ok := d.die.storage.(*memory)
+	switch {
+	case !ok:
+	case s == chipmodel.Load:
+		rows := 0 // draws of the noise for each pixel
+		if m.px.noise > 0 {
+			rows++
+		}
+		if m.ktc > 0 {
+			rows++
+		}
+		d.note(event{strobe: s, hold: hold, at: at, light: light}, rows*len(m.plane.Volts), true)
+	case s == chipmodel.Share && d.now == nil:
+		d.Do()
+		d.die.Strobe(s, at, hold, light)
+	case s == chipmodel.Share:
+		d.note(event{strobe: s, hold: hold, at: at, light: light}, d.shareDraws(m, hold), false)
+	}
+}
+
+func (d *Deferred) shareDraws(m *memory, hold time.Duration) int {
+	by := share{uint8(d.registers[chipmodel.ColumnPattern]), uint8(d.registers[chipmodel.RowPattern]), hold}
+	n, known := d.draws[by]
+	if !known {
+		if len(d.draws) >= chapterEvents {
+			clear(d.draws)
+		}
+		n = m.sharer.Draws(&m.plane, by.columns, by.rows, m.shareSeconds(hold))
+		d.draws[by] = n
+	}
+	return n
+}
+
+// Row gives the volts of pixels of a row at once, as that of Die. It does what was noted before.
+func (d *Deferred) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration,
+	light *Light) {
+	d.Do()
+	if d.mark.is && !d.mark.read {
+		d.mark.read = true
+		d.die.Remember()
+	}
+	d.die.Row(dst, row, column, columnStep, at, interval, light)
+}
+
+// Later notes a readout, and returns what gives its volts when they are wanted; nil where they can only be read at
+// once:
+// of a memory that was not loaded since it was last read so.
+func (d *Deferred) Later(r Readout, light *Light) *Look {
+	_, ok := d.die.storage.(*memory)
+	if ok && d.now == nil {
+		return nil
+	}
+	draws := 0
+	if !ok && d.die.px.noise > 0 {
+		draws = r.Window.Pixels()
+	}
+	d.note(event{readout: r, light: light}, draws, !ok)
+	d.now.later = true
+	return &Look{die: d, in: d.now, event: len(d.now.events) - 1}
+}
+
+// note notes an event that draws so many normals. It begins an epoch where nothing but the lag of pixels matters of
+// what was before.
+func (d *Deferred) note(e event, draws int, epoch bool) {
+	if ch := d.now; ch != nil && epoch && (len(ch.events) >= chapterEvents || len(ch.epochs) >= d.epochs) {
+		d.do(false)
+	}
+	if d.now == nil {
+		d.begin()
+	}
+	e.registers, e.kelvin, e.noise = d.registers, d.kelvin, d.noise
+	ch := d.now
+	if epoch {
+		ch.epochs = append(ch.epochs, len(ch.events))
+	}
+	ch.events = append(ch.events, e)
+	d.noise.Skip(draws)
+}
+
+// begin begins a chapter with the die as it is.
+func (d *Deferred) begin() {
+	if d.now, d.spare = d.spare, nil; d.now == nil {
+		d.now = new(chapter)
+	}
+	d.noise = *d.die.px.rng
+}
+
+// Do does all that was noted.
+func (d *Deferred) Do() {
+	if d.now != nil {
+		d.do(true)
+	}
+	d.set(&d.registers, d.kelvin)
+}
+
+// do is Do; without cells what a memory holds counts no more.
+func (d *Deferred) do(cells bool) {
+	ch := d.now
+	if ch.later && ch.before == nil {
+		ch.before = d.die.px.lag.state()
+	}
+	d.follow(ch, len(ch.events), cells)
+	*d.die.px.rng = d.noise
+	d.now = nil
+	if !ch.later {
+		d.spare = &chapter{events: ch.events[:0], epochs: ch.epochs[:0]}
+	}
+}
+
+// set brings registers and temperature of the die to what they were.
+func (d *Deferred) set(registers *[chipmodel.NumRegisters]uint16, kelvin float64) {
+	if d.die.registers != *registers {
+		for r, v := range registers {
+			d.die.Write(facetdv1.Register(r), v)
+		}
+	}
+	if d.die.kelvin != kelvin {
+		d.die.SetKelvin(kelvin)
+	}
+}
+
+// Remember is that of Die, and holds for readouts that are noted too.
+func (d *Deferred) Remember() {
+	d.mark = mark{is: true, at: d.now, noise: d.noise}
+	if d.now != nil {
+		d.mark.events = len(d.now.events)
+	}
+}
+
+// Undo is explained at Die.Remember.
+func (d *Deferred) Undo() {
+	switch m := &d.mark; {
+	case m.read:
+		d.die.Undo()
+	case d.now == m.at && d.now != nil:
+		ch := d.now
+		ch.events, d.noise = ch.events[:m.events], m.noise
+		for n := len(ch.epochs); n > 0 && ch.epochs[n-1] >= m.events; n-- {
+			ch.epochs = ch.epochs[:n-1]
+		}
+	default: // all that the chapter has came since
+		d.now = nil
+	}
+	d.mark = mark{}
+}
+
+// Forget is explained at Die.Remember.
+func (d *Deferred) Forget() {
+	if d.mark.read {
+		d.die.Forget()
+	}
+	d.mark = mark{}
+}
+
+// follow has the die do the first so many events of a chapter: of those before the last epoch what moves the lag of
+// pixels, of the others all that moves what its memory holds, where that counts.
+func (d *Deferred) follow(ch *chapter, events int, cells bool) {
+	defer d.unnoted()()
+	lag := d.die.px.lag
+	epochs, _ := slices.BinarySearch(ch.epochs, events)
+	for back := max(d.reach/2, 1); ; back *= 2 {
+		from := max(epochs-back, 0)
+		if from > 0 && ch.before == nil {
+			ch.before = lag.state()
+		}
+		if ch.before != nil {
+			lag.set(ch.before)
+		}
+		first := 0
+		if from > 0 {
+			first = ch.epochs[from]
+		}
+		for i := range first {
+			d.pass(&ch.events[i])
+		}
+		d.replay(ch, first, events, cells)
+		if from == 0 || lag.known() {
+			d.reach = back
+			return
+		}
+	}
+}
+
+// unnoted has the die note nothing of what it is about to do for Undo, until what it returns is called.
+func (d *Deferred) unnoted() func() {
+	undo := &d.die.px.undo
+	noting := undo.noting
+	undo.noting = false
+	return func() { undo.noting = noting }
+}
+
+// replay does events of a chapter.
+func (d *Deferred) replay(ch *chapter, from, to int, cells bool) {
+	last := 0
+	if epochs, _ := slices.BinarySearch(ch.epochs, to); epochs > 0 {
+		last = ch.epochs[epochs-1]
+	}
+	_, memory := d.die.storage.(*memory)
+	for i := from; i < to; i++ {
+		e := &ch.events[i]
+		counts := cells && i >= last
+		if memory && e.strobe != chipmodel.Load && !(counts && e.strobe == chipmodel.Share) {
+			continue // nothing that is read of a memory changes it
+		}
+		d.event(e, nil)
+	}
+}
+
+// event does one event; of a readout each row is handed out.
+func (d *Deferred) event(e *event, row func(r int, volts []float64)) {
+	d.set(&e.registers, e.kelvin)
+	*d.die.px.rng = e.noise
+	if e.strobe != facetdv1.Strobe_STROBE_UNSPECIFIED {
+		d.die.Strobe(e.strobe, e.at, e.hold, e.light)
+		return
+	}
+	w := &e.readout.Window
+	if len(d.volts) < w.Columns {
+		d.volts = make([]float64, w.Columns)
+	}
+	volts := d.volts[:w.Columns]
+	for r := range w.Rows {
+		at := e.readout.At.Add(time.Duration(r) * e.readout.RowInterval)
+		d.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, e.readout.PixelInterval, e.light)
+		if row != nil {
+			row(r, volts)
+		}
+	}
+}
+
+// pass passes an event over: pixels that it looks at are as nobody knows since.
+func (d *Deferred) pass(e *event) {
+	l, columns := d.die.px.lag, d.die.px.columns
+	m, ok := d.die.storage.(*memory)
+	switch {
+	case ok && e.strobe == chipmodel.Load:
+		for r := range d.die.px.rows {
+			at := e.at.Add(m.pulse + time.Duration(r)*m.rowTime)
+			for i := r * columns; i < (r+1)*columns; i++ {
+				l.pass(i, at)
+			}
+		}
+	case !ok:
+		w := &e.readout.Window
+		for r := range w.Rows {
+			at := e.readout.At.Add(time.Duration(r) * e.readout.RowInterval)
+			first := (w.Row+r*w.RowStep)*columns + w.Column
+			for c := range w.Columns {
+				l.pass(first+c*w.ColumnStep, at.Add(time.Duration(c)*e.readout.PixelInterval))
+			}
+		}
+	}
+}
+
+// pass lets a pixel be looked at at a time without knowing what it showed.
+func (l *lag) pass(i int, at bustime.Time) {
+	l.shown[i], l.mean[i], l.noise[i], l.at[i] = math.NaN(), math.NaN(), 0, at
+}
+
+// known reports whether all that pixels remember is known.
+func (l *lag) known() bool {
+	for _, shown := range l.shown {
+		if shown != shown {
+			return false
+		}
+	}
+	return true
+}
+
+// state is a copy of what all pixels remember.
+func (l *lag) state() *lagState {
+	return &lagState{slices.Clone(l.shown), slices.Clone(l.mean), slices.Clone(l.noise), slices.Clone(l.at)}
+}
+
+func (l *lag) set(s *lagState) {
+	copy(l.shown, s.shown)
+	copy(l.mean, s.mean)
+	copy(l.noise, s.noise)
+	copy(l.at, s.at)
+}
