@@ -8,9 +8,9 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
@@ -21,8 +21,40 @@ type change struct {
 	at       time.Duration
 	add      *facetdv1.Task // added, or put in the place of the one of its name
 	remove   string
-	update   bool          // it is never added
+	update   bool   // it is never added
+	pause    string // paused, or resumed
+	paused   bool
+	several  []change      // made together with this one
 	patience time.Duration // until the caller goes away; 0 is never
+}
+
+// all are the changes that are made together.
+func (c *change) all() []*change {
+	out := []*change{c}
+	for i := range c.several {
+		out = append(out, &c.several[i])
+	}
+	return out
+}
+
+// pausesOnly reports whether tasks are only paused and resumed.
+func (c *change) pausesOnly() bool {
+	return !slices.ContainsFunc(c.all(), func(part *change) bool { return part.pause == "" })
+}
+
+func (c *change) String() string {
+	var text string
+	for _, part := range c.all() {
+		switch {
+		case part.remove != "":
+			text += fmt.Sprintf("remove %s; ", part.remove)
+		case part.pause != "":
+			text += fmt.Sprintf("%s paused: %v; ", part.pause, part.paused)
+		default:
+			text += fmt.Sprintf("set %v; ", part.add)
+		}
+	}
+	return text + fmt.Sprintf("at %v", c.at)
 }
 
 // randomChanges adds tasks, changes and removes them.
@@ -89,9 +121,10 @@ func (l *life) change(c *change) {
 
 // changeAmongOthers asks for a change at once, and keeps the answer.
 func (l *life) changeAmongOthers(ctx context.Context, c *change) {
-	done := answeredChange{change: c, asked: time.Now()}
-	done.effective, done.err = c.do(ctx, l.disp)
-	done.at, done.kept = time.Now(), l.disp.Stopped() != nil
+	done := answeredChange{change: c, asked: time.Now(), from: l.driven.Now()}
+	made, err := c.do(ctx, l.disp)
+	done.effective, done.revision, done.shifts, done.err = made.Effective, made.Revision, made.Shifts, err
+	done.at, done.till, done.kept = time.Now(), l.driven.Now(), l.disp.Stopped() != nil
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.changed = append(l.changed, done)
@@ -106,21 +139,26 @@ func (c *change) within(ctx context.Context) (context.Context, context.CancelFun
 }
 
 // do asks for the change.
-func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) (bus.Time, error) {
-	runs := c.add != nil && slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
-		return t.GetTask().GetName() == c.add.GetName()
-	})
+func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) (dispatch.Change, error) {
 	changes := &facetdv1.TaskChanges{}
-	switch {
-	case c.remove != "":
-		changes.Remove = []*facetdv1.TaskRemoval{{Name: c.remove}}
-	case runs || c.update:
-		changes.Update = []*facetdv1.TaskUpdate{{Task: proto.CloneOf(c.add)}}
-	default:
-		changes.Add = []*facetdv1.Task{proto.CloneOf(c.add)}
+	for _, part := range c.all() {
+		runs := part.add != nil && slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
+			return t.GetTask().GetName() == part.add.GetName()
+		})
+		switch {
+		case part.remove != "":
+			changes.Remove = append(changes.Remove, &facetdv1.TaskRemoval{Name: part.remove})
+		case part.pause != "":
+			changes.Update = append(changes.Update, &facetdv1.TaskUpdate{
+				Task:       &facetdv1.Task{Name: part.pause, Paused: part.paused},
+				UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"paused"}}})
+		case runs || part.update:
+			changes.Update = append(changes.Update, &facetdv1.TaskUpdate{Task: proto.CloneOf(part.add)})
+		default:
+			changes.Add = append(changes.Add, proto.CloneOf(part.add))
+		}
 	}
-	done, err := d.Apply(ctx, changes)
-	return done.Effective, err
+	return d.Apply(ctx, changes)
 }
 
 // demand is something that somebody wants of the bus between its jobs.

@@ -58,10 +58,14 @@ func randomCrowds(r *rand.Rand, s *scenario) (out []crowd) {
 // answeredChange is what became of a change.
 type answeredChange struct {
 	*change
-	effective bus.Time
-	err       error
-	asked, at time.Time // and answered
-	kept      bool      // the array was stopped then
+	effective  bus.Time
+	revision   uint64
+	shifts     []*facetdv1.TaskShift
+	err        error
+	asked, at  time.Time // and answered
+	from, till bus.Time  // the same
+	pure       bool      // tasks were only paused and resumed by it, as the books have it: no timetable was made
+	kept       bool      // the array was stopped then
 }
 
 // judgeChanges: a change that was answered is in the timetable that took effect at the bus time that was told; one that
@@ -69,7 +73,7 @@ type answeredChange struct {
 func (o *outcome) judgeChanges(l *life) {
 	for i := range l.changed {
 		c := &l.changed[i]
-		if c.err != nil {
+		if c.err != nil || c.pure {
 			continue
 		}
 		found, is := false, false // several may take effect at one bus time, as between jobs
@@ -93,8 +97,15 @@ func (o *outcome) judgeChanges(l *life) {
 // overruled reports whether another change of the same task was answered after one, until a time.
 func (l *life) overruled(c *answeredChange, until time.Time) bool {
 	return slices.ContainsFunc(l.changed, func(other answeredChange) bool {
-		return other.change != c.change && other.err == nil && other.name() == c.name() && !other.at.Before(c.at) &&
+		return other.change != c.change && other.err == nil && other.concerns(c) && !other.at.Before(c.at) &&
 			!other.at.After(until)
+	})
+}
+
+// concerns reports whether one of the tasks that it changes is one of another change's.
+func (c *answeredChange) concerns(other *answeredChange) bool {
+	return slices.ContainsFunc(c.all(), func(a *change) bool {
+		return slices.ContainsFunc(other.all(), func(b *change) bool { return a.name() == b.name() })
 	})
 }
 
@@ -111,14 +122,19 @@ func (l *life) queued() (n int) {
 	return n
 }
 
-// name is of the task that it changes.
-func (c *change) name() string { return c.remove + c.add.GetName() }
+// name is of the task that it changes, but for those that are changed together with it.
+func (c *change) name() string { return c.remove + c.pause + c.add.GetName() }
 
 // isIn reports whether a timetable has a change.
 func (c *change) isIn(p *facetdv1.Plan) bool {
-	i := slices.IndexFunc(p.GetTasks(), func(t *facetdv1.Task) bool { return t.GetName() == c.name() })
-	if c.add == nil || i < 0 {
-		return c.add == nil && i < 0
-	}
-	return proto.Equal(p.GetTasks()[i], c.add)
+	return !slices.ContainsFunc(c.all(), func(part *change) bool {
+		i := slices.IndexFunc(p.GetTasks(), func(t *facetdv1.Task) bool { return t.GetName() == part.name() })
+		switch {
+		case part.remove != "":
+			return i >= 0
+		case part.pause != "":
+			return i < 0
+		}
+		return i < 0 || !sameButPaused(p.GetTasks()[i], part.add)
+	})
 }

@@ -13,6 +13,7 @@ type executed struct {
 	start bus.Time
 	job   bus.Job
 	index int // of the segment within it
+	table int // of the ledger's plans, which was active then
 	*bus.Program
 	values []int // of its slots
 	res    bus.Result
@@ -32,6 +33,7 @@ func (e *executed) filled() []bus.Op {
 type driven struct {
 	bus.BusCloser
 	faulty *faultyBus
+	ledger *ledger
 	remote bool
 	// active says that something was handed over since the lines were released.
 	active bool
@@ -47,8 +49,8 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
-		d.flight = append(d.flight, executed{start: start, job: *s.Job, index: s.Index, Program: s.Program,
-			values: s.Values})
+		d.flight = append(d.flight, executed{start: start, job: *s.Job, index: s.Index, table: d.ledger.table(),
+			Program: s.Program, values: s.Values})
 	}
 	return err
 }

@@ -12,6 +12,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
 )
 
 // jobKey is one job of the bus. Numbers alone do not tell them apart: those of tasks that share a load begin anew when
@@ -24,7 +26,8 @@ type jobKey struct {
 
 func (e *executed) key() jobKey { return jobKey{e.job.Task, e.job.Number, e.job.Release} }
 
-// good are the jobs of the bus that ended on time or late, with the frame sets that they gave; those of on-demand jobs
+// good are the jobs of the bus that ended on time or late, with the frame sets that they gave, nil for those of its
+// tasks that were paused; those of on-demand jobs
 // and initializations are good when the bus gave no error.
 func (l *life) good() map[jobKey][]*facetdv1.FrameSet {
 	sets := map[string]map[int64]*facetdv1.FrameSet{}
@@ -49,9 +52,19 @@ func (l *life) good() map[jobKey][]*facetdv1.FrameSet {
 			}
 			continue
 		}
-		given := l.outcomeOf(e, sets)
-		if !slices.ContainsFunc(given, func(fs *facetdv1.FrameSet) bool { return fs == nil || fs.GetFailure() != "" }) {
+		given, ended := l.outcomeOf(e, sets), 0
+		for _, fs := range given { // those of paused tasks have none
+			if fs != nil && fs.GetFailure() == "" {
+				ended++
+			} else if fs != nil {
+				ended = -len(given)
+			}
+		}
+		if ended > 0 {
 			out[key] = given
+			if e.index == 0 && ended < len(given) {
+				l.sharedPaused++
+			}
 		}
 	}
 	return out
@@ -80,7 +93,10 @@ func (o *outcome) judgeFrames(l *life) {
 			return
 		}
 		if frames[key] == nil {
-			frames[key] = &assembly{}
+			frames[key] = &assembly{task: e.job.Task}
+			if e.table >= 0 {
+				frames[key].plan = l.ledger.plans[e.table].active
+			}
 		}
 		frames[key].excused = frames[key].excused || err != nil || o.excused(l, e)
 		frames[key].captures = append(frames[key].captures, res.Captures...)
@@ -88,7 +104,7 @@ func (o *outcome) judgeFrames(l *life) {
 	for key, sets := range good {
 		if a := frames[key]; a != nil && !a.excused {
 			if what := a.differs(l, sets); what != "" {
-				o.problem("job %d of %q, released at %d: %s", key.number, key.task, sets[0].GetReleaseBusNs(), what)
+				o.problem("job %d of %q, released at %d: %s", key.number, key.task, key.release.NS(), what)
 				return
 			}
 		}
@@ -119,16 +135,41 @@ func (l *life) replaced(after bus.Time) bus.Time {
 
 // assembly is the frames of one job, put together from what a clean bus captured.
 type assembly struct {
+	task     string          // of the bus; "" on demand
+	plan     *scheduler.Plan // that has it
 	captures []bus.Capture
 	excused  bool
 }
 
+// indexOf returns, for frames of a member of a task, one after another, which frame of the job each is: views that are
+// off and tasks that are paused have none. -1 where it has no such frame.
+func (a *assembly) indexOf(chips []chipmodel.Chip, member int) func(*facetdv1.Frame) int {
+	next := 0
+	if a.task == "" {
+		return func(*facetdv1.Frame) int { next++; return next - 1 }
+	}
+	tasks := a.plan.Tasks
+	t := &tasks[slices.IndexFunc(tasks, func(t scheduler.TaskPlan) bool { return t.Task.Name == a.task })]
+	next = t.Members[member].FirstFrame
+	end := next + t.Members[member].Frames
+	return func(f *facetdv1.Frame) int {
+		for next < end {
+			spec := t.Frames[next]
+			next++
+			if chips[spec.Chip].Name == f.GetChip() && t.Task.Views[spec.View].Name == f.GetView() {
+				return next - 1
+			}
+		}
+		return -1
+	}
+}
+
 // differs says how the frame sets that were handed out differ from it.
 func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
-	before := 0
-	for _, fs := range sets {
+	for member, fs := range sets {
+		index := a.indexOf(l.s.array.Chips, member)
 		for i, f := range fs.GetFrames() {
-			want := a.frame(before + i)
+			want := a.frame(index(f))
 			got := f
 			switch {
 			case want == nil:
@@ -149,7 +190,6 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 					got.GetHoldNs())
 			}
 		}
-		before += len(fs.GetFrames())
 	}
 	return ""
 }

@@ -46,6 +46,9 @@ func defaults(t *facetdv1.Task, class *chipmodel.Class) map[string]*facetdv1.Vie
 		if m.GetExposure() != nil {
 			p.Exposure = v.GetExposure()
 		}
+		if m.GetActive() {
+			p.Active = proto.Bool(true)
+		}
 		if proto.Size(m) > 0 {
 			leave(v, p)
 			out[v.GetName()] = p
@@ -197,6 +200,19 @@ func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
 		return fmt.Sprintf("job %d is of no task", fs.GetJob())
 	}
 	views := now.task.GetViews()
+	shown := map[string]bool{}
+	for _, f := range fs.GetFrames() {
+		shown[f.GetView()] = true
+	}
+	for _, v := range views {
+		p := now.values[v.GetName()]
+		if on := p == nil || p.Active == nil || p.GetActive(); v.GetName() != "" && on != shown[v.GetName()] {
+			return fmt.Sprintf("job %d: view %s is to be on: %v, since job %d, and shown: %v", fs.GetJob(), v.GetName(),
+				on, now.from, shown[v.GetName()])
+		} else if !on {
+			l.hidden++
+		}
+	}
 	for _, f := range fs.GetFrames() {
 		i := viewOf(now.task, f.GetView())
 		if i < 0 {
@@ -226,6 +242,7 @@ func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
 		}
 		leave(views[i], said)
 		leave(views[i], expected)
+		expected.Active = nil
 		if !proto.Equal(said, expected) {
 			return fmt.Sprintf("job %d: frame %s of %s says %v, active was %v since job %d", fs.GetJob(), f.GetView(),
 				f.GetChip(), said, expected, now.from)

@@ -8,12 +8,15 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/scheduler"
 )
 
 // planned is a timetable, since when it is active, and when that was told; after is how many frame sets had ended then.
 // zero is when its first cycle began, or would have: the releases of tasks that go on stay where they were.
 type planned struct {
 	plan        *facetdv1.Plan
+	active      *scheduler.Plan // the same; nil where there is none
+	revision    uint64          // of the tasks
 	epoch, zero bus.Time
 	at          time.Time
 	after       int
@@ -41,9 +44,10 @@ func (l *ledger) JobEnded(fs *facetdv1.FrameSet) {
 }
 
 func (l *ledger) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
+	now := l.snapshot()
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.plans = append(l.plans, planned{plan, at, epoch, time.Now(), len(l.sets)})
+	l.plans = append(l.plans, planned{plan, now.Active, now.Revision, at, epoch, time.Now(), len(l.sets)})
 }
 
 func (l *ledger) Violated(v rules.Violation) {
@@ -56,6 +60,13 @@ func (l *ledger) Behind(b dispatch.Behind) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.behind = append(l.behind, b)
+}
+
+// table is the index of the timetable that is active.
+func (l *ledger) table() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.plans) - 1
 }
 
 // ended is how many frame sets have ended so far.

@@ -59,6 +59,8 @@ type life struct {
 	stops    []*stopped
 	made     []*made
 	captured atomic.Int64 // for correction maps
+	// Counted as they are judged.
+	sharedPaused, hidden int
 
 	// Once it has ended.
 	cause  error
@@ -154,7 +156,7 @@ func (l *life) connect() *virtual.Bus {
 	if s.remote == nil {
 		v := s.newBus(facetdv1.Pace_PACE_REALTIME)
 		l.bus = newFaultyBus(v, s.array, l.faults)
-		l.driven = &driven{BusCloser: l.bus, faulty: l.bus}
+		l.driven = &driven{BusCloser: l.bus, faulty: l.bus, ledger: l.ledger}
 		return v
 	}
 	v := s.newBus(facetdv1.Pace_PACE_FREE)
@@ -182,7 +184,7 @@ func (l *life) connect() *virtual.Bus {
 			time.AfterFunc(from, struck)
 		}
 	}
-	l.driven = &driven{BusCloser: bustest.NewRemote(cfg), faulty: l.bus, remote: true}
+	l.driven = &driven{BusCloser: bustest.NewRemote(cfg), faulty: l.bus, ledger: l.ledger, remote: true}
 	return v
 }
 

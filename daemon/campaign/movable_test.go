@@ -102,6 +102,9 @@ func moveView(r *rand.Rand, v *facetdv1.View, class *chipmodel.Class, first bool
 		// From numbers of their own: what else a seed draws does not depend on exposures.
 		moveExposure(rand.New(rand.NewPCG(uint64(rows), uint64(columns))), v, m)
 	}
+	if rand.New(rand.NewPCG(uint64(rows), uint64(columns)+1<<32)).IntN(3) == 0 { // likewise
+		m.Active = true
+	}
 	v.Movable = m
 }
 
@@ -175,11 +178,39 @@ func (x *setting) do(ctx context.Context, d *dispatch.Dispatcher) *set {
 			out.request.Views = append(out.request.Views, p)
 		}
 	}
+	switchViews(rand.New(rand.NewPCG(x.seed, 1)), t, out)
 	if len(out.request.GetViews()) == 0 {
 		return nil
 	}
 	out.response, out.err = d.SetParameters(ctx, proto.CloneOf(out.request))
 	return out
+}
+
+// switchViews switches views of a task off and on, one in thirty times off all that frame sets have, which is outside.
+// But for that the first view that may be off stays on where there is no other.
+func switchViews(r *rand.Rand, t *facetdv1.Task, x *set) {
+	always, all := false, r.IntN(30) == 0
+	for _, v := range t.GetViews() {
+		always = always || !v.GetMovable().GetActive()
+	}
+	for _, v := range t.GetViews() {
+		on := !all && r.IntN(2) == 0
+		switch {
+		case !v.GetMovable().GetActive(), !all && r.IntN(3) == 0:
+			continue
+		case !always && !all:
+			on, always = true, true
+		}
+		i := slices.IndexFunc(x.request.GetViews(), func(p *facetdv1.ViewParameters) bool {
+			return p.GetView() == v.GetName()
+		})
+		if i < 0 {
+			i = len(x.request.GetViews())
+			x.request.Views = append(x.request.Views, &facetdv1.ViewParameters{View: v.GetName()})
+		}
+		x.request.Views[i].Active = &on
+	}
+	x.outside = x.outside || all && !always
 }
 
 // randomParameters are values for a view, one in thirty outside its bounds; nil for none.

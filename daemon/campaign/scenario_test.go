@@ -79,6 +79,8 @@ func newScenario(seed uint64) *scenario {
 	s.calibrated, s.calibrations = randomCalibrations(part(9), s)
 	s.addOverload(part(10))
 	s.crowds = randomCrowds(part(11), s)
+	s.addPauses(part(13))
+	s.addSeveral(part(14))
 	return s
 }
 

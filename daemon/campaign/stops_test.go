@@ -157,9 +157,9 @@ func (l *life) ranWhile(x *stopped, from bus.Time) string {
 	return ""
 }
 
-// pausedAt is from when a timetable was paused that was active until a bus time; false where it was not. One that takes
-// effect although somebody has asked for a stop meanwhile is paused from its beginning.
-func (l *life) pausedAt(p *planned, until bus.Time) (bus.Time, bool) {
+// stoppedAt is from when a timetable was stopped that was active until a bus time; false where it was not. One that
+// takes effect although somebody has asked for a stop meanwhile is stopped from its beginning.
+func (l *life) stoppedAt(p *planned, until bus.Time) (bus.Time, bool) {
 	at, is := bus.Time(0), false
 	for _, x := range l.stops {
 		over := slices.ContainsFunc(l.stops, func(other *stopped) bool {

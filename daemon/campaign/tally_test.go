@@ -1,12 +1,14 @@
 package campaign
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/daemon/failure"
 )
 
 // path is a way in which the daemon deals with a fault.
@@ -43,6 +45,12 @@ const (
 	pathRoom                  // jobs failed to make room for a change or a restoration on a host too far behind
 	pathQueue                 // a change that waited for another caller's
 	pathAdjusted              // exposure, gain or offset set by the daemon itself
+	pathPaused                // a release left out as its task was paused
+	pathResumed               // a job after a pause
+	pathShared                // a job of the bus of which one task was paused and another was not
+	pathTogether              // several tasks changed together
+	pathNone                  // several of which one could not be changed, so that none was
+	pathHidden                // a frame set without a view that was off
 	numPaths
 )
 
@@ -52,6 +60,7 @@ func (p path) String() string {
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
 		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
 		"maps refused", "parameters set", "parameters refused", "room made", "queued", "adjusted",
+		"paused", "went on", "shared job paused", "changed together", "none of several", "view off",
 	}[p]
 }
 
@@ -127,6 +136,8 @@ func (o *outcome) count(l *life) {
 			t.paths[pathFailed]++
 		}
 	}
+	t.paths[pathShared] += l.sharedPaused
+	t.paths[pathHidden] += l.hidden
 	o.countAutomatic(l)
 	o.countTables(l)
 	o.countEnds(l)
@@ -158,6 +169,11 @@ func (o *outcome) countTables(l *life) {
 	}
 	t.paths[pathQueue] += l.queued()
 	for _, c := range l.changed {
+		if len(c.several) > 0 && c.err == nil {
+			t.paths[pathTogether]++
+		} else if len(c.several) > 0 && errors.As(c.err, new(*failure.NotFound)) {
+			t.paths[pathNone]++
+		}
 		if c.err == nil {
 			t.paths[pathChange]++
 		} else {

@@ -1,0 +1,164 @@
+package campaign
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+)
+
+// revision is what the tasks are from one change of them on, as the campaign's own books have it: they begin with what
+// a life was started with, and go on by what was asked for and answered.
+type revision struct {
+	number    uint64
+	effective bus.Time
+	tasks     []*facetdv1.Task
+	by        *answeredChange // nil of the first
+}
+
+// books are the revisions of a life, in order. They say what is wrong with the answers.
+func (l *life) books() (out []revision, wrong string) {
+	out = []revision{{number: 1, tasks: l.tasks}}
+	var made []*answeredChange
+	for i := range l.changed {
+		if l.changed[i].err == nil {
+			made = append(made, &l.changed[i])
+		}
+	}
+	slices.SortFunc(made, func(a, b *answeredChange) int { return int(a.revision) - int(b.revision) })
+	for _, c := range made {
+		last := &out[len(out)-1]
+		if c.revision != last.number+1 {
+			return out, fmt.Sprintf("after revision %d of the tasks comes %d, of %v", last.number, c.revision, c.change)
+		}
+		tasks := slices.Clone(last.tasks)
+		for _, part := range c.all() {
+			if tasks = part.on(tasks); tasks == nil {
+				return out, fmt.Sprintf("%v is said to have been made, and the tasks before were %v", part, last.tasks)
+			}
+		}
+		alike := func(a, b *facetdv1.Task) bool { return a.GetPaused() == b.GetPaused() }
+		c.pure = slices.EqualFunc(last.tasks, tasks, sameButPaused) &&
+			(c.pausesOnly() || !slices.EqualFunc(last.tasks, tasks, alike))
+		if c.pure && (c.effective < c.from || c.effective > c.till) {
+			return out, fmt.Sprintf("%v, asked for at %v and answered at %v, is said to be active from %v on", c.change,
+				c.from, c.till, c.effective)
+		}
+		out = append(out, revision{c.revision, c.effective, tasks, c})
+	}
+	return out, ""
+}
+
+// on is what one change makes of tasks, in their order; nil where it cannot be made.
+func (c *change) on(tasks []*facetdv1.Task) []*facetdv1.Task {
+	i := slices.IndexFunc(tasks, func(t *facetdv1.Task) bool { return t.GetName() == c.name() })
+	switch {
+	case c.remove != "" && i >= 0:
+		return slices.Delete(tasks, i, i+1)
+	case c.pause != "" && i >= 0:
+		tasks[i] = proto.CloneOf(tasks[i])
+		tasks[i].Paused = c.paused
+	case c.add != nil && i >= 0:
+		tasks[i] = c.add
+	case c.add != nil && !c.update:
+		return append(tasks, c.add)
+	default:
+		return nil
+	}
+	return tasks
+}
+
+// judgeBooks: every timetable is of the tasks as the books have them in its revision, all that was changed together
+// and nothing else; and so is what runs at the end.
+func (o *outcome) judgeBooks(l *life) {
+	books, wrong := l.books()
+	if wrong != "" {
+		o.problem("%s", wrong)
+		return
+	}
+	same := func(number uint64, tasks []*facetdv1.Task, paused bool) bool {
+		i := slices.IndexFunc(books, func(r revision) bool { return r.number == number })
+		return i >= 0 && slices.EqualFunc(books[i].tasks, tasks, func(a, b *facetdv1.Task) bool {
+			return paused && proto.Equal(a, b) || !paused && sameButPaused(a, b)
+		})
+	}
+	for i := range l.ledger.plans {
+		p := &l.ledger.plans[i]
+		if !same(p.revision, p.plan.GetTasks(), false) {
+			o.problem("the timetable active from %v on is of other tasks than those of revision %d of %d: %v", p.epoch,
+				p.revision, books[len(books)-1].number, p.plan.GetTasks())
+			return
+		}
+	}
+	var at []*facetdv1.Task
+	for _, t := range l.final.Tasks {
+		at = append(at, t.GetTask())
+	}
+	if last := books[len(books)-1].number; l.final.Revision != last || !same(last, at, true) {
+		o.problem("at the end tasks of revision %d run, of %d, which are not those of the books: %v", l.final.Revision,
+			last, at)
+	}
+}
+
+// sameButPaused reports whether two tasks are as timetables tell them: those do not say whether they are paused.
+func sameButPaused(a, b *facetdv1.Task) bool {
+	if a.GetPaused() != b.GetPaused() {
+		a = proto.CloneOf(a)
+		a.Paused = b.GetPaused()
+	}
+	return proto.Equal(a, b)
+}
+
+// span is a time over which a task is paused. It surely is from paused to resumed, and may be from first to last.
+type span struct{ first, paused, resumed, last bus.Time }
+
+// pauses are those of a task.
+func pauses(books []revision, task string) (out []span) {
+	is, latest := false, bus.Time(0)
+	for _, r := range books {
+		i := slices.IndexFunc(r.tasks, func(t *facetdv1.Task) bool { return t.GetName() == task })
+		now := i >= 0 && r.tasks[i].GetPaused()
+		if latest = max(latest, r.effective); now && !is {
+			out = append(out, span{r.effective, latest, 1 << 62, 1 << 62})
+		} else if is && !now {
+			out[len(out)-1].resumed, out[len(out)-1].last = r.effective, latest
+		}
+		is = now
+	}
+	return out
+}
+
+// leavesOut reports whether a release may be left out as its task is paused, and whether it has to be. It is decided
+// about between two bus times.
+func leavesOut(pauses []span, from, to bus.Time) (may, must bool) {
+	for _, p := range pauses {
+		may = may || p.first <= to && p.last >= from
+		must = must || p.paused < from && p.resumed > to
+	}
+	return may, must
+}
+
+// decided is when it is decided about a release at the earliest and the latest: at its start, which comes before its
+// deadline on a bus and a host without faults, and ahead of that for a bus far away.
+func (l *life) decided(r release) (from, to bus.Time) {
+	from, to = r.at-l.ahead(), r.deadline
+	for _, s := range l.bus.strikes {
+		if s.fault.kind.ofBus() && s.at <= to {
+			return from, to.Add(maxLag + l.stoodStill() + 50*time.Millisecond)
+		}
+	}
+	return from, to
+}
+
+// ofBus reports whether a fault is of the bus or of the process that drives it.
+func (k faultKind) ofBus() bool {
+	switch k {
+	case clockStep, diskFull, syncRefused, diskSlow, journalFull, journalSync, mapsFull, mapsSync:
+		return false
+	}
+	return true
+}
