@@ -26,7 +26,7 @@ func (a *app) complete(root *cobra.Command) {
 		"chips": chips, "target": targets, "capture": targets,
 		"method": cli.Choices("auto", "offset", "offset-gain", "log"), "levels": cli.Choices(),
 		"lux":  cli.Choices("dark"),
-		"chip": chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"),
+		"chip": chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"), "svg": cli.FilesEnding("svg"),
 		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
 		"name": cli.Choices(), "window": cli.Choices(),
 		"address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
@@ -45,7 +45,8 @@ func (a *app) complete(root *cobra.Command) {
 		"calibrate abort": cli.First(a.named(sessionNames)),
 		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux",
 			"demo:\tthe culvert of the demo", "grating:\tstripes")),
-		"fault set": cli.Choices(faultKinds()...),
+		"fault set":   cli.Choices(faultKinds()...),
+		"bench focus": cli.First(tasks), "bench flicker": cli.First(tasks),
 	})
 }
 

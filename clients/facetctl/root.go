@@ -51,7 +51,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		a.deviceCommand(),
 		a.recordCommand(), a.replayCommand(),
 		a.eventsCommand(), a.clockCommand(),
-		a.calibrateCommand(), cli.VersionCommand("facetctl", version),
+		a.calibrateCommand(), a.benchCommand(), cli.VersionCommand("facetctl", version),
 	)
 	a.complete(root)
 	return root
