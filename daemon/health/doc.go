@@ -18,9 +18,8 @@
 //
 // Of chips whose pattern is normal and as large as described, with leastPixels pixels that are independent, fewer than
 // one in ten million has a spread below 1/leastContrast of that (chi-squared distribution with 31 degrees of freedom,
-// below 31/6.25: derived, 2.5e-8); more pixels make it rarer, smoothing makes them count as fewer. Light adds to the spread, and takes
-// nothing away. Pixels that stand out count only where the picture moved meanwhile, noise only in pairs of
-// frames between which nothing moved, as the least of several, and a pattern only beyond five standard deviations. How
-// much
-// is found on fault-free arrays in hours of virtual time is tested: nothing.
+// below 31/6.25: derived, 2.5e-8); more pixels make it rarer, smoothing makes them count as fewer. Light adds to the
+// spread, and takes nothing away. Pixels that stand out count only where the picture moved meanwhile, noise only in
+// pairs of frames between which nothing moved, as the least of several, and a pattern only beyond five standard
+// deviations. What is found on fault-free arrays, in any light, is tested: nothing.
 package health

@@ -53,8 +53,11 @@ func (l *latch) see(at int64, bad bool, e evidence) {
 	l.evidence = e
 }
 
-// pending says that more samples would decide it.
-func (l *latch) pending() bool { return !l.on && l.bad > 0 }
+// pending says that more samples would decide it, one way or the other.
+func (l *latch) pending() bool { return !l.on && l.bad > 0 || l.on && l.good > 0 }
+
+// turns says that the last sample was the first to say otherwise.
+func (l *latch) turns() bool { return !l.on && l.bad == 1 || l.on && l.good == 1 }
 
 // condition is what may be wrong with a chip by its frames.
 type condition int
@@ -84,23 +87,30 @@ type tracker struct {
 	asked    bool  // one was asked for and has not come
 	pair     bool  // the frame right after the last one is wanted
 	turns    int   // samples since the last pair
-	hurry    bool  // stuck pixels are about to show
-	hurried  int   // how often it was so since the last pair
-	noise    []float64
-	newest   int64 // bus time of the newest complete frame
-	frames   bool  // there was one
+	hurry    bool  // the next frame is wanted: stuck pixels are about to show, or another chip shows something
+	// spent are samples that were taken before their turn, less one for every turn since.
+	spent  int
+	noise  []float64
+	newest int64 // bus time of the newest complete frame
+	frames bool  // there was one
 }
 
 const (
 	// interval is how often a chip is looked at, in nanoseconds of bus time.
 	interval = int64(1e9)
+	// mostSpent is how many samples may be taken before their turn at once; one more for every turn. It bounds what
+	// light that comes and goes can cost.
+	mostSpent = 8
 	// pairEvery is at which of its samples the frame right after is looked at, too.
 	pairEvery = 4
 )
 
 // wants reports whether a frame at a bus time is to be looked at.
 func (t *tracker) wants(at int64) bool {
-	return !t.asked && (t.samples == 0 || t.pair || t.hurry || at-t.taken >= interval || t.pending())
+	if t.asked {
+		return false
+	}
+	return t.samples == 0 || at-t.taken >= interval || t.spent < mostSpent && (t.pair || t.hurry || t.pending())
 }
 
 // on is which conditions hold.
@@ -109,6 +119,17 @@ func (t *tracker) on() (out [numConditions]bool) {
 		out[i] = t.latches[i].on
 	}
 	return out
+}
+
+// turning says that the last sample was the first to say otherwise of a condition. Noise is left out: it shows by the
+// minute.
+func (t *tracker) turning() bool {
+	for i := range t.latches {
+		if t.latches[i].turns() && condition(i) != noisy {
+			return true
+		}
+	}
+	return false
 }
 
 func (t *tracker) pending() bool {
@@ -138,11 +159,9 @@ func (t *tracker) take(s Sample, e *Expected) {
 	followed := t.pair
 	t.pair = false
 	if t.turns >= pairEvery && !followed {
-		t.pair, t.turns, t.hurried = true, 0, 0
+		t.pair, t.turns = true, 0
 	}
-	if t.hurry = s.hurry && t.hurried < hotRun; t.hurry {
-		t.hurried++
-	}
+	t.hurry = s.hurry
 	if s.Pixels == 0 {
 		return
 	}
@@ -182,7 +201,7 @@ func (t *tracker) take(s Sample, e *Expected) {
 	}
 	if s.PartError > 0 && s.PartError < 0.1 {
 		gone := s.Part+5*s.PartError < foreign
-		see(foreignPattern, gone && s.Other != "", evidence{s.OtherPart, 0.2, s.PartError})
+		see(foreignPattern, s.Other != "", evidence{s.OtherPart, strange, s.PartError})
 		see(drifted, gone && s.Other == "", evidence{s.Part, foreign, s.PartError})
 	}
 }

@@ -19,6 +19,8 @@ type Monitor struct {
 	missed   misses
 	behind   behindness
 	wasThere map[string]int64 // findings that hold, with the bus time since which they do
+	groups   [numConditions]grouping
+	slowest  int64 // longest period of a task, in nanoseconds
 }
 
 // misses are late and failed jobs of all tasks.
@@ -83,6 +85,12 @@ func (m *Monitor) Plan(tasks []*facetdv1.Task, at int64) {
 		views[t.GetName()] = of
 	}
 	m.tasks, m.views = states, views
+	m.slowest = 0
+	for _, t := range tasks {
+		if rate := t.GetRateHz(); rate > 0 {
+			m.slowest = max(m.slowest, int64(min(1e9/rate, 2e9)))
+		}
+	}
 	for c := range m.chips {
 		if !m.read(c) { // nobody reads it any more, so nothing is known of it
 			m.chips[c] = tracker{samples: m.chips[c].samples}
@@ -147,6 +155,12 @@ func (m *Monitor) JobEnded(fs *facetdv1.FrameSet) []int {
 			}
 			continue
 		}
+		switch {
+		case t.samples > 0 && at-t.taken < interval:
+			t.spent++
+		case t.spent > 0:
+			t.spent--
+		}
 		t.asked, t.taken = true, at
 		wanted = append(wanted, i)
 	}
@@ -164,6 +178,11 @@ func (m *Monitor) Take(chip int, s Sample) (changed bool) {
 	m.samples++
 	before := t.on()
 	t.take(s, e)
+	if t.turning() { // look at all the others: the cause may be common
+		for i := range m.chips {
+			m.chips[i].hurry = true
+		}
+	}
 	return t.on() != before
 }
 

@@ -31,7 +31,7 @@ func (m *Monitor) Report(c Conditions) *facetdv1.Health {
 	if m.missed.any {
 		h.MissedSinceBusNs, h.LastMissedBusNs = &m.missed.since, &m.missed.last
 	}
-	h.Findings = append(m.ofFrames(), m.ofJobs(&c)...)
+	h.Findings = append(m.ofFrames(c.Now), m.ofJobs(&c)...)
 	if f := m.ofMaps(&c); f != nil {
 		h.Findings = append(h.Findings, f)
 	}
@@ -55,12 +55,14 @@ func (m *Monitor) keepSince(findings []*facetdv1.HealthFinding) {
 }
 
 // ofFrames are the findings from what frames show.
-func (m *Monitor) ofFrames() []*facetdv1.HealthFinding {
+func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 	var out []*facetdv1.HealthFinding
 	for c := range numConditions {
 		var given, judged []int
+		pending := false
 		for i := range m.chips {
 			t := &m.chips[i]
+			pending = pending || t.latches[c].pending() && c != noisy
 			if t.latches[c].on {
 				given = append(given, i)
 			}
@@ -68,12 +70,35 @@ func (m *Monitor) ofFrames() []*facetdv1.HealthFinding {
 				judged = append(judged, i)
 			}
 		}
-		w := &wordings[c]
-		for _, cause := range culprits(m.array, given, judged, c == undriven || c == foreignPattern) {
-			out = append(out, m.tell(w, c, cause))
+		g := &m.groups[c]
+		if g.settled(pending, now, 5*m.slowest+5e8) {
+			g.causes = culprits(m.array, given, judged, c == undriven || c == foreignPattern)
+		}
+		for _, cause := range g.causes {
+			out = append(out, m.tell(&wordings[c], c, cause))
 		}
 	}
 	return out
+}
+
+// grouping is what chips that show something have in common. Chips come to show it, and no longer to, one after the
+// other: meanwhile what was known goes on, so that a common cause is told once.
+type grouping struct {
+	causes  []culprit
+	waiting bool
+	since   int64
+}
+
+// settled reports whether nothing is pending, or has been for longer than a time.
+func (g *grouping) settled(pending bool, now, most int64) bool {
+	if !pending {
+		g.waiting = false
+		return true
+	}
+	if !g.waiting {
+		g.waiting, g.since = true, now
+	}
+	return now-g.since > most
 }
 
 // worse reports whether a chip has something by which a condition cannot be judged.

@@ -84,7 +84,7 @@ func (s *Sampler) Measure(task string, job uint64, f *facetdv1.Frame, expected *
 		out.Noise = s.noise.between(s.codes, codes, rows, columns)
 	}
 	limit := max(0.1*expected.Highest, 8*math.Hypot(expected.Pattern, expected.Noise))
-	moved := s.codes != nil && moves(s.codes, codes, expected.NoiseLimit())
+	moved := s.codes != nil && moves(s.codes, codes, rows, columns, expected.NoiseLimit())
 	s.hot.see(codes, rows, columns, limit, 8*expected.LaneNoise+4, moved)
 	var own *Pattern
 	if patterns.Own != nil {
@@ -145,15 +145,19 @@ func (s *Sample) levels(codes []uint16, columns int, highest float64) {
 	s.Spread = math.Sqrt(squares / float64(max(len(codes)-1, 1)))
 }
 
-// moves reports whether a quarter of the pixels changed by more than twice their noise.
-func moves(before, now []uint16, noise float64) bool {
-	changed := 0
-	for i := range now {
-		if math.Abs(float64(now[i])-float64(before[i])) > 2*noise {
-			changed++
-		}
+// moves reports whether the picture changed by more than noise may: means of blocks by more than that, and by at least
+// half of what single pixels did, where noise changes them by a quarter of it.
+func moves(before, now []uint16, rows, columns int, noise float64) bool {
+	changed := blocks(before, now, rows, columns)
+	if changed < noise || math.IsInf(changed, 1) {
+		return false
 	}
-	return 4*changed > len(now)
+	var squares float64
+	for i := range len(now) - 1 {
+		d := float64(now[i]) - float64(before[i]) - float64(now[i+1]) + float64(before[i+1])
+		squares += d * d
+	}
+	return changed > math.Sqrt(squares/float64(len(now)-1))/4
 }
 
 // pairs are how the pattern is compared: by differences of neighbours in a row, in which the picture weighs less.
@@ -175,9 +179,9 @@ func pairs(codes []uint16, columns int, p *Pattern, each func(frame, pattern flo
 	}
 }
 
-// partOf is how much of a pattern a frame shows, by least squares, and the standard deviation of that, thrice what it
-// would be if the picture were noise: neighbours in a picture are alike. The deviation is 0 where the pattern is too
-// faint to tell.
+// partOf is how much of a pattern a frame shows, by least squares, and the standard deviation of that, half more than it
+// would be if the picture were noise: neighbours in a picture are alike (our choice, no source). It is 0 where the
+// pattern is too faint to tell.
 func partOf(codes []uint16, columns int, p *Pattern) (part, deviation float64) {
 	var xy, xx, yy, n float64
 	pairs(codes, columns, p, func(frame, pattern float64) {
@@ -190,15 +194,18 @@ func partOf(codes []uint16, columns int, p *Pattern) (part, deviation float64) {
 		return 0, 0
 	}
 	part = xy / xx
-	return part, 3 * math.Sqrt(max(yy-part*xy, 0)/n/xx)
+	return part, 1.5 * math.Sqrt(max(yy-part*xy, 0)/n/xx)
 }
 
-// foreign is the part of its own pattern below which a chip's frames are compared with those of others.
-const foreign = 0.7
+const (
+	// foreign is the part of its own pattern below which a chip has drifted, mixed that below which its frames are
+	// compared with the patterns of others, and strange the part of one of those that counts.
+	foreign, mixed, strange = 0.7, 0.9, 0.2
+)
 
 // compare looks for the chip whose pattern is in the frame, where the chip's own is not.
 func (s *Sample) compare(codes []uint16, columns int, others func(mean float64) []*Pattern) {
-	if s.PartError == 0 || s.Part+5*s.PartError > foreign || others == nil {
+	if s.PartError == 0 || s.Part+5*s.PartError > mixed || others == nil {
 		return
 	}
 	for _, p := range others(s.Mean) {
@@ -206,7 +213,7 @@ func (s *Sample) compare(codes []uint16, columns int, others func(mean float64) 
 			continue
 		}
 		part, off := partOf(codes, columns, p)
-		if off > 0 && part-5*off > 0.2 && part > s.OtherPart {
+		if off > 0 && part-5*off > strange && part > s.OtherPart {
 			s.Other, s.OtherPart = p.Chip, part
 		}
 	}

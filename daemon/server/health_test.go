@@ -1,12 +1,18 @@
 package server
 
 import (
-	"slices"
+	"fmt"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/encoding/protojson"
+
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
+	"facetd.example/bus/bustest"
+	"facetd.example/chipmodel/chiptest"
 	"facetd.example/daemon/config"
 )
 
@@ -53,47 +59,134 @@ func (o *observed) inject(faults ...*facetdv1.Fault) {
 	}
 }
 
+// found is what is found, in short.
+func found(h *facetdv1.Health) string {
+	var ids []string
+	for _, f := range h.GetFindings() {
+		ids = append(ids, f.GetId())
+	}
+	return strings.Join(ids, " ")
+}
+
+// soon is within how long a fault is named: three periods of the demo's slowest task, and two seconds.
+const soon = 2*time.Second + 300*time.Millisecond
+
+// TestHealthOfPlantedFaults: the chip or the common cause is named in time, with what to do, and nothing else; when the
+// fault is gone the finding goes.
 func TestHealthOfPlantedFaults(t *testing.T) {
 	t.Parallel()
 	o := observe(t, func(*Setup) {})
-	h := o.after(3 * time.Second)
-	if len(h.GetFindings()) > 0 || h.GetState() != facetdv1.HealthState_HEALTH_STATE_GOOD {
+	if h := o.after(time.Second); found(h) != "" || h.GetState() != facetdv1.HealthState_HEALTH_STATE_GOOD {
 		t.Fatalf("fault-free: %v", h)
 	}
-	for _, c := range h.GetChips() {
-		t.Logf("%v", c)
-	}
 	for _, tc := range []struct {
-		fault  *facetdv1.Fault
-		id     string
-		chips  int
-		action string
+		fault      *facetdv1.Fault
+		id, action string
+		chips      []string // the first of them, and how many
+		n          int
 	}{
-		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"}, "chip/wall-03/undriven", 1,
-			"facetctl probe"},
-		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}, "lane/b/saturated", 0,
-			"converter"},
-		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "a"}, "lane/a/undriven", 0, "connector"},
-		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_INACTIVE, Line: "fb"}, "line/fb/undriven", 0,
-			"probe"},
+		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"}, "chip/wall-03/undriven",
+			"facetctl probe", []string{"wall-03"}, 1},
+		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}, "lane/b/saturated", "reference",
+			[]string{"wall-01"}, 9},
+		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "a"}, "lane/a/undriven", "connector",
+			[]string{"wall-00"}, 10},
+		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_INACTIVE, Line: "fb"}, "line/fb/undriven",
+			"driver", []string{"bed-0"}, 4},
 	} {
 		o.inject(tc.fault)
-		h := o.after(2*time.Second + 300*time.Millisecond) // three periods of the slowest task
-		if len(h.GetFindings()) != 1 || h.GetFindings()[0].GetId() != tc.id ||
-			!strings.Contains(h.GetFindings()[0].GetAction(), tc.action) {
-			t.Errorf("%v: found %v", tc.fault, h.GetFindings())
+		h := o.after(soon)
+		if found(h) != tc.id {
+			t.Fatalf("%v: found %q, want %q", tc.fault, found(h), tc.id)
 		}
-		t.Log(h.GetSummary())
-		if tc.chips > 0 && len(h.GetFindings()) > 0 && len(h.GetFindings()[0].GetChips()) != tc.chips {
-			t.Errorf("%v: chips %v", tc.fault, h.GetFindings()[0].GetChips())
-		}
-		if i := slices.IndexFunc(h.GetChips(),
-			func(c *facetdv1.ChipHealth) bool { return c.GetChip() == h.GetWorstChip() }); i < 0 {
-			t.Errorf("%v: the worst chip is %q", tc.fault, h.GetWorstChip())
+		f := h.GetFindings()[0]
+		if !strings.Contains(f.GetAction(), tc.action) || f.GetCause() == "" || f.GetConsequence() == "" ||
+			len(f.GetChips()) != tc.n || f.GetChips()[0] != tc.chips[0] || h.GetWorstChip() != tc.chips[0] {
+			t.Errorf("%v: found %v; worst %s", tc.fault, f, h.GetWorstChip())
 		}
 		o.inject()
-		if h := o.after(6 * time.Second); len(h.GetFindings()) > 0 {
-			t.Errorf("%v cleared: %v", tc.fault, h.GetFindings())
+		for range 20 {
+			if h = o.after(200 * time.Millisecond); found(h) == "" {
+				break
+			}
+		}
+		if found(h) != "" {
+			t.Errorf("%v cleared: still %s", tc.fault, found(h))
+		}
+	}
+}
+
+// TestHealthOfHotPixels: a field of stuck pixels is named, and those of another chip are not.
+func TestHealthOfHotPixels(t *testing.T) {
+	t.Parallel()
+	o := observe(t, func(c *Setup) {
+		for r := 8; r < 20; r += 2 {
+			for col := 10; col < 22; col += 3 {
+				c.Defects = append(c.Defects, fmt.Sprintf("bed-2:%d,%d=stuck@2.1", r, col))
+			}
+		}
+	})
+	h := o.after(soon)
+	if found(h) != "chip/bed-2/hot-pixels" {
+		t.Fatalf("found %q: %v", found(h), h.GetFindings())
+	}
+	if f := h.GetFindings()[0]; f.GetMeasured() < 12 || f.GetMeasured() > 24 ||
+		f.GetState() != facetdv1.HealthState_HEALTH_STATE_DEGRADED {
+		t.Errorf("of 24 pixels: %v", f)
+	}
+}
+
+// mostAtOnce is how many frames of a chip are looked at before their turn.
+const mostAtOnce = 8
+
+// lightsOf are scenes in which nothing is wrong: moving and at rest, dim, even and dark.
+var lightsOf = []string{config.DefaultScene, "uniform:200", "uniform:0.05", "uniform:3000", "uniform:0",
+	"grating:mean=100,contrast=0.9,cycles_per_pixel=0.13,orientation=30,drift=3",
+	"demo:low=0.01,high=2,yaw_swing=20,yaw_swing_hz=0.5", "uniform:1 then 2s uniform:400 then 4s uniform:5"}
+
+// TestHealthOfFaultFreeArrays: on arrays of random chips, in random light, nothing is found.
+func TestHealthOfFaultFreeArrays(t *testing.T) {
+	t.Parallel()
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	draw := rand.New(rand.NewPCG(seed, 0))
+	for range peertest.Cases(3, 100) {
+		msg := bustest.Message()
+		msg.Groups = nil
+		msg.Classes, msg.Chips = nil, nil
+		for i := range 5 {
+			class := chiptest.Class(draw.IntN(chiptest.Combinations))
+			class.Name = fmt.Sprint("class-", i)
+			class.Lattice.Rows, class.Lattice.Columns = 8+uint32(draw.IntN(12)), 8+uint32(draw.IntN(12))
+			msg.Classes = append(msg.Classes, class)
+			msg.Chips = append(msg.Chips, &facetdv1.Chip{Name: fmt.Sprint("chip-", i), Class: class.Name,
+				Selects: []string{[]string{"f", "g"}[i/3], fmt.Sprint("x", i%3)}, Lane: []string{"a", "b"}[i%2],
+				Mount: &facetdv1.Mount{YawDeg: float64(72 * i)}})
+		}
+		scene := lightsOf[draw.IntN(len(lightsOf))]
+		o := observe(t, func(c *Setup) {
+			c.Array, c.Tasks, c.Scene, c.Seed = "array.yaml", "tasks.yaml", scene, draw.Uint64()
+			c.ReadFile = func(name string) ([]byte, error) {
+				if name == "array.yaml" {
+					return protojson.Marshal(msg)
+				}
+				text := "tasks:\n"
+				for i := range msg.GetChips() {
+					text += fmt.Sprintf("- {name: t%d, target: {list: {names: [chip-%d]}}, rate_hz: 5, views: [{name: v}]}\n", i, i)
+				}
+				return []byte(text), nil
+			}
+		})
+		h := o.after(peertest.Cases(8*time.Second, 30*time.Second))
+		for _, f := range h.GetFindings() {
+			if f.GetKind() == facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_CLIPPED ||
+				f.GetKind() == facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_SATURATED {
+				continue // there may be too much light
+			}
+			t.Errorf("scene %s: %v\n%v", scene, f, msg)
+		}
+		if h.GetSamples() < 5*7 || h.GetSamples() > 5*2*uint64(o.at.Seconds()+mostAtOnce) {
+			t.Errorf("%d frames were looked at in %v", h.GetSamples(), o.at)
 		}
 	}
 }
