@@ -179,9 +179,9 @@ func pairs(codes []uint16, columns int, p *Pattern, each func(frame, pattern flo
 	}
 }
 
-// partOf is how much of a pattern a frame shows, by least squares, and the standard deviation of that, half more than it
-// would be if the picture were noise: neighbours in a picture are alike (our choice, no source). It is 0 where the
-// pattern is too faint to tell.
+// partOf is how much of a pattern a frame shows, by least squares, and the standard deviation of that: half more than
+// if the picture were noise, since neighbours in a picture are alike (our choice, no source). It is 0 where the pattern
+// is too faint to tell.
 func partOf(codes []uint16, columns int, p *Pattern) (part, deviation float64) {
 	var xy, xx, yy, n float64
 	pairs(codes, columns, p, func(frame, pattern float64) {

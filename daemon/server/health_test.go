@@ -87,8 +87,8 @@ func TestHealthOfPlantedFaults(t *testing.T) {
 	}{
 		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"}, "chip/wall-03/undriven",
 			"facetctl probe", []string{"wall-03"}, 1},
-		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}, "lane/b/saturated", "reference",
-			[]string{"wall-01"}, 9},
+		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}, "lane/b/saturated",
+			"reference", []string{"wall-01"}, 9},
 		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "a"}, "lane/a/undriven", "connector",
 			[]string{"wall-00"}, 10},
 		{&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_INACTIVE, Line: "fb"}, "line/fb/undriven",
@@ -172,7 +172,9 @@ func TestHealthOfFaultFreeArrays(t *testing.T) {
 				}
 				text := "tasks:\n"
 				for i := range msg.GetChips() {
-					text += fmt.Sprintf("- {name: t%d, target: {list: {names: [chip-%d]}}, rate_hz: 5, views: [{name: v}]}\n", i, i)
+					text += fmt.Sprintf("- {name: t%d, target: {list: {names: [chip-%d]}}, rate_hz: 5,\n   views: "+
+						"[{name: v}]}\n",
+						i, i)
 				}
 				return []byte(text), nil
 			}

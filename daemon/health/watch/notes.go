@@ -71,12 +71,11 @@ func (s *Service) note(h *facetdv1.Health) {
 	for _, f := range h.GetFindings() {
 		id := f.GetId()
 		holding[id] = f
-		if n.holding[id] != nil {
-			continue
-		}
 		t, was := n.told[id]
-		t.count++
-		if !was || now-t.at >= together {
+		if n.holding[id] == nil {
+			t.count++
+		}
+		if !t.open && (!was || now-t.at >= together) {
 			severity := facetdv1.Severity_SEVERITY_WARNING
 			if f.GetState() == facetdv1.HealthState_HEALTH_STATE_BAD {
 				severity = facetdv1.Severity_SEVERITY_ERROR
@@ -102,6 +101,9 @@ func (s *Service) note(h *facetdv1.Health) {
 	for id, t := range n.told {
 		if holding[id] == nil && !t.open && now-t.at >= together {
 			delete(n.told, id)
+			if t.count > 0 { // since the last event
+				s.tell(facetdv1.Severity_SEVERITY_INFO, now, id, nil, t.count, "came and went again: "+id)
+			}
 		}
 	}
 }
