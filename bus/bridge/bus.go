@@ -28,6 +28,14 @@ const (
 	lossyLink = 60 * time.Millisecond
 )
 
+const (
+	// emulatedLink is what is allowed for the way to a device whose time does not go as time does. It stands still some
+	// milliseconds of its own after it has heard of its host.
+	emulatedLink = 20 * time.Millisecond
+	// emulatedSilence is how long such a device may be silent.
+	emulatedSilence = 30 * time.Second
+)
+
 // Device is a device that has answered.
 type Device struct {
 	address string
@@ -82,6 +90,7 @@ type Bus struct {
 	counted  LinkCounters // of sessions that are over
 	cut      *bus.LostError
 	heard    time.Time
+	silence  time.Duration // after so long without a word the device is lost
 	closed   bool
 	ids      uint32
 	taken    uint32 // id of the last result that was taken
@@ -107,12 +116,18 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
 		chips: newChipsSeen(cfg.Array), first: *w, record: record{least: bus.NoSlack},
 	}
+	emulated := w.Emulated != 0
+	b.clock.follow(emulated)
 	err := b.fits(w)
 	if err == nil {
 		b.limits = bus.Limits{Grain: d.tick, Queue: int(w.Queue), StoreBytes: int(w.Store),
 			Release: b.duration(w.Release), Lease: cfg.Lease}
 		if b.limits.Lease == 0 {
 			b.limits.Lease = DefaultLease
+		}
+		b.silence = b.limits.Lease
+		if emulated {
+			b.silence = emulatedSilence
 		}
 		err = b.attach(ctx, d.session)
 	}
@@ -121,6 +136,9 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		return nil, err
 	}
 	way := max(4*b.clock.worst, leastLink)
+	if emulated {
+		way = emulatedLink
+	}
 	if d.session.conn.Lossy() {
 		way += lossyLink
 	}
@@ -161,6 +179,7 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	b.mu.Lock()
 	b.record.opened(s, rebooted)
 	b.session, b.cut, b.heard = s, nil, time.Now()
+	b.clock.follow(s.welcome.Emulated != 0)
 	b.held = map[[16]byte]uint16{}
 	for _, r := range s.held {
 		b.held[r.Hash] = r.Index
@@ -263,6 +282,9 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 		if _, err = wire.Take(f.Payload, &c); err == nil {
 			b.clock.answered(c.Token, c.Now)
 		}
+		if b.clock.isLast(c.Token) { // at once again: its time goes on only while it hears of its host
+			_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // the next beat tells
+		}
 		return
 	case wire.TypeData:
 		err = b.takeData(f.Payload)
@@ -300,7 +322,7 @@ func (b *Bus) notify() {
 // beat lets the device hear of its host, asks for its time, and notices a device that is silent.
 func (b *Bus) beat(s *session) {
 	b.mu.Lock()
-	silent := b.session == s && time.Since(b.heard) > b.limits.Lease
+	silent := b.session == s && time.Since(b.heard) > b.silence
 	b.record.counters.Sent++
 	b.mu.Unlock()
 	if silent {
@@ -320,6 +342,7 @@ func (b *Bus) lose(s *session, cause error) {
 		return
 	}
 	b.counted.add(s)
+	b.clock.follow(false) // it does not tell any more
 	b.session, b.cut = nil, &bus.LostError{Cause: cause}
 	b.record.lost(cause)
 	for _, f := range b.flights {
@@ -418,20 +441,7 @@ func (b *Bus) Lost() <-chan error { return b.lost }
 func (b *Bus) Inspector() *rules.Inspector { return b.inspector }
 
 // WaitUntil waits until the device's clock shows a bus time.
-func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
-	for {
-		left := b.clock.until(at)
-		if left <= 0 || ctx.Err() != nil {
-			return ctx.Err()
-		}
-		t := time.NewTimer(left)
-		select {
-		case <-t.C:
-		case <-ctx.Done():
-			t.Stop()
-		}
-	}
-}
+func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error { return b.clock.wait(ctx, at) }
 
 // Cancel takes back what has not begun: what the device has not begun to make ready.
 func (b *Bus) Cancel(after bus.Time) error {

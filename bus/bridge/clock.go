@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"context"
 	"sync"
 	"time"
 
@@ -14,24 +15,26 @@ type clock struct {
 	epoch time.Time // of the own clock, with its monotonic reading
 	tick  time.Duration
 
-	mu     sync.Mutex
-	remote *clocksync.Remote
-	asked  map[uint32]int64 // when, by token
-	token  uint32
-	ahead  int64 // by how much the device's clock is ahead of the own one
-	known  bool
-	worst  time.Duration // round trip
-	least  time.Duration // since the device began; 0 before the first
-	points []driftPoint
-	base   bus.Time // of the device's clock: what the bus time was when the device began
-	now    bustime.Clock
+	mu      sync.Mutex
+	remote  *clocksync.Remote
+	asked   map[uint32]int64 // when, by token
+	token   uint32
+	ahead   int64 // by how much the device's clock is ahead of the own one
+	known   bool
+	worst   time.Duration // round trip
+	least   time.Duration // since the device began; 0 before the first
+	points  []driftPoint
+	base    bus.Time // of the device's clock: what the bus time was when the device began
+	now     bustime.Clock
+	follows bool          // the device's clock does not go as time does: bus time is what it has told
+	told    chan struct{} // is closed when it tells again, where it is followed
 }
 
 // keptAsked limits questions that were never answered.
 const keptAsked = 64
 
 func newClock(tick time.Duration) *clock {
-	c := &clock{epoch: time.Now(), tick: tick}
+	c := &clock{epoch: time.Now(), tick: tick, told: make(chan struct{})}
 	c.restart(0)
 	return c
 }
@@ -75,6 +78,13 @@ func (c *clock) answered(token uint32, ticks uint64) {
 	if took > 0 && (c.least == 0 || took < c.least) {
 		c.least = took
 	}
+	if c.follows {
+		c.ahead = trip.Remote - trip.Received
+		c.now.Reach(bus.Time(trip.Remote))
+		close(c.told)
+		c.told = make(chan struct{})
+		return
+	}
 	if _, err := c.remote.Add(trip); err != nil {
 		return
 	}
@@ -87,9 +97,11 @@ func (c *clock) answered(token uint32, ticks uint64) {
 // Now is the bus time, as far as it is known. It never runs backwards.
 func (c *clock) Now() bus.Time {
 	c.mu.Lock()
-	at := bus.Time(c.own() + c.ahead)
+	at, follows := bus.Time(c.own()+c.ahead), c.follows
 	c.mu.Unlock()
-	c.now.Reach(at)
+	if !follows {
+		c.now.Reach(at)
+	}
 	return c.now.Now()
 }
 
@@ -121,9 +133,50 @@ func (c *clock) host(at bus.Time) (time.Time, time.Duration) {
 	return c.epoch.Add(time.Duration(local)), time.Duration(uncertainty) + c.tick
 }
 
-// until is how long it is until the device's clock shows a time.
-func (c *clock) until(at bus.Time) time.Duration {
+// follow follows the device's clock, or no more: then bus time goes on as time does, from where it was.
+func (c *clock) follow(is bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return time.Duration(at.NS() - c.ahead - c.own())
+	if c.follows && !is {
+		c.ahead = c.now.Now().NS() - c.own()
+	}
+	c.follows = is
+	close(c.told)
+	c.told = make(chan struct{})
+}
+
+// isLast reports whether the clock is followed, and the answer is that to the last question.
+func (c *clock) isLast(token uint32) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.follows && token == c.token
+}
+
+// wait waits until the device's clock shows a time. Errors: ctx's.
+func (c *clock) wait(ctx context.Context, at bus.Time) error {
+	for {
+		c.mu.Lock()
+		left, told := time.Duration(at.NS()-c.ahead-c.own()), c.told
+		if c.follows {
+			left = at.Sub(c.now.Now())
+		}
+		follows := c.follows
+		c.mu.Unlock()
+		if left <= 0 || ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if follows {
+			select {
+			case <-told:
+			case <-ctx.Done():
+			}
+			continue
+		}
+		t := time.NewTimer(left)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			t.Stop()
+		}
+	}
 }

@@ -260,6 +260,17 @@ func TestConformance(t *testing.T) {
 	}
 }
 
+// TestTheEmulatedBoardConforms: the same firmware on an emulated Cortex-M4, with its own start-up and clock.
+func TestTheEmulatedBoardConforms(t *testing.T) {
+	t.Parallel()
+	began := time.Now()
+	r := start(t, bridgetest.Config{Emulated: true})
+	if said := conform(t, r); said != "" {
+		t.Error(said)
+	}
+	t.Logf("%v of bus time in %v", r.Now(), time.Since(began))
+}
+
 // TestMutantsAreCaught: firmware that does something wrong on purpose does not conform. An ordinary run tries some.
 func TestMutantsAreCaught(t *testing.T) {
 	left := peertest.Cases(3, 8)

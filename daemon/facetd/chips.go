@@ -2,20 +2,23 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
 	"facetd.example/bus/bridge"
 	"facetd.example/bus/bridge/chips"
+	"facetd.example/bus/bridge/emulator"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/config"
 )
 
 func chipsCommand() *cobra.Command {
-	var listen, light string
+	var listen, light, pipes string
 	var seed uint64
 	cmd := &cobra.Command{
 		Use:   "chips [ARRAY]",
@@ -25,7 +28,12 @@ board: 'make -C bus/bridge/firmware host' builds the firmware as a process, whic
 connects here and drives the pins, and 'facetd --bus bridge:ADDRESS' talks to that. The
 chips are switched on whenever a firmware connects, one at a time. It knows nothing of
 the daemon's plans: it goes by what happens at the pins. ARRAY is ` + fileForm + `
-(default demo).`,
+(default demo).
+
+With --pipes it does so for a firmware on an emulated board, by named pipes which it makes in a
+folder; --listen is then the address of the board's link, for the daemon. Start the board there:
+'qemu-system-arm ` + strings.Join(emulator.Machine("FIRMWARE"), " ") + `'.
+The board's time stands still where its host is not heard for a while, and the daemon follows it.`,
 		Example: `  facetd chips --listen unix:/tmp/pins
   bus/bridge/firmware/build/host --link unix:/tmp/link --pins unix:/tmp/pins
   facetd --bus bridge:unix:/tmp/link`,
@@ -53,14 +61,30 @@ the daemon's plans: it goes by what happens at the pins. ARRAY is ` + fileForm +
 			if err != nil {
 				return err
 			}
-			return serveChips(cmd, l, chips.Config{Array: a, Scene: s, Seed: seed})
+			with := chips.Config{Array: a, Scene: s, Seed: seed}
+			if pipes != "" {
+				return serveBoard(cmd, l, pipes, with)
+			}
+			return serveChips(cmd, l, with)
 		},
 	}
 	d := config.Default()
 	cmd.Flags().StringVar(&listen, "listen", "", "where the firmware connects: "+bridge.ListenForm)
+	cmd.Flags().StringVar(&pipes, "pipes", "", "folder of the named pipes of an emulated board (default a process)")
 	cmd.Flags().StringVar(&light, "scene", d.Scene, "light around the array: a description without pictures")
 	cmd.Flags().Uint64Var(&seed, "seed", d.Seed, "seed of everything random")
 	return cmd
+}
+
+// serveBoard serves an emulated board until the command ends.
+func serveBoard(cmd *cobra.Command, l net.Listener, dir string, cfg chips.Config) error {
+	w, err := emulator.New(emulator.Config{Dir: dir, Chips: cfg, Link: l, Ahead: emulator.Ahead})
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the link of a board in %s with the chips of %s is at %s\n", dir,
+		cfg.Array.Name, l.Addr())
+	return w.Serve(cmd.Context())
 }
 
 // serveChips serves one firmware after another until the command ends.

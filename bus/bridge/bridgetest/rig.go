@@ -155,6 +155,11 @@ type Config struct {
 	// or late, by LinkSeed.
 	LinkFaults int
 	LinkSeed   int
+	// Emulated runs the firmware on an emulated board, whose tick is 40 ns. Where there is no emulator, or no compiler
+	// for it, the test is skipped.
+	Emulated bool
+	// Ahead is how far the time of an emulated board goes on without its host; 0 is emulator.Ahead.
+	Ahead time.Duration
 }
 
 // Rig is a firmware process with simulated chips behind its pins.
@@ -175,6 +180,9 @@ const latency = "200000"
 // Start starts a rig, which ends with the test.
 func Start(t testing.TB, cfg Config) *Rig {
 	t.Helper()
+	if cfg.Emulated {
+		return startEmulated(t, &cfg)
+	}
 	path := Firmware(t, cfg.Mutant != 0)
 	dir := t.TempDir()
 	r := &Rig{Address: "unix:" + filepath.Join(dir, "link"), tick: cfg.Tick}
@@ -242,16 +250,20 @@ func (r *Rig) serve(listener net.Listener, cfg *Config) error {
 	if err != nil {
 		return err
 	}
-	err = chips.Serve(conn, chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed,
-		Trace: func(e wire.PinEvent) {
-			r.mu.Lock()
-			defer r.mu.Unlock()
-			r.trace = append(r.trace, e)
-		}})
+	err = chips.Serve(conn, r.chips(cfg))
 	if err != nil && (strings.Contains(err.Error(), "reset") || strings.Contains(err.Error(), "broken pipe")) {
 		err = nil // the process was killed
 	}
 	return errors.Join(err, conn.Close())
+}
+
+// chips are the simulated chips, with what happens at their pins kept.
+func (r *Rig) chips(cfg *Config) chips.Config {
+	return chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed, Trace: func(e wire.PinEvent) {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		r.trace = append(r.trace, e)
+	}}
 }
 
 // Pins are what has happened at the pins from one time of the device to another, by its own clock, as finely as it can

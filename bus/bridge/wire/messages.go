@@ -211,6 +211,8 @@ type Welcome struct {
 	Held uint8
 	// Window is how many frames the device takes that it has not acknowledged.
 	Window uint16
+	// Emulated says that the device's clock does not go as time does: the host follows it, whatever it does.
+	Emulated uint8
 }
 
 // Config configures the device for an array and ends its safe state. The answer is Reply.

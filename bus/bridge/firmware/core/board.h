@@ -20,6 +20,7 @@ struct board_facts {
   uint64_t resend;   /* after so many ticks a frame that the host has not acknowledged is sent again, each time after
                       * twice as many; 0: the link loses nothing */
   uint8_t lines, lanes;
+  bool emulated; /* the clock does not go as time does */
 };
 
 /* What became of a pin event. */

@@ -73,7 +73,7 @@ static void welcome(uint8_t why) {
                            .ready = f->latency + CORE_ARMED * f->arm_cost, .release = f->release,
                            .arm_cost = f->arm_cost, .store = CORE_STORE, .programs = CORE_PROGRAMS,
                            .queue = CORE_RUNS, .lines = f->lines, .lanes = f->lanes, .safe = why,
-                           .window = CORE_WINDOW};
+                           .window = CORE_WINDOW, .emulated = f->emulated};
   memcpy(w.build, f->build, sizeof w.build);
   w.held = (uint8_t)store_greeted();
   wire_welcome_put(link_out, &w);

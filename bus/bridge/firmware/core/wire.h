@@ -288,8 +288,10 @@ struct wire_welcome {
   uint8_t held;
   /* Window is how many frames the device takes that it has not acknowledged. */
   uint16_t window;
+  /* Emulated says that the device's clock does not go as time does: the host follows it, whatever it does. */
+  uint8_t emulated;
 };
-enum { WIRE_WELCOME_SIZE = 70 };
+enum { WIRE_WELCOME_SIZE = 71 };
 static inline void wire_welcome_get(const uint8_t *p, struct wire_welcome *m) {
   m->major = wire_get_u16(p + 0);
   m->minor = wire_get_u16(p + 2);
@@ -307,6 +309,7 @@ static inline void wire_welcome_get(const uint8_t *p, struct wire_welcome *m) {
   m->safe = wire_get_u8(p + 66);
   m->held = wire_get_u8(p + 67);
   m->window = wire_get_u16(p + 68);
+  m->emulated = wire_get_u8(p + 70);
 }
 static inline void wire_welcome_put(uint8_t *p, const struct wire_welcome *m) {
   wire_put_u16(p + 0, m->major);
@@ -325,6 +328,7 @@ static inline void wire_welcome_put(uint8_t *p, const struct wire_welcome *m) {
   wire_put_u8(p + 66, m->safe);
   wire_put_u8(p + 67, m->held);
   wire_put_u16(p + 68, m->window);
+  wire_put_u8(p + 70, m->emulated);
 }
 
 /* Config configures the device for an array and ends its safe state. The answer is Reply. */
