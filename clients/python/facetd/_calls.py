@@ -174,6 +174,15 @@ def recording(name: str) -> Call[Recording]:
     return Call("RecordService/GetRecording", new("GetRecordingRequest", name=name), lambda r: Recording._of(r.recording))
 
 
+def recordings() -> Call[Any]:
+    """All pages are asked for one after another: convert gives the recordings of one, and the token of the next."""
+    return Call("RecordService/ListRecordings", new("ListRecordingsRequest"), lambda r: ([Recording._of(x) for x in r.recordings], r.next_page_token))
+
+
+def delete_recording(name: str) -> Call[Recording]:
+    return Call("RecordService/DeleteRecording", new("DeleteRecordingRequest", name=name), lambda r: Recording._of(r.recording))
+
+
 def any_call(method: str, request: Mapping[str, Any]) -> Call[dict[str, Any]]:
     """A call of any method that is not a stream, in the JSON form of the schema."""
     try:
@@ -195,6 +204,7 @@ STREAMS = {
     "FrameService/FollowFrameSets": "stream_stream",
     "EventService/StreamEvents": "unary_stream",
     "StatusService/WatchStatus": "unary_stream",
+    "RecordService/DownloadRecording": "unary_stream",
 }
 
 

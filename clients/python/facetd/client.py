@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 import weakref
@@ -17,6 +18,7 @@ from ._channel import TLS, Endpoint, Token
 from ._follow import Backoff, StreamOptions, codes
 from ._lost import GapTracker
 from ._reader import Reader
+from ._recordings import PAUSE, Download
 from ._schema import schema
 from .array import Array
 from .clock import FIRST_TRIPS, Clock
@@ -299,6 +301,36 @@ class Client:
     def recording(self, name: str, *, timeout: float | None = None) -> Recording:
         """Returns one recording. Raises NotFoundError."""
         return self._run(_calls.recording(name), timeout)
+
+    def recordings(self, *, timeout: float | None = None) -> list[Recording]:
+        """Returns all recordings in the daemon's folder, by name."""
+        call, out = _calls.recordings(), []
+        while True:
+            page, call.request.page_token = self._run(call, timeout)
+            out += page
+            if not call.request.page_token:
+                return out
+
+    def download_recording(self, file: str, to: str | os.PathLike[str]) -> int:
+        """Writes a closed file of a recording (Recording.files) to a path, which has all of it or is as it was, and
+        returns its bytes. What breaks off goes on where it was. Raises NotFoundError, PreconditionError for a file that
+        is not closed, UnavailableError when the daemon is away for longer, OSError."""
+        with Download(file, to) as got:
+            while not got.whole:
+                try:
+                    for piece in self._method(got.method)(got.request(), metadata=self._endpoint.metadata()):
+                        got.take(piece)
+                except grpc.RpcError as err:
+                    failed = from_rpc(err, self._endpoint.address)
+                    if not got.goes_on(failed):
+                        raise failed from None
+                    time.sleep(PAUSE)
+            return got.bytes
+
+    def delete_recording(self, name: str, *, timeout: float | None = None) -> Recording:
+        """Deletes all files of a recording, and returns it as it was. Raises NotFoundError, and PreconditionError while
+        it is written."""
+        return self._run(_calls.delete_recording(name), timeout)
 
     def call(self, method: str, request: Mapping[str, Any] | None = None, *, timeout: float | None = None) -> dict[str, Any]:
         """Calls any other method of the schema that is not a stream, such as

@@ -88,6 +88,7 @@ class RefusalReason(_Enum):
     SKEW = 5
     SELECT = 6
     UNDECIDED = 7
+    QUEUE = 8
 
 
 class Register(_Enum):

@@ -4,6 +4,7 @@ import asyncio
 import dataclasses
 import json
 import os
+import pathlib
 import subprocess
 import tempfile
 import time
@@ -297,6 +298,27 @@ class Demo(unittest.TestCase):
         self.assertEqual(len(listed), 1)
         self.assertLess(abs(listed[0].time_ns - time.time_ns()), 600e9)
         self.assertIn("from-python", listed[0].text)
+        self.assertIn("from-python", [r.name for r in self.client.recordings()])
+        with tempfile.TemporaryDirectory() as folder:
+            to = pathlib.Path(folder, "here.mcap")
+            self.assertEqual(self.client.download_recording(stopped.files[0], to), to.stat().st_size)
+            self.assertEqual(to.stat().st_size, stopped.bytes)
+            self.assertEqual((to.read_bytes()[:8], to.read_bytes()[-8:]), (b"\x89MCAP0\r\n",) * 2)
+            with self.assertRaises(facetd.NotFoundError):
+                self.client.download_recording("nix.mcap", pathlib.Path(folder, "nix"))
+
+            async def again():
+                async with facetd.aio.connect(self.daemon.address) as client:
+                    await client.download_recording(stopped.files[0], pathlib.Path(folder, "there.mcap"))
+                    self.assertEqual([r.name for r in await client.recordings()], [r.name for r in self.client.recordings()])
+                    return await client.delete_recording("from-python")
+
+            self.assertEqual(asyncio.run(again()).files, stopped.files)
+            self.assertEqual(pathlib.Path(folder, "there.mcap").read_bytes(), to.read_bytes())
+            self.assertEqual(sorted(os.listdir(folder)), ["here.mcap", "there.mcap"])
+        self.assertNotIn("from-python", [r.name for r in self.client.recordings()])
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.delete_recording("from-python")
         with self.assertRaises(facetd.InvalidError):
             self.client.start_recording("../x")
         with self.assertRaises(facetd.NotFoundError):
