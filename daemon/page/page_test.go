@@ -398,6 +398,19 @@ func TestChange(t *testing.T) {
 	if v := get().GetViews(); len(v) != 1 || v[0].GetSmoothingSteps() != 2 || v[0].GetBinning().GetRows() != 2 {
 		t.Errorf("the changed task has views %v", v)
 	}
+	// Pause it, and let it go on: that takes no plan.
+	pause, achieved := `#rates-table [data-task="crown"] button:nth-of-type(3)`,
+		`document.querySelector('#rates-table [data-task="crown"] [data-key="achieved"] .num').textContent`
+	b.click(pause)
+	b.waitFor(achieved+` === 'paused'`, patience)
+	if got := b.text(pause); got != "Resume" || !get().GetPaused() {
+		t.Errorf("the button of a task that is paused says %q; %v", got, get())
+	}
+	b.click(pause)
+	b.waitFor(achieved+` !== 'paused'`, patience)
+	if got := b.text(pause); got != "Pause" || get().GetPaused() || get().GetRateHz() != 4 {
+		t.Errorf("the button of a task that goes on says %q; %v", got, get())
+	}
 	// Remove it.
 	b.click(`#rates-table [data-task="crown"] button:nth-of-type(2)`)
 	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)

@@ -1,5 +1,6 @@
 // Rates, slack, misses, drops and skew by task, with short histories.
 
+import { call } from "./api.mjs";
 import { byID, colour, fit, h, text } from "./dom.mjs";
 import { streamOf } from "./frames.mjs";
 import { History } from "./stats.mjs";
@@ -11,18 +12,19 @@ const columns = [
   ["Least slack planned", "least"], ["Response, worst", "response"], ["Skew, last set", "skew", true], ["Late", "late"], ["Failed", "failed", true], ["Lost here", "lost", true], ["", "do"],
 ];
 const rows = new Map(); // by task
-let app, body;
+let app, body, said;
 
 export function start(a) {
   app = a;
   byID("rates-body").append(h("p", { class: "empty", id: "rates-empty" }, "Waiting for the first status…"));
+  byID("rates").append((said = h("p", { class: "said", id: "rates-said", role: "status" })));
   app.hub.on("status", update);
   app.hub.on("theme", () => rows.forEach((r) => sparks(r, performance.now())));
 }
 
 function table() {
   body = h("tbody");
-  const head = h("tr", {}, columns.map(([label]) => h("th", { scope: "col" }, label || h("span", { class: "hidden" }, "Change or remove"))));
+  const head = h("tr", {}, columns.map(([label]) => h("th", { scope: "col" }, label || h("span", { class: "hidden" }, "Change, remove or pause"))));
   byID("rates-body").replaceChildren(h("table", { id: "rates-table" }, h("thead", {}, head), body), h("p", { class: "empty", id: "rates-empty", hidden: true }, "No tasks run. Add one below."));
 }
 
@@ -40,8 +42,24 @@ function newRow(name) {
     row.node.append(cell);
   }
   const act = (label, what) => h("button", { type: "button", class: "small", "aria-label": `${label} task ${name}`, onclick: () => app.hub.emit(what, name) }, label);
-  row.cells.do.replaceWith(h("span", { class: "row" }, act("Change", "edit"), act("Remove", "remove")));
+  row.cells.do.replaceWith(h("span", { class: "row" }, act("Change", "edit"), act("Remove", "remove"),
+    (row.pause = h("button", { type: "button", class: "small", onclick: () => pause(row, name) }))));
   return row;
+}
+
+// pause pauses a task, or resumes it: neither needs another plan, and the other tasks see nothing of it.
+async function pause(row, name) {
+  const paused = !row.paused;
+  row.pause.disabled = true;
+  try {
+    await call("TaskService", "UpdateTask", { task: { name, paused }, update_mask: "paused" });
+    app.say(said, "ok", paused ? `The task ${name} is paused. Its place in the timetable is kept.` : `The task ${name} goes on.`);
+  } catch (e) {
+    app.say(said, "bad", e.message);
+    if (!e.code) console.error(e);
+  } finally {
+    row.pause.disabled = false;
+  }
 }
 
 function update(st) {
@@ -75,6 +93,9 @@ function show(row, { task, status: st = {} }, now) {
   set("name", task.name);
   set("requested", hertz(st.requested_rate_hz));
   set("planned", hertz(planned), planned > num(st.requested_rate_hz) * 1.1 ? "warn" : "");
+  row.paused = Boolean(st.paused);
+  text(row.pause, row.paused ? "Resume" : "Pause");
+  row.pause.setAttribute("aria-label", `${row.paused ? "Resume" : "Pause"} task ${task.name}`);
   if (st.paused) set("achieved", "paused");
   else set("achieved", hertz(achieved), achieved < planned * 0.95 ? "warn" : "");
   set("slack", told ? duration(told.slackNS) : "no frames yet", told && told.slackNS < 0 ? "bad" : "");
