@@ -188,7 +188,8 @@ func kept(p *Plan) error {
 		m.LeastSlackNs = int64(s.Deadline) - r.Worst
 		m.JitterNs = r.Distance
 		m.LongestReservationDistanceNs = r.Distance
-		m.WorstResponseInChangeNs = r.Worst + int64(p.InitializationTime)
+		// What comes while a table is initialized is handed over once the result of that is there.
+		m.WorstResponseInChangeNs = r.Worst + int64(p.InitializationTime) + p.Queue.Ahead
 	}
 	return nil
 }

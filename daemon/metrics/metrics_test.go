@@ -267,6 +267,13 @@ func TestAgeWorstAndSlack(t *testing.T) {
 		t.Errorf("the worst of the timetable before is still there:\n%s", text)
 	}
 	has("facetd_task_frame_age_seconds", "1.5") // frames do not get younger by a change
+	waited := job("ring", 70_000_000, 0, 1)
+	m.PlanChanged(planOf("ring"), bus.Time(waited.GetReleaseBusNs()+1), 30)
+	m.JobEnded(waited)
+	if text := own(exposition(t, m)); strings.Contains(text, "facetd_task_worst_response_seconds{") {
+		t.Errorf("a job that was released before the timetable took effect counts:\n%s", text)
+	}
+	m.PlanChanged(planOf("ring"), 30, 30)
 	m.JobEnded(job("ring", 2_000_000, 0, 1))
 	has("facetd_task_worst_response_seconds", "0.002")
 	has("facetd_task_frame_age_seconds", "0")

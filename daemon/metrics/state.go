@@ -15,7 +15,9 @@ type taskState struct {
 	// last is when a complete frame set ended, by the host's monotonic clock; before the first,
 	// when the task came.
 	last time.Time
-	// Under the active timetable, where any job has completed.
+	// Of jobs released under the active timetable, where any has completed. What was released before it took effect
+	// had to wait for its initialization, and is no sign of times that are wrong.
+	since                 bus.Time
 	any                   bool
 	worstNS, leastSlackNS int64
 }
@@ -24,6 +26,9 @@ type taskState struct {
 func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
 	s.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 	s.last = now
+	if bus.Time(fs.GetReleaseBusNs()) < s.since {
+		return
+	}
 	response := fs.GetFinishBusNs() - fs.GetReleaseBusNs()
 	slack := fs.GetDeadlineBusNs() - fs.GetFinishBusNs()
 	if !s.any {
@@ -35,7 +40,7 @@ func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
 // restart is a new timetable.
 func (s *taskState) restart(epoch bus.Time) {
 	s.rate.Restart(epoch)
-	s.any = false
+	s.since, s.any = epoch, false
 }
 
 // pausing begins anew when the task is paused or resumed: a pause is no stall.

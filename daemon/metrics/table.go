@@ -177,13 +177,14 @@ var table = []Metric{
 			"before the first, since the task came into the timetable, or was paused or resumed. There is none of a " +
 			"sporadic task, which may rest for as long as nobody triggers it."},
 	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
-		Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are " +
-			"left out, and there is none before the first job."},
+		Help: "Longest bus time from the release of a job to its end, of jobs released since the active timetable " +
+			"took effect; failed jobs are left out, and there is none before the first job."},
 	{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Longest bus time from the release of a job to its end that the active timetable predicts."},
 	{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: ofTask,
-		Help: "Least bus time between the end of a job and its deadline under the active timetable, negative when " +
-			"one was late; failed jobs are left out, and there is none before the first job."},
+		Help: "Least bus time between the end of a job and its deadline, of jobs released since the active timetable " +
+			"took effect, negative when one was late; failed jobs are left out, and there is none before the first " +
+			"job."},
 	{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Least bus time between the end of a job and its deadline that the active timetable predicts."},
 	{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: responseBuckets,
