@@ -25,13 +25,18 @@ func crowd(hz float64) []*facetdv1.Task {
 	return out
 }
 
-// noneFails checks that no job of a rig failed or ended late but those that its end broke off.
+// noneFails checks that no job of a rig failed but those that its end broke off, or took longer than was predicted.
 func noneFails(t *testing.T, r *rig, tasks []*facetdv1.Task) (jobs int) {
 	t.Helper()
-	for _, task := range tasks {
+	for i, task := range tasks {
+		most := r.Snapshot().Plan.GetPredictions()[i].GetWorstResponseNs()
 		for _, fs := range r.watch.of(task.GetName()) {
-			if jobs++; fs.GetLate() || fs.GetFailure() != "" && fs.GetFailure() != "the daemon stopped" {
-				t.Errorf("job %d of %s: late %v, %q", fs.GetJob(), task.GetName(), fs.GetLate(), fs.GetFailure())
+			jobs++
+			took := fs.GetFinishBusNs() - fs.GetReleaseBusNs()
+			if stopped := fs.GetFailure() == "the daemon stopped"; !stopped && (fs.GetLate() || fs.GetFailure() != "" ||
+				took > most) {
+				t.Errorf("job %d of %s: late %v, %q, took %v of %v", fs.GetJob(), task.GetName(), fs.GetLate(),
+					fs.GetFailure(), time.Duration(took), time.Duration(most))
 			}
 		}
 	}
@@ -109,7 +114,7 @@ func (a *asker) capture(ctx context.Context) {
 }
 
 // TestPromisesOnShortQueues: random tasks with a rate and sporadic ones on buses with short queues, triggered at random
-// while captures come between. No job fails or is late, no trigger is answered later than promised, and no capture.
+// while captures come between. No job fails or ends later than predicted, and no capture later than promised.
 func TestPromisesOnShortQueues(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -136,9 +141,13 @@ func shortQueueRun(t *testing.T, rnd *rand.Rand, limits bus.Limits) (jobs, trigg
 	rates := []float64{2, 3, 5, 7, 10, 12.5, 16, 20, 25, 40, 50}
 	a := &asker{t: t, rnd: rnd}
 	var tasks []*facetdv1.Task
+	alike := rnd.IntN(2) == 0 // all of them are released together, always
 	for {
-		tasks = crowd(1)[:1+rnd.IntN(mostTasks)]
+		tasks = crowd(rates[rnd.IntN(len(rates))])[:1+rnd.IntN(mostTasks)]
 		for _, task := range tasks {
+			if alike {
+				continue
+			}
 			task.RateHz = rates[rnd.IntN(len(rates))]
 			task.Target = []*facetdv1.Target{list("c0"), list("m1"), list("m0", "m1", "m2")}[rnd.IntN(3)]
 		}
@@ -156,7 +165,9 @@ func shortQueueRun(t *testing.T, rnd *rand.Rand, limits bus.Limits) (jobs, trigg
 	for range 40 {
 		time.Sleep(time.Duration(rnd.Int64N(int64(100 * time.Millisecond))))
 		if rnd.IntN(2) == 0 {
-			a.capture(ctx)
+			for range 1 + rnd.IntN(4) {
+				a.capture(ctx)
+			}
 			continue
 		}
 		if _, err := a.Trigger(ctx, "late"); err != nil && !errors.As(err, new(*TooSoonError)) {
@@ -169,13 +180,5 @@ func shortQueueRun(t *testing.T, rnd *rand.Rand, limits bus.Limits) (jobs, trigg
 		t.Fatal(err)
 	}
 	a.all.Wait()
-	promised := a.Snapshot().Plan.GetPredictions()[len(tasks)-1].GetWorstResponseNs()
-	for _, fs := range a.watch.of("late") {
-		triggered++
-		if took := fs.GetFinishBusNs() - fs.GetReleaseBusNs(); took > promised {
-			t.Errorf("a trigger at %d was answered after %v, promised were %v", fs.GetReleaseBusNs(),
-				time.Duration(took), time.Duration(promised))
-		}
-	}
-	return noneFails(t, a.rig, tasks), triggered, a.captured
+	return noneFails(t, a.rig, tasks), len(a.watch.of("late")), a.captured
 }
