@@ -74,6 +74,9 @@ type Estimate struct {
 	left float64 // variance of a pixel as the residual tells it
 }
 
+// Left is what was left over in squares of a noise of the pixels, per degree of freedom.
+func (e *Estimate) Left(noise float64) float64 { return e.left / (noise * noise) }
+
 // Hint is the shift that is expected, in columns and rows.
 type Hint struct{ X, Y float64 }
 

@@ -47,8 +47,11 @@ func (d displacement) beside(o displacement) bool {
 // nearest that leaves little noise: far from a right one much more is left, but few pixels in common agree more easily
 // by chance, so that one further away must leave half as much.
 func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
-	found := e.look(first, second)
 	best, ok = e.refine(first, second, displacement{})
+	if best.Refused == Flat || best.Refused == Clipped { // nothing is to be seen elsewhere either
+		return best, false
+	}
+	found := e.look(first, second)
 	n, least := best.Iterations, math.Inf(1)
 	if ok {
 		least = e.leaves(&best)

@@ -117,6 +117,8 @@ var methods = map[string]Role{
 
 	facetdv1.DeviceService_GetDevice_FullMethodName: Viewer,
 
+	facetdv1.MotionService_StreamMotion_FullMethodName: Viewer,
+
 	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,
 	facetdv1.PlanService_PreviewPlan_FullMethodName: Viewer, // plans, and changes nothing
 

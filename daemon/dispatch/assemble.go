@@ -43,6 +43,15 @@ type frameParts struct {
 	frame  facetdv1.Frame
 	window facetdv1.Window
 	first  timestamppb.Timestamp // sample
+	// loadRow is how long a row of the chip takes to load, in nanoseconds; 0 without memory.
+	loadRow int64
+}
+
+// setRowLights says when each row of a window was loaded; joined rows count as the middle of them.
+func (p *frameParts) setRowLights(w chipmodel.Window, joined int) {
+	for r := range p.frame.RowLightOffsetNs {
+		p.frame.RowLightOffsetNs[r] = p.loadRow * int64(2*(w.Row+r*w.RowStep)+max(joined, 1)-1) / 2
+	}
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
@@ -58,6 +67,9 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 	for _, f := range frames {
 		pixels += f.Window.Pixels()
 		rows += f.Window.Rows
+		if a.Chips[f.Chip].Class.HasMemory() {
+			rows += f.Window.Rows // their lights
+		}
 	}
 	o.parts = make([]frameParts, len(frames))
 	codes, offsets := make([]uint16, pixels), make([]int64, rows)
@@ -67,6 +79,11 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 		p := &o.parts[i]
 		setWindow(&p.window, f.Window)
 		layFrame(&p.frame, a, f, &views[f.View])
+		if m := a.Chips[f.Chip].Class.Spec.GetMemory(); m != nil {
+			p.loadRow = m.GetLoadRow().AsDuration().Nanoseconds()
+			p.frame.RowLightOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
+			p.setRowLights(f.Window, views[f.View].BinRows)
+		}
 		p.frame.Window, p.frame.Data = &p.window, dataOf(o.codes[i])
 		p.frame.RowOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
 		o.set.Frames[i] = &p.frame
@@ -85,6 +102,7 @@ func (o *openJob) setValues(t *program.Task, values []int) {
 		w, trim := t.Active(f.View, values)
 		o.set.Frames[i].Window, o.set.Frames[i].Trim = w.Message(), nil
 		o.set.Frames[i].ExposureNs = t.Exposed(f.View, values).Nanoseconds()
+		o.parts[i].setRowLights(w, t.Views[f.View].BinRows)
 		if t.Views[f.View].TrimSlots != nil {
 			o.set.Frames[i].Trim = program.TrimMessage(trim)
 		}

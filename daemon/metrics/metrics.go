@@ -27,6 +27,7 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
+	"facetd.example/daemon/motion"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
@@ -59,6 +60,7 @@ type Source struct {
 	Health         func() watch.Stats
 	Probes         func() probe.Stats
 	Bringups       func() bringup.Stats
+	Motion         func() motion.Stats
 	// Bus says what is run.
 	Bus Bus
 }

@@ -28,6 +28,7 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
+	"facetd.example/daemon/motion"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
@@ -150,6 +151,13 @@ func sample() *Metrics {
 				Active: 5, Stale: 2, Refused: 1, OldestSeconds: map[string]float64{"ring-0": 3600, "ring-1": 86400},
 				Corrected: 700, NoMap: 30, UnknownView: 4, Mismatch: 1, Incomplete: 2,
 			}
+		},
+		Motion: func() motion.Stats {
+			refused := map[string]uint64{}
+			for i, r := range motion.Reasons() {
+				refused[r] = uint64(i + 1)
+			}
+			return motion.Stats{Open: 2, Estimates: 4000, Refused: refused, Dropped: 13, Lost: 14}
 		},
 		Bus: Bus{Array: "pipe-ring", Kind: "virtual", Pace: facetdv1.Pace_PACE_REALTIME},
 	})

@@ -8,11 +8,13 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/health/watch"
 	"facetd.example/daemon/lockstep"
+	"facetd.example/daemon/motion"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
@@ -46,6 +48,7 @@ var scrapedNames = []string{
 	nameChips, nameFindings, nameShelved, nameSamples, nameSkipped,
 	nameDevice, nameDeviceLosses, nameDeviceReboots, nameDeviceRuns, nameDeviceSlack, nameDeviceClock, nameDeviceDrift,
 	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms,
+	nameMotionStreams, nameMotion, nameMotionRefused, nameMotionDropped, nameMotionLost,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -124,10 +127,10 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		sendProbes(source.Probes(), send)
 	}
 	if source.Bringups != nil {
-		st := source.Bringups()
-		for i, v := range bringupVerdicts {
-			send(nameBringupSteps, float64(st.Steps[facetdv1.Verdict(i+1)]), v)
-		}
+		sendBringups(source.Bringups(), send)
+	}
+	if source.Motion != nil {
+		sendMotion(source.Motion(), send)
 	}
 	if source.CorrectionMaps != nil {
 		sendMaps(source.CorrectionMaps(), send)
@@ -290,6 +293,22 @@ func sendProbes(st probe.Stats, send sender) {
 	if st.Virtual {
 		send(nameInjected, float64(st.Injected))
 	}
+}
+
+func sendBringups(st bringup.Stats, send sender) {
+	for i, v := range bringupVerdicts {
+		send(nameBringupSteps, float64(st.Steps[facetdv1.Verdict(i+1)]), v)
+	}
+}
+
+func sendMotion(st motion.Stats, send sender) {
+	send(nameMotionStreams, float64(st.Open))
+	send(nameMotion, float64(st.Estimates))
+	for reason, n := range st.Refused {
+		send(nameMotionRefused, float64(n), reason)
+	}
+	send(nameMotionDropped, float64(st.Dropped))
+	send(nameMotionLost, float64(st.Lost))
 }
 
 func sendMaps(st calibration.Stats, send sender) {

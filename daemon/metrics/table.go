@@ -6,6 +6,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/access"
+	"facetd.example/daemon/motion"
 )
 
 // Type is the type of a metric in the exposition format.
@@ -117,6 +118,11 @@ const (
 	nameDeviceTrip     = "facetd_device_round_trip_seconds"
 	nameDeviceMessages = "facetd_device_messages_total"
 	nameDevicePrograms = "facetd_device_programs"
+	nameMotion         = "facetd_motion_estimates_total"
+	nameMotionRefused  = "facetd_motion_refused_total"
+	nameMotionStreams  = "facetd_motion_streams"
+	nameMotionDropped  = "facetd_motion_dropped_estimates_total"
+	nameMotionLost     = "facetd_motion_lost_frame_sets_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -318,6 +324,16 @@ var table = []Metric{
 	{Name: nameDeviceMessages, Type: Counter, Labels: []string{"direction"}, Values: deviceWays,
 		Help: "Messages to and from the device since the daemon started."},
 	{Name: nameDevicePrograms, Type: Gauge, Help: "Programs that the device has."},
+	{Name: nameMotionStreams, Type: Gauge, Help: "Streams of motion estimates."},
+	{Name: nameMotion, Type: Counter, Help: "Pairs of a chip's frames that told of motion, once for each stream."},
+	{Name: nameMotionRefused, Type: Counter, Labels: []string{"reason"}, Values: motion.Reasons(),
+		Help: "Frames of chips that told of no motion, once for each stream, by reason: clipped, too dim for the " +
+			"pixels to follow, flat light, no frame before to compare with, a lattice that is not compared, not " +
+			"corrected, or another picture."},
+	{Name: nameMotionDropped, Type: Counter,
+		Help: "Motion estimates of frame sets that were dropped because no client had granted them in time."},
+	{Name: nameMotionLost, Type: Counter,
+		Help: "Frame sets that were lost before their motion was estimated, because this machine could not keep up."},
 }
 
 const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at " +

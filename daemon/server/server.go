@@ -40,6 +40,7 @@ import (
 	"facetd.example/daemon/hostclock"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/metrics"
+	"facetd.example/daemon/motion"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/record/replay"
@@ -69,6 +70,7 @@ type Server struct {
 	driven     *bridge.Bus       // of a device; nil where none drives the array
 	clock      *hostclock.Clock  // nil in a replay
 	hub        *stream.Hub
+	motion     *motion.Service
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
 	health      *healthwatch.Service
@@ -165,6 +167,7 @@ func (s *Server) assemble(in *inputs) error {
 	probed.Events = s.keeping.journal.Sink()
 	s.probes = probe.New(*probed)
 	guide := s.bringup(in, probed, s.probes)
+	s.motion = s.newMotion()
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
@@ -182,6 +185,7 @@ func (s *Server) assemble(in *inputs) error {
 			safestop.NewService(s.stop, &replay.RefusedError{What: "stopping or resuming an array"}).Register(r)
 			s.calibration.Register(r)
 			device.New(device.Config{Status: s.deviceStatus()}).Register(r)
+			s.motion.Register(r)
 		},
 	})
 	if s.http, err = s.newHTTP(); err != nil {
@@ -198,11 +202,24 @@ func (s *Server) assemble(in *inputs) error {
 		Probes:         s.probes.Stats,
 		Health:         s.health.Stats,
 		Bringups:       guide.Stats,
+		Motion:         s.motion.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off
 		},
 	}
+	s.addOptional(&source)
+	source.Device = s.deviceStatus()
+	s.metrics.SetSource(source)
+	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
+		zap.Int("chips", len(s.array.Chips)),
+		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene),
+		zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
+	return nil
+}
+
+// addOptional adds what not every daemon has.
+func (s *Server) addOptional(source *metrics.Source) {
 	if s.clock != nil {
 		source.UTCSteps = s.clock.Steps
 	}
@@ -218,13 +235,14 @@ func (s *Server) assemble(in *inputs) error {
 	if s.lockstep != nil {
 		source.Lockstep = s.lockstep.Stats
 	}
-	source.Device = s.deviceStatus()
-	s.metrics.SetSource(source)
-	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
-		zap.Int("chips", len(s.array.Chips)),
-		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene),
-		zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
-	return nil
+}
+
+// newMotion makes the service of motion estimates; which daemon this is, is known by the time it is asked.
+func (s *Server) newMotion() *motion.Service {
+	return motion.New(motion.Config{Array: s.array, Hub: s.hub,
+		Tasks:    func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
+		BusNs:    func() int64 { return s.bus.Now().NS() },
+		Identity: func() *facetdv1.Identity { return s.api.Identity() }})
 }
 
 // open makes the bus with its dispatcher, or the player of a recording, and says

@@ -341,8 +341,12 @@ type Frame struct {
 	// Digest of the correction map that was applied, by which GetCorrectionMap serves it and recordings hold it; empty
 	// where none was.
 	CorrectionMapDigest string `protobuf:"bytes,29,opt,name=correction_map_digest,json=correctionMapDigest,proto3" json:"correction_map_digest,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Time of the light of each row, in nanoseconds after light_bus_ns, of chips with memory, whose rows are loaded one
+	// after another: of rows that are joined it is the middle. Empty for others, whose rows show the light of the time at
+	// which they are sampled, as row_offset_ns.
+	RowLightOffsetNs []int64 `protobuf:"varint,30,rep,packed,name=row_light_offset_ns,json=rowLightOffsetNs,proto3" json:"row_light_offset_ns,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -576,6 +580,13 @@ func (x *Frame) GetCorrectionMapDigest() string {
 		return x.CorrectionMapDigest
 	}
 	return ""
+}
+
+func (x *Frame) GetRowLightOffsetNs() []int64 {
+	if x != nil {
+		return x.RowLightOffsetNs
+	}
+	return nil
 }
 
 // FrameSet is all frames of one job.
@@ -2146,7 +2157,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x83\t\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb2\t\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -2180,7 +2191,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"exposureNs\x129\n" +
 	"\x19first_sample_monotonic_ns\x18\x1b \x01(\x03R\x16firstSampleMonotonicNs\x12\x1b\n" +
 	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\x122\n" +
-	"\x15correction_map_digest\x18\x1d \x01(\tR\x13correctionMapDigest\"\xa2\x03\n" +
+	"\x15correction_map_digest\x18\x1d \x01(\tR\x13correctionMapDigest\x12-\n" +
+	"\x13row_light_offset_ns\x18\x1e \x03(\x03R\x10rowLightOffsetNs\"\xa2\x03\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +

@@ -17,7 +17,7 @@ const (
 // rows are the dashboard, from what an operator asks first to what seldom matters.
 func rows() []row {
 	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), chipHealth(), faults(), device(),
-		process()}
+		motions(), process()}
 }
 
 func health() row {
@@ -269,6 +269,22 @@ func device() row {
 		plot("Messages and programs of the device", "Messages in each interval.", count,
 			query{expr: `increase(facetd_device_messages_total{$I}[$__rate_interval])`, legend: "{{direction}}"},
 			query{expr: `facetd_device_programs{$I}`, legend: "programs"}),
+	}}
+}
+
+func motions() row {
+	plot := func(title, about, unit string, queries ...query) panel {
+		return panel{title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8, fromZero: true}
+	}
+	return row{"Motion", []panel{
+		plot("Estimates of motion", "Pairs of a chip's frames that told of motion, and streams of estimates.", count,
+			query{expr: `rate(facetd_motion_estimates_total{$I}[$__rate_interval])`, legend: "pairs a second"},
+			query{expr: `facetd_motion_streams{$I}`, legend: "streams"}),
+		plot("Frames that told of no motion", "A second, by reason.", count,
+			query{expr: `rate(facetd_motion_refused_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
+		plot("Motion lost", "In each interval: estimates that nobody took, frame sets that were not compared.", count,
+			query{expr: `increase(facetd_motion_dropped_estimates_total{$I}[$__rate_interval])`, legend: "dropped"},
+			query{expr: `increase(facetd_motion_lost_frame_sets_total{$I}[$__rate_interval])`, legend: "not compared"}),
 	}}
 }
 

@@ -1,0 +1,158 @@
+package motion
+
+import (
+	"encoding/binary"
+	"math"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/deploy"
+)
+
+func demo(t *testing.T) *chipmodel.Array {
+	t.Helper()
+	a, m := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	return a
+}
+
+const period = int64(50_000_000)
+
+// bed is a corrected frame set of a chip of the demo, whose picture moves right by columns a job.
+func bed(job int64, columns float64, change func(*facetdv1.Frame)) *facetdv1.FrameSet {
+	f := &facetdv1.Frame{Chip: "bed-1", View: "bed", Rows: 24, Columns: 48, SignificantBits: 12,
+		Window:        &facetdv1.Window{Rows: 24, Columns: 48, RowStep: 1, ColumnStep: 1},
+		CodeZeroVolts: 0.6, VoltsPerCode: 1.6 / 4096, LightBusNs: job*period + 7000,
+		Corrections: []facetdv1.Correction{facetdv1.Correction_CORRECTION_LOG_RESPONSE}}
+	for row := range 24 {
+		f.RowOffsetNs = append(f.RowOffsetNs, int64(row)*100_000)
+		for column := range 48 {
+			x, y := float64(column)-columns*float64(job), float64(row)
+			v := 2000 + 150*math.Cos(0.5*x+0.2*y) + 100*math.Cos(0.3*x-0.6*y+1)
+			f.Data = binary.LittleEndian.AppendUint16(f.Data, uint16(math.Round(v)))
+		}
+	}
+	if change != nil {
+		change(f)
+	}
+	return &facetdv1.FrameSet{Task: "bed", TaskGeneration: 3, Job: uint64(job), ReleaseBusNs: job * period,
+		Frames: []*facetdv1.Frame{f}}
+}
+
+func tracker(t *testing.T, counts *Counts) *Tracker {
+	return NewTracker(demo(t), func(task string, generation uint64) []*facetdv1.View {
+		if task != "bed" || generation != 3 {
+			return nil
+		}
+		return []*facetdv1.View{{Name: "bed"}}
+	}, counts)
+}
+
+// TestChipTells: what a chip tells is shift, rate, times and how the picture is, against what was drawn.
+func TestChipTells(t *testing.T) {
+	var counts Counts
+	tr := tracker(t, &counts)
+	if c := tr.Take(bed(0, 0.4, nil)).GetChips()[0]; c.GetReason() != facetdv1.MotionReason_MOTION_REASON_GAP {
+		t.Errorf("the first frame: %v", c.GetReason())
+	}
+	e := tr.Take(bed(1, 0.4, nil))
+	c := e.GetChips()[0]
+	if c.GetReason() != facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED || c.GetPreviousJob() != 0 ||
+		c.GetIntervalNs() != period || c.GetLightBusNs() != period+7000+1_150_000 {
+		t.Fatalf("the second: %v", c)
+	}
+	if math.Abs(c.GetShiftXPx()-0.4) > 0.005 || math.Abs(c.GetShiftYPx()) > 0.005 {
+		t.Errorf("shift %.4f, %.4f", c.GetShiftXPx(), c.GetShiftYPx())
+	}
+	// Over 36 degrees and 48 columns, rectilinear: 0.4 columns on the axis are so many radians. The chip looks 15
+	// degrees
+	// to the left and 48 down; what it sees moved right, so it turned left about its own upward axis.
+	angle := 0.4 * 2 * math.Tan(18*math.Pi/180) / 48
+	sin, cos := math.Sincos(48 * math.Pi / 180)
+	up := [3]float64{sin * math.Cos(15*math.Pi/180), sin * math.Sin(15*math.Pi/180), cos}
+	for k, want := range up {
+		if got, want := c.GetRateRadPerS()[k], want*angle/0.05; math.Abs(got-want) > 0.06*angle/0.05 {
+			t.Errorf("rate %d: %.5f rad/s, want %.5f", k, got, want)
+		}
+	}
+	if b := e.GetBody(); !b.GetTold() || math.Abs(float64(b.GetBusNs()-(period/2+7000+1_150_000))) > 1 {
+		t.Errorf("body: %v", b)
+	}
+	if s := counts.Stats(); s.Estimates != 1 || s.Refused["gap"] != 1 {
+		t.Errorf("counts: %+v", s)
+	}
+}
+
+// TestWhyNothingIsTold: every reason that the daemon finds by itself, and that the next pair is whole again.
+func TestWhyNothingIsTold(t *testing.T) {
+	data := func(v uint16) func(*facetdv1.Frame) {
+		return func(f *facetdv1.Frame) {
+			for i := range len(f.Data) / 2 {
+				binary.LittleEndian.PutUint16(f.Data[2*i:], v)
+			}
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		job    int64
+		change func(*facetdv1.Frame)
+		fail   string
+		want   facetdv1.MotionReason
+	}{
+		{"raw", 2, func(f *facetdv1.Frame) { f.Corrections = nil }, "",
+			facetdv1.MotionReason_MOTION_REASON_NOT_CORRECTED},
+		{"late by seconds", 80, nil, "", facetdv1.MotionReason_MOTION_REASON_GAP},
+		{"failed", 2, nil, "the bus was stopped", facetdv1.MotionReason_MOTION_REASON_GAP},
+		{"clipped", 2, data(4095), "", facetdv1.MotionReason_MOTION_REASON_CLIPPED},
+		{"another scale", 2, func(f *facetdv1.Frame) { f.VoltsPerCode *= 2 }, "",
+			facetdv1.MotionReason_MOTION_REASON_GAP},
+		// At a hundredth of a lux the photocurrent of these pixels takes seconds to charge their nodes.
+		{"dim", 2, data(1), "", facetdv1.MotionReason_MOTION_REASON_DIM},
+		{"unknown view", 2, func(f *facetdv1.Frame) { f.View = "other" }, "",
+			facetdv1.MotionReason_MOTION_REASON_GAP},
+	} {
+		tr := tracker(t, &Counts{})
+		tr.Take(bed(0, 0.4, nil))
+		tr.Take(bed(1, 0.4, nil))
+		fs := bed(c.job, 0.4, c.change)
+		fs.Failure = c.fail
+		got := tr.Take(fs)
+		if r := got.GetChips()[0].GetReason(); r != c.want {
+			t.Errorf("%s: %v, want %v", c.name, r, c.want)
+		}
+		if got.GetBody().GetTold() {
+			t.Errorf("%s: the body is told of by nothing", c.name)
+		}
+		if _, err := proto.Marshal(got); err != nil {
+			t.Errorf("%s: %v", c.name, err)
+		}
+	}
+	flat := tracker(t, &Counts{})
+	flat.Take(bed(0, 0, data(2000)))
+	if r := flat.Take(bed(1, 0, data(2000))).GetChips()[0].GetReason(); r != facetdv1.MotionReason_MOTION_REASON_FLAT {
+		t.Errorf("flat light: %v", r)
+	}
+}
+
+// TestQueueKeepsTheNewest: of each task up to its length, and every loss counted.
+func TestQueueKeepsTheNewest(t *testing.T) {
+	q := queue{length: 2}
+	for i := range 5 {
+		q.put(&facetdv1.MotionEstimate{Task: "a", Job: uint64(i)})
+	}
+	q.put(&facetdv1.MotionEstimate{Task: "b", Job: 9})
+	if q.dropped != 3 || len(q.list) != 3 {
+		t.Fatalf("%d dropped, %d left", q.dropped, len(q.list))
+	}
+	for _, want := range []uint64{3, 4, 9} {
+		if got := q.shift().GetJob(); got != want {
+			t.Errorf("job %d, want %d", got, want)
+		}
+	}
+}
