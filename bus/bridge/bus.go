@@ -215,12 +215,20 @@ func (b *Bus) configure(s *session) error {
 		if f.Type == wire.TypeClock { // one that was late
 			continue
 		}
-		if _, err := wire.Take(f.Payload, &r); err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
+		_, err = wire.Take(f.Payload, &r)
+		if err == nil && f.Type == wire.TypeReply && r.Code == wire.ReplyHazard {
+			return errHazard
+		}
+		if err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
 			return fmt.Errorf("the device refuses its configuration (message of type %d, code %d)", f.Type, r.Code)
 		}
 		return nil
 	}
 }
+
+// errHazard is the error of a device that keeps its lines inactive.
+var errHazard = errors.New("the device keeps every line inactive: its stop input is active, or a supply, current or " +
+	"temperature is outside its limits")
 
 // learnClock asks for the device's time some times.
 func (b *Bus) learnClock(s *session) error {

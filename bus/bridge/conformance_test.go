@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"reflect"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -78,6 +80,21 @@ func dial(t testing.TB, address string) *Device {
 			t.Fatalf("no device answers: %v", err)
 		}
 		time.Sleep(time.Millisecond) // until it listens
+	}
+}
+
+// waitForLink waits until a socket is listened on.
+func waitForLink(t testing.TB, address string) {
+	t.Helper()
+	for began := time.Now(); ; time.Sleep(time.Millisecond) {
+		conn, err := net.Dial("unix", strings.TrimPrefix(address, "unix:"))
+		if err == nil {
+			_ = conn.Close() // that is all
+			return
+		}
+		if time.Since(began) > time.Minute {
+			t.Fatal(err)
+		}
 	}
 }
 

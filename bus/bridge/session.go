@@ -41,7 +41,8 @@ func (e *SafeError) Error() string {
 }
 
 var safeCauses = []string{"it has just begun", "it did not hear its host for the lease", "the link was reset",
-	"another host has taken it over", "a fault of the board"}
+	"another host has taken it over", "a fault of the board", "its stop input is active",
+	"a supply, current or temperature is outside its limits"}
 
 // VersionError says that a device speaks another version of the protocol than this host needs.
 type VersionError struct {

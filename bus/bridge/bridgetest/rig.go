@@ -146,6 +146,9 @@ type Config struct {
 	Tick time.Duration
 	// Mutant of the firmware; 0 is none.
 	Mutant int
+	// Protocol is the version that the firmware says it has, a hundred times the major one and the minor one; 0 is its
+	// own.
+	Protocol int
 	// Path of the link's socket; "" is one of the rig's own.
 	Path string
 	// Link is where the firmware has its link, where that is no socket at Path: an address of the process, and that for
@@ -183,7 +186,7 @@ func Start(t testing.TB, cfg Config) *Rig {
 	if cfg.Emulated {
 		return startEmulated(t, &cfg)
 	}
-	path := Firmware(t, cfg.Mutant != 0)
+	path := Firmware(t, cfg.Mutant != 0 || cfg.Protocol != 0)
 	dir := t.TempDir()
 	r := &Rig{Address: "unix:" + filepath.Join(dir, "link"), tick: cfg.Tick}
 	if cfg.Path != "" {
@@ -206,6 +209,9 @@ func Start(t testing.TB, cfg Config) *Rig {
 		strconv.FormatInt(int64(r.tick), 10), "--latency", latency}
 	if cfg.Mutant != 0 {
 		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
+	}
+	if cfg.Protocol != 0 {
+		args = append(args, "--protocol", strconv.Itoa(cfg.Protocol))
 	}
 	if cfg.LinkFaults != 0 {
 		args = append(args, "--link-faults", strconv.Itoa(cfg.LinkFaults), "--seed", strconv.Itoa(cfg.LinkSeed))

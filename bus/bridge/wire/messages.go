@@ -62,6 +62,7 @@ const (
 	ReplyUnknown = 8  // there is no such program
 	ReplyShort   = 9  // its payload is too short, or its type unknown
 	ReplyMore    = 10 // a part of a program has arrived; the next may come
+	ReplyHazard  = 11 // the stop input is active, or something is outside its limits
 )
 
 // What becomes of a run.
@@ -90,6 +91,8 @@ const (
 	SafeLink    = 2 // the link was reset
 	SafeSession = 3 // another host has taken over
 	SafeFault   = 4 // of the board
+	SafeStop    = 5 // the stop input is active
+	SafeLimit   = 6 // a supply, current or temperature is outside its limits
 )
 
 // Why a host cannot have a device.

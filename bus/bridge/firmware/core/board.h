@@ -52,6 +52,12 @@ bool board_done(struct board_done *d);
  * every event that had begun, and of no other. */
 uint64_t board_release(void);
 
+/* Why every line is to be inactive whatever the host wants: WIRE_SAFE_STOP while the stop input is active, WIRE_SAFE_LIMIT
+ * while a supply, current or temperature is outside its limits; 0: it is not. A stop input makes the lines inactive by
+ * itself, in hardware; the core then voids what is armed, and stays in its safe state until this is over and a host
+ * configures it again. */
+uint8_t board_hazard(void);
+
 /* How many bytes of one frame the link takes now. A board tells peers of its link apart by small numbers: a stream has
  * one for each connection, so that who comes second can be told why the device is not his. */
 size_t board_link_room(uint8_t peer);

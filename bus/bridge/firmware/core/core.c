@@ -5,6 +5,10 @@
 #include "runs.h"
 #include "store.h"
 
+#ifdef MUTANTS
+uint16_t core_major = WIRE_MAJOR, core_minor = WIRE_MINOR;
+#endif
+
 enum session_state { SAFE = 0, GREETED, READY };
 
 enum { REMEMBERED = 8 }; /* sessions that are over, which nobody begins again by a message that comes late */
@@ -120,6 +124,8 @@ static void got_config(const uint8_t *p, uint32_t seq) {
     code = WIRE_REPLY_ORDER;
   else if (m.lines > board_facts()->lines || m.lanes > board_facts()->lanes)
     code = WIRE_REPLY_LINES;
+  else if (board_hazard())
+    code = WIRE_REPLY_HAZARD;
   else if (!m.lease) /* a device without one would go on for ever without its host */
     code = WIRE_REPLY_FORM;
   core_reply(WIRE_TYPE_CONFIG, seq, code, CORE_PROGRAMS, 0);
@@ -227,6 +233,8 @@ void core_link_reset(uint8_t which) {
 uint8_t core_peer(void) { return link_is(session, peer) ? peer : CORE_NOBODY; }
 
 void core_poll(void) {
+  uint8_t hazard = board_hazard();
+  if (state == READY && hazard) safe(hazard, WIRE_RESULT_FAULT);
   if (state == READY && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
   if (link_room() >= CORE_LINK_RESERVE) store_poll();
   take_all();

@@ -44,8 +44,12 @@ extern unsigned core_mutant;
 
 void core_begin(void);
 
-/* The version of the protocol; tests build others. */
-#ifndef CORE_MAJOR
+/* The version of the protocol; firmware with mutants can be told to have another. */
+#ifdef MUTANTS
+extern uint16_t core_major, core_minor;
+#define CORE_MAJOR core_major
+#define CORE_MINOR core_minor
+#else
 #define CORE_MAJOR WIRE_MAJOR
 #define CORE_MINOR WIRE_MINOR
 #endif

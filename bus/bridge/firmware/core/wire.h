@@ -76,6 +76,7 @@ enum {
   WIRE_REPLY_UNKNOWN = 8, /* there is no such program */
   WIRE_REPLY_SHORT = 9, /* its payload is too short, or its type unknown */
   WIRE_REPLY_MORE = 10, /* a part of a program has arrived; the next may come */
+  WIRE_REPLY_HAZARD = 11, /* the stop input is active, or something is outside its limits */
 };
 
 /* What becomes of a run. */
@@ -104,6 +105,8 @@ enum {
   WIRE_SAFE_LINK = 2, /* the link was reset */
   WIRE_SAFE_SESSION = 3, /* another host has taken over */
   WIRE_SAFE_FAULT = 4, /* of the board */
+  WIRE_SAFE_STOP = 5, /* the stop input is active */
+  WIRE_SAFE_LIMIT = 6, /* a supply, current or temperature is outside its limits */
 };
 
 /* Why a host cannot have a device. */

@@ -49,6 +49,10 @@ static uint64_t end_of(const struct wire_pin_event *e) {
   return e->at;
 }
 
+static uint8_t hazard;
+
+uint8_t board_hazard(void) { return hazard; }
+
 unsigned board_room(void) { return QUEUE - n; }
 
 bool board_arm(const struct wire_pin_event *e) {
@@ -413,6 +417,7 @@ int main(int argc, char **argv) {
       break;
     case 9:
       full = !rnd(4);
+      hazard = rnd(40) ? 0 : (uint8_t)(WIRE_SAFE_STOP + rnd(2));
       break;
     case 10: case 11: case 12: case 13: case 14: case 15:
       submit();

@@ -32,6 +32,18 @@ const struct board_facts *board_facts(void) { return &facts; }
 
 uint64_t board_now(void) { return (monotonic() - began) / facts.tick_ns; }
 
+/* The stop input and what is measured are two signals to the process: each is active, and then not, in turns. */
+static volatile sig_atomic_t stopped, outside;
+
+static void on_signal(int which) {
+  if (which == SIGUSR1)
+    stopped = !stopped;
+  else
+    outside = !outside;
+}
+
+uint8_t board_hazard(void) { return stopped ? WIRE_SAFE_STOP : outside ? WIRE_SAFE_LIMIT : 0; }
+
 static int unix_socket(const char *path, bool listens) {
   struct sockaddr_un a = {.sun_family = AF_UNIX};
   if (strlen(path) >= sizeof a.sun_path) die("the path of a socket is too long");
@@ -87,7 +99,8 @@ static const char usage[] =
     "The firmware of the bridge as a process. It listens on the link for facetd and drives its pins at the address\n"
     "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n"
     "pty:PATH is a pseudo-terminal that stands for a serial line: bridge:serial:PATH. Of its packets, and those of\n"
-    "udp, so many of a thousand are lost, and as many doubled, spoiled, or late.\n";
+    "udp, so many of a thousand are lost, and as many doubled, spoiled, or late. SIGUSR1 stands for the stop input,\n"
+    "SIGUSR2 for a supply outside its limits: each is active, and then not, in turns.\n";
 
 int main(int argc, char **argv) {
   const char *link = NULL, *pins = NULL;
@@ -117,6 +130,11 @@ int main(int argc, char **argv) {
 #ifdef MUTANTS
     else if (!strcmp(argv[i], "--mutant"))
       core_mutant = number(argv[++i]);
+    else if (!strcmp(argv[i], "--protocol")) { /* a hundred times the major version, and the minor one */
+      uint32_t version = number(argv[++i]);
+      core_major = (uint16_t)(version / 100);
+      core_minor = (uint16_t)(version % 100);
+    }
 #endif
     else {
       fputs(usage, stderr);
@@ -128,6 +146,8 @@ int main(int argc, char **argv) {
     return 2;
   }
   signal(SIGPIPE, SIG_IGN);
+  signal(SIGUSR1, on_signal);
+  signal(SIGUSR2, on_signal);
   if (getrandom(&facts.boot, sizeof facts.boot, 0) != sizeof facts.boot || !facts.boot) facts.boot = 1;
   memcpy(facts.build, "host", 4);
   facts.latency = latency_us * 1000 / facts.tick_ns;
