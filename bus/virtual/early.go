@@ -22,7 +22,7 @@ func (b *Bus) simulateEarly(op *bus.Op, res *bus.Result) {
 	e := &b.early
 	e.is, e.n = true, len(res.Captures)
 	e.chips, e.lanes = append(e.chips[:0], op.Scan.Chips...), e.lanes[:0]
-	if op.Scan.Levels || b.faults.any() { // other dies may drive the lanes
+	if op.Scan.Levels || b.faults.Any() { // other dies may drive the lanes
 		e.chips = append(e.chips[:0], b.listening...)
 	}
 	b.looking.Lock()

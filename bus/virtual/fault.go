@@ -1,7 +1,6 @@
 package virtual
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -9,6 +8,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
+	"facetd.example/chipmodel/fault"
 )
 
 // keptContentions limits the list of contentions; all are counted.
@@ -27,43 +27,23 @@ type Contention struct {
 // The inspector still judges by the wiring as described: it checks what the daemon does, which does not know the
 // faults.
 type faults struct {
-	messages                      []*facetdv1.Fault
-	swaps                         [][2]int // in the order given
-	stuckActive, stuckInactive    chipmodel.LineSet
-	inputs                        map[[2]int]brokenInput // by chip and input
-	dead, laneOpen, laneSaturated map[int]bool
+	*fault.Set
 
 	total   uint64
 	kept    []Contention
 	current []int // by lane: index of the contention that lasts in kept, or -1
 }
 
-// brokenInput is a select input with faults.
-type brokenInput struct {
-	open, pull bool
-	shorted    chipmodel.LineSet
-}
-
-func (f *faults) any() bool { return len(f.messages) > 0 }
-
 // SetFaults replaces the faults of the simulated array, from now on. Several swaps act one after another in the order
 // given; an open input that is shorted to a line follows that line alone; a short makes an input active with either
 // line. The error is invalid.Errors with everything that is wrong; nothing has changed then.
 func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
-	c := faultChecker{a: b.array, f: faults{
-		inputs: map[[2]int]brokenInput{}, dead: map[int]bool{}, laneOpen: map[int]bool{}, laneSaturated: map[int]bool{},
-	}}
-	for i, m := range set {
-		c.path = fmt.Sprintf("faults[%d]", i)
-		c.add(m)
-	}
-	if err := c.m.Err(); err != nil {
+	f, err := fault.New(b.array, set)
+	if err != nil {
 		return err
 	}
 	b.undo()
-	c.f.messages = slices.Clone(set)
-	c.f.total, c.f.kept, c.f.current = b.faults.total, b.faults.kept, b.faults.current
-	b.faults = c.f
+	b.faults.Set = f
 	clear(b.reach)
 	b.listening = b.reachOf(b.word)
 	b.contend(b.Now())
@@ -71,7 +51,7 @@ func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
 }
 
 // Faults returns the faults of the simulated array.
-func (b *Bus) Faults() []*facetdv1.Fault { return slices.Clone(b.faults.messages) }
+func (b *Bus) Faults() []*facetdv1.Fault { return b.faults.Messages() }
 
 // ClearFaults makes the simulated array fault-free.
 func (b *Bus) ClearFaults() { _ = b.SetFaults(nil) }
@@ -82,56 +62,11 @@ func (b *Bus) Contentions() (total uint64, last []Contention) {
 	return b.faults.total, slices.Clone(b.faults.kept)
 }
 
-// reach returns the chips that really listen, by ascending index.
-func (f *faults) reach(a *chipmodel.Array, word chipmodel.LineSet) []int {
-	if !f.any() {
-		return a.Reach(word)
-	}
-	active := f.active(word)
-	var out []int
-	for c := range a.Chips {
-		listens := true
-		for i, line := range a.Chips[c].Selects {
-			listens = listens && f.input(c, i, line, active)
-		}
-		if listens {
-			out = append(out, c)
-		}
-	}
-	return out
-}
-
-// active is which lines are active at the chips when the host drives a word.
-func (f *faults) active(word chipmodel.LineSet) chipmodel.LineSet {
-	for _, s := range f.swaps {
-		x, y := word.Has(s[0]), word.Has(s[1])
-		word &^= 1<<uint(s[0]) | 1<<uint(s[1])
-		if y {
-			word |= 1 << uint(s[0])
-		}
-		if x {
-			word |= 1 << uint(s[1])
-		}
-	}
-	return (word | f.stuckActive) &^ f.stuckInactive
-}
-
-func (f *faults) input(chip, input, line int, active chipmodel.LineSet) bool {
-	broken := f.inputs[[2]int{chip, input}]
-	switch {
-	case !broken.open:
-		return active.Has(line) || broken.shorted&active != 0
-	case broken.shorted != 0:
-		return broken.shorted&active != 0
-	}
-	return broken.pull
-}
-
 // drivers are the chips that really drive a lane, by ascending index.
 func (b *Bus) drivers(lane int) []int {
 	var out []int
 	for _, c := range b.listening {
-		if b.array.Chips[c].Lane == lane && !b.faults.dead[c] &&
+		if b.array.Chips[c].Lane == lane && !b.faults.Dead[c] &&
 			b.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
 			out = append(out, c)
 		}
@@ -202,7 +137,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 	lane := &b.lanes[index]
 	conv := b.real.Lanes[index].Spec.GetConverter()
 	var drivers []int
-	if !b.faults.laneOpen[index] {
+	if !b.faults.LaneOpen[index] {
 		drivers = b.drivers(index)
 	}
 	w := cp.Window
@@ -225,7 +160,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 		}
 		b.convert(index, codes, volts, first, residual, at, cp.PixelInterval)
 		first = residual
-		if b.faults.laneSaturated[index] {
+		if b.faults.LaneSaturated[index] {
 			for i := range codes {
 				codes[i] = lane.highest
 			}

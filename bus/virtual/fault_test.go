@@ -240,7 +240,7 @@ func TestSetFaultsReportsEveryError(t *testing.T) {
 	if !slices.Equal(paths, want) {
 		t.Errorf("errors at %v, want %v", paths, want)
 	}
-	if f := b.Faults(); len(f) != 1 || f[0].GetChip() != "m0" || !b.faults.dead[M0] {
+	if f := b.Faults(); len(f) != 1 || f[0].GetChip() != "m0" || !b.faults.Dead[M0] {
 		t.Errorf("faults after an error: %v", f)
 	}
 }

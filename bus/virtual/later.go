@@ -30,7 +30,7 @@ func (b *Bus) deferDies() {
 // waits for the operation that the bus simulates, and the bus for it, one chip at a time.
 func (b *Bus) readLater(cp *bus.Capture, residual float64) bool {
 	chip, lane := &b.chips[cp.Chip], &b.lanes[b.array.Chips[cp.Chip].Lane]
-	if chip.later == nil || lane.later == nil || b.faults.any() {
+	if chip.later == nil || lane.later == nil || b.faults.Any() {
 		return false
 	}
 	look := chip.later.Later(die.Readout{Window: cp.Window, At: cp.FirstSample, RowInterval: cp.RowInterval,

@@ -50,7 +50,7 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 		if len(b.reach) >= keptWords {
 			clear(b.reach)
 		}
-		reached = b.faults.reach(b.array, word)
+		reached = b.faults.Reach(b.array, word)
 		b.reach[word] = reached
 	}
 	return reached
@@ -118,7 +118,7 @@ func (b *Bus) neededNow(c int) time.Duration {
 // read converts the pixels of one chip, row by row; or, for levels and where there
 // are faults, what its lane shows.
 func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
-	if levels || b.faults.any() || b.groundTruth.chip(cp.Chip).Slip != 0 {
+	if levels || b.faults.Any() || b.groundTruth.chip(cp.Chip).Slip != 0 {
 		b.readLane(cp, first, residual)
 		return
 	}

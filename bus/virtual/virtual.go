@@ -34,6 +34,7 @@ import (
 	"facetd.example/bus/wake"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/fault"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -157,6 +158,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		programs:    map[*bus.Program]*prepared{},
 		array:       cfg.Array,
 		groundTruth: cfg.GroundTruth,
+		faults:      faults{Set: new(fault.Set)},
 		real:        cfg.GroundTruth.array(cfg.Array),
 		inspector:   rules.NewInspector(cfg.Array),
 		reach:       map[chipmodel.LineSet][]int{},

@@ -4,21 +4,27 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 	"facetd.example/bus/bridge"
 	"facetd.example/bus/bridge/chips"
 	"facetd.example/bus/bridge/emulator"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/fault"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/config"
 )
 
 func chipsCommand() *cobra.Command {
-	var listen, light, pipes string
+	var listen, light, pipes, faults string
 	var seed uint64
 	cmd := &cobra.Command{
 		Use:   "chips [ARRAY]",
@@ -27,7 +33,10 @@ func chipsCommand() *cobra.Command {
 board: 'make -C bus/bridge/firmware host' builds the firmware as a process, which
 connects here and drives the pins, and 'facetd --bus bridge:ADDRESS' talks to that. The
 chips are switched on whenever a firmware connects, one at a time. It knows nothing of
-the daemon's plans: it goes by what happens at the pins. ARRAY is ` + fileForm + `
+the daemon's plans: it goes by what happens at the pins. With --faults they have what is
+wrong with wiring, chips and lanes, for trying 'facetctl probe': a file with a list faults
+whose items have the fields of a Fault of the API, such as {kind: chip_dead, chip: bed-0}.
+ARRAY is ` + fileForm + `
 (default demo).
 
 With --pipes it does so for a firmware on an emulated board, by named pipes which it makes in a
@@ -54,6 +63,10 @@ The board's time stands still where its host is not heard for a while, and the d
 			if err != nil {
 				return cli.Usagef("%s", err)
 			}
+			wrong, err := readFaults(cmd.InOrStdin(), faults, a)
+			if err != nil {
+				return err
+			}
 			if err := bridge.CheckListen(listen); err != nil {
 				return cli.Usagef("--listen: %s", err)
 			}
@@ -61,7 +74,7 @@ The board's time stands still where its host is not heard for a while, and the d
 			if err != nil {
 				return err
 			}
-			with := chips.Config{Array: a, Scene: s, Seed: seed}
+			with := chips.Config{Array: a, Scene: s, Seed: seed, Faults: wrong}
 			if pipes != "" {
 				return serveBoard(cmd, l, pipes, with)
 			}
@@ -72,6 +85,7 @@ The board's time stands still where its host is not heard for a while, and the d
 	cmd.Flags().StringVar(&listen, "listen", "", "where the firmware connects: "+bridge.ListenForm)
 	cmd.Flags().StringVar(&pipes, "pipes", "", "folder of the named pipes of an emulated board (default a process)")
 	cmd.Flags().StringVar(&light, "scene", d.Scene, "light around the array: a description without pictures")
+	cmd.Flags().StringVar(&faults, "faults", "", "file of faults, YAML or JSON (- is standard input)")
 	cmd.Flags().Uint64Var(&seed, "seed", d.Seed, "seed of everything random")
 	return cmd
 }
@@ -85,6 +99,29 @@ func serveBoard(cmd *cobra.Command, l net.Listener, dir string, cfg chips.Config
 	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the link of a board in %s with the chips of %s is at %s\n", dir,
 		cfg.Array.Name, l.Addr())
 	return w.Serve(cmd.Context())
+}
+
+// readFaults reads a file of faults that the array can have; no name is none.
+func readFaults(stdin io.Reader, name string, a *chipmodel.Array) ([]*facetdv1.Fault, error) {
+	if name == "" {
+		return nil, nil
+	}
+	src, err := open(stdin, name, nil, "")
+	if err != nil {
+		return nil, err
+	}
+	var msg facetdv1.SetFaultsRequest
+	doc := yamlfile.Parse(src.name, src.data)
+	doc.Message(&msg)
+	_, err = fault.New(a, msg.GetFaults())
+	var wrong invalid.Errors
+	if err != nil && !errors.As(err, &wrong) {
+		return nil, err
+	}
+	if m := doc.Errors(wrong); len(m) > 0 {
+		return nil, &invalidError{src.name, m}
+	}
+	return msg.GetFaults(), nil
 }
 
 // serveChips serves one firmware after another until the command ends.

@@ -215,12 +215,16 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 		return err
 	}
 	setup := server.Setup{Config: c, Version: cli.ThisBuild(version).Version, GroundTruth: f.groundTruth,
+		Starting:   cmd.Context(),
 		Supervisor: supervise.FromEnvironment(zap.NewNop())}
 	rec := newRecorder()
 	if c.StopAt > 0 {
 		setup.JobEnded = rec.add
 	}
 	s, err := server.New(setup)
+	if err != nil && cmd.Context().Err() != nil {
+		return nil // it was asked to end while it waited for a device
+	}
 	if err != nil {
 		return startError(err)
 	}

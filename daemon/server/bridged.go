@@ -21,7 +21,7 @@ func (c *Setup) dial() (*bridge.Device, *Setup, error) {
 	if !bridged {
 		return nil, &on, nil
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
+	ctx, cancel := context.WithTimeout(c.starting(), deviceTime)
 	defer cancel()
 	d, err := bridge.Dial(ctx, address, c.TakeOver)
 	if err != nil {
@@ -29,6 +29,14 @@ func (c *Setup) dial() (*bridge.Device, *Setup, error) {
 	}
 	on.Grain = d.Grain()
 	return d, &on, nil
+}
+
+// starting is for as long as the daemon may try to start.
+func (c *Setup) starting() context.Context {
+	if c.Starting == nil {
+		return context.Background()
+	}
+	return c.Starting
 }
 
 // bridges reports whether a device drives the array.
@@ -47,7 +55,7 @@ func (s *Server) deviceStatus() func() bridge.Status {
 
 // bridged makes the bus of a device, with its dispatcher.
 func (s *Server) bridged(in *inputs) (*probe.Config, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), deviceTime)
+	ctx, cancel := context.WithTimeout(s.cfg.starting(), deviceTime)
 	defer cancel()
 	b, err := bridge.New(ctx, bridge.Config{Device: in.device, Array: s.array})
 	if err != nil {

@@ -23,6 +23,8 @@ type Setup struct {
 	// GroundTruth is a file that says how a virtual array really is, where it is to differ from its
 	// description; empty is as described. It is for trying out the bring-up.
 	GroundTruth string
+	// Starting, where set, ends while New still waits for a device: it then gives up at once.
+	Starting context.Context
 	// Version of the daemon.
 	Version string
 	// Instance names this run of the daemon; empty means that it is drawn at random.

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/chips"
@@ -142,6 +143,8 @@ type Config struct {
 	Array *chipmodel.Array // behind the pins
 	Scene scene.Scene
 	Seed  uint64
+	// Faults of the wiring, the chips and the lanes.
+	Faults []*facetdv1.Fault
 	// Tick of the device's clock, whole nanoseconds; 0 is 40 ns.
 	Tick time.Duration
 	// Mutant of the firmware; 0 is none.
@@ -265,11 +268,12 @@ func (r *Rig) serve(listener net.Listener, cfg *Config) error {
 
 // chips are the simulated chips, with what happens at their pins kept.
 func (r *Rig) chips(cfg *Config) chips.Config {
-	return chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed, Trace: func(e wire.PinEvent) {
-		r.mu.Lock()
-		defer r.mu.Unlock()
-		r.trace = append(r.trace, e)
-	}}
+	return chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed, Faults: cfg.Faults,
+		Trace: func(e wire.PinEvent) {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			r.trace = append(r.trace, e)
+		}}
 }
 
 // Pins are what has happened at the pins from one time of the device to another, by its own clock, as finely as it can

@@ -10,6 +10,7 @@ import (
 	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
+	"facetd.example/chipmodel/fault"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -20,6 +21,8 @@ type Config struct {
 	Scene scene.Scene
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
+	// Faults are what is wrong with wiring, chips and lanes, as on the virtual bus.
+	Faults []*facetdv1.Fault
 	// Trace, where set, is called with everything that happens at the pins, in order.
 	Trace func(e wire.PinEvent)
 }
@@ -31,6 +34,7 @@ type Chips struct {
 	tick  time.Duration
 	chips []chip
 	lanes []lane
+	wrong *fault.Set
 	// The wires.
 	word        chipmodel.LineSet
 	wordSince   bustime.Time
@@ -58,13 +62,17 @@ type chip struct {
 type lane struct{ *die.Lane }
 
 // New switches the chips on behind a board with a tick: every line inactive, every register at its power-on value.
-// Error: a tick on which the array cannot be operated.
+// Errors: a tick on which the array cannot be operated, faults that it cannot have (invalid.Errors).
 func New(cfg Config, tick time.Duration) (*Chips, error) {
 	a, err := cfg.Array.OnGrain(tick)
 	if err != nil {
 		return nil, err
 	}
-	s := &Chips{cfg: cfg, array: a, tick: tick}
+	wrong, err := fault.New(a, cfg.Faults)
+	if err != nil {
+		return nil, err
+	}
+	s := &Chips{cfg: cfg, array: a, tick: tick, wrong: wrong}
 	widest := 0
 	for i := range a.Chips {
 		class := a.Chips[i].Class
@@ -77,6 +85,7 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	}
 	s.volts, s.one = make([]float64, wire.MaxTrain), make([]float64, max(widest, wire.MaxTrain))
 	s.light(cfg.Scene)
+	s.selects(0, 0) // inputs that are always active listen from the beginning
 	return s, nil
 }
 
@@ -139,7 +148,7 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 
 func (s *Chips) selects(word chipmodel.LineSet, at bustime.Time) {
 	s.word, s.wordSince = word, at
-	s.listening = s.array.Reach(word)
+	s.listening = s.wrong.Reach(s.array, word)
 }
 
 func (s *Chips) clock(pulses int) {
@@ -175,8 +184,11 @@ func (s *Chips) strobe(c *chip, strobe facetdv1.Strobe, at bustime.Time, width t
 // drivers are the chips that drive a lane.
 func (s *Chips) drivers(lane int) []int {
 	var out []int
+	if s.wrong.LaneOpen[lane] {
+		return nil
+	}
 	for _, c := range s.listening {
-		if s.array.Chips[c].Lane == lane && s.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
+		if s.array.Chips[c].Lane == lane && !s.wrong.Dead[c] && s.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
 			out = append(out, c)
 		}
 	}
@@ -228,6 +240,9 @@ func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
 			volts[i] = die.IdleVolts(c)
 		}
 	}
+	if s.wrong.LaneSaturated[lane] {
+		defer func() { saturate(codes, s.array.Lanes[lane].Bits) }()
+	}
 	first, rest := 0.0, 0.0
 	for _, c := range drivers {
 		s.signal(one, c, e)
@@ -242,6 +257,13 @@ func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
 	}
 	s.lanes[lane].Convert(codes[:1], volts[:1], first)
 	s.lanes[lane].Convert(codes[1:], volts[1:], rest)
+}
+
+// saturate makes codes those of full scale. The converter has converted all the same.
+func saturate(codes []uint16, bits int) {
+	for i := range codes {
+		codes[i] = uint16(1)<<bits - 1
+	}
 }
 
 // residuals are the parts of a step that a chip's lane lacks when it is sampled: of the first sample, and of the

@@ -1,4 +1,4 @@
-package virtual
+package fault
 
 import (
 	"fmt"
@@ -8,15 +8,15 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// faultChecker turns faults given by names into faults of an array, and collects every error.
-type faultChecker struct {
+// checker turns faults given by names into faults of an array, and collects every error.
+type checker struct {
 	a    *chipmodel.Array
-	f    faults
+	f    *Set
 	path string // of the fault being checked
 	m    invalid.Errors
 }
 
-func (c *faultChecker) wrong(field, hint, format string, args ...any) {
+func (c *checker) wrong(field, hint, format string, args ...any) {
 	path := c.path
 	if field != "" {
 		path += "." + field
@@ -24,7 +24,7 @@ func (c *faultChecker) wrong(field, hint, format string, args ...any) {
 	c.m.Add(path, fmt.Sprintf(format, args...), hint)
 }
 
-func (c *faultChecker) add(m *facetdv1.Fault) {
+func (c *checker) add(m *facetdv1.Fault) {
 	before := len(c.m)
 	switch k := m.GetKind(); k {
 	case facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_INACTIVE:
@@ -44,20 +44,20 @@ func (c *faultChecker) add(m *facetdv1.Fault) {
 		facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED:
 		c.input(m)
 	case facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD:
-		c.f.dead[c.chip(m.GetChip())] = true
+		c.f.Dead[c.chip(m.GetChip())] = true
 		c.unused(m, "chip")
 	case facetdv1.FaultKind_FAULT_KIND_LANE_OPEN:
-		c.f.laneOpen[c.lane(m.GetLane())] = true
+		c.f.LaneOpen[c.lane(m.GetLane())] = true
 		c.unused(m, "lane")
 	case facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED:
-		c.f.laneSaturated[c.lane(m.GetLane())] = true
+		c.f.LaneSaturated[c.lane(m.GetLane())] = true
 		c.unused(m, "lane")
 	default:
 		c.wrong("kind", "give one of the kinds of fault", "the fault has no known kind")
 	}
 }
 
-func (c *faultChecker) stuck(line int, active bool) {
+func (c *checker) stuck(line int, active bool) {
 	set, other := &c.f.stuckActive, &c.f.stuckInactive
 	if !active {
 		set, other = other, set
@@ -68,7 +68,7 @@ func (c *faultChecker) stuck(line int, active bool) {
 	*set |= 1 << uint(line)
 }
 
-func (c *faultChecker) input(m *facetdv1.Fault) {
+func (c *checker) input(m *facetdv1.Fault) {
 	shorted := m.GetKind() == facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED
 	chip := c.chip(m.GetChip())
 	other := -1
@@ -110,7 +110,7 @@ func (c *faultChecker) input(m *facetdv1.Fault) {
 	c.f.inputs[key] = broken
 }
 
-func (c *faultChecker) line(field, name string) int {
+func (c *checker) line(field, name string) int {
 	line := c.a.Line(name)
 	if line < 0 {
 		c.wrong(field, "name a select line of the array file", "no select line is called %q", name)
@@ -118,7 +118,7 @@ func (c *faultChecker) line(field, name string) int {
 	return line
 }
 
-func (c *faultChecker) chip(name string) int {
+func (c *checker) chip(name string) int {
 	chip := c.a.Chip(name)
 	if chip < 0 {
 		c.wrong("chip", "name a chip of the array file", "no chip is called %q", name)
@@ -126,7 +126,7 @@ func (c *faultChecker) chip(name string) int {
 	return chip
 }
 
-func (c *faultChecker) lane(name string) int {
+func (c *checker) lane(name string) int {
 	for i := range c.a.Lanes {
 		if c.a.Lanes[i].Name == name {
 			return i
@@ -137,7 +137,7 @@ func (c *faultChecker) lane(name string) int {
 }
 
 // unused reports fields that are set and that the kind does not need.
-func (c *faultChecker) unused(m *facetdv1.Fault, needed ...string) {
+func (c *checker) unused(m *facetdv1.Fault, needed ...string) {
 	for _, f := range []struct {
 		name string
 		set  bool
