@@ -46,6 +46,7 @@ type fake struct {
 	facetdv1.UnimplementedLockstepServiceServer
 	facetdv1.UnimplementedHealthServiceServer
 	facetdv1.UnimplementedDeviceServiceServer
+	facetdv1.UnimplementedMotionServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -84,6 +85,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterHealthServiceServer(s, f)
 	facetdv1.RegisterLockstepServiceServer(s, f)
 	facetdv1.RegisterDeviceServiceServer(s, f)
+	facetdv1.RegisterMotionServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })
