@@ -21,7 +21,9 @@ import (
 func (a *app) benchCommand() *cobra.Command {
 	return cli.Group("bench", "Set lenses right by hand, and measure what the light does",
 		`  facetctl bench focus wall --chips wall-00
-  facetctl bench flicker quick --svg spectrum.svg`, a.benchFocusCommand(), a.benchFlickerCommand())
+  facetctl bench flicker quick --svg spectrum.svg
+  facetctl bench orientation bow`, a.benchFocusCommand(), a.benchFlickerCommand(),
+		a.benchOrientationCommand())
 }
 
 func (a *app) benchFocusCommand() *cobra.Command {
@@ -100,7 +102,8 @@ func (f *focusAid) follow(ctx context.Context, c *client, task string, chips []s
 		}
 	}
 	start := &facetdv1.FollowStart{Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
-		Selection: &facetdv1.FrameSelection{Tasks: []string{task}, Chips: chips}}
+		Selection: &facetdv1.FrameSelection{Tasks: []string{task}, Chips: chips,
+			Codes: facetdv1.Codes_CODES_CORRECTED}}
 	err = receive(ctx, c, start, func(d *facetdv1.FrameSetDelivery) (bool, error) {
 		f.sets++
 		if err := f.add(d.GetFrameSet()); err != nil {

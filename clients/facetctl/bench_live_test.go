@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/clients/go/facettest"
 )
 
@@ -68,6 +69,36 @@ func TestFlickerOfALamp(t *testing.T) {
 		}
 		if drawn, err := os.ReadFile(picture); err != nil || !strings.Contains(string(drawn), "</svg>") {
 			t.Errorf("%s: no picture: %v", c.scene, err)
+		}
+	}
+}
+
+// TestOrientationOfALiveArray: a body that turns to the right lets what the chips at the bow see move to the left, as
+// the array file has it.
+func TestOrientationOfALiveArray(t *testing.T) {
+	a := facettest.New(t, facettest.Config{Tasks: facettest.YAML("tasks:\n- name: bow\n  target: {group: bow}\n" +
+		"  rate_hz: 50\n  views: [{name: v}]\n"), Scene: "demo:high=800", Listen: "127.0.0.1:0"})
+	end := advancing(t, a)
+	defer end()
+	a.SetPose(nil, &facetdv1.Velocity{YawDegPerS: -15})
+	r := runAgainst(t, a.Address(), []string{"bench", "orientation", "bow", "--moves", "left", "--count", "20",
+		"--output", "json"}, "\n")
+	var got struct {
+		Chips []struct {
+			Chip, Finding string
+			Moves         int
+			OffDeg        float64 `json:"off_deg"`
+		}
+	}
+	if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 {
+		t.Fatal(err, r.Stderr)
+	}
+	if len(got.Chips) == 0 {
+		t.Fatal(r.Stdout)
+	}
+	for _, c := range got.Chips {
+		if c.Finding != "right" || c.Moves != 1 || c.OffDeg > 25 {
+			t.Errorf("%+v", c)
 		}
 	}
 }

@@ -25,8 +25,9 @@ func (a *app) complete(root *cobra.Command) {
 		"task":     tasks, "tasks": tasks, "remove": tasks,
 		"chips": chips, "target": targets, "capture": targets,
 		"method": cli.Choices("auto", "offset", "offset-gain", "log"), "levels": cli.Choices(),
-		"lux":  cli.Choices("dark"),
-		"chip": chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"), "svg": cli.FilesEnding("svg"),
+		"lux":   cli.Choices("dark"),
+		"moves": cli.Choices("left", "right", "up", "down"),
+		"chip":  chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"), "svg": cli.FilesEnding("svg"),
 		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
 		"name": cli.Choices(), "window": cli.Choices(),
 		"address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
@@ -46,7 +47,7 @@ func (a *app) complete(root *cobra.Command) {
 		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux",
 			"demo:\tthe culvert of the demo", "grating:\tstripes")),
 		"fault set":   cli.Choices(faultKinds()...),
-		"bench focus": cli.First(tasks), "bench flicker": cli.First(tasks),
+		"bench focus": cli.First(tasks), "bench flicker": cli.First(tasks), "bench orientation": cli.First(tasks),
 	})
 }
 
