@@ -74,7 +74,7 @@ const (
 )
 
 // noisePairs is of how many pairs of frames the least noise counts.
-const noisePairs = 5
+const noisePairs = 8
 
 // tracker follows one chip.
 type tracker struct {
@@ -87,7 +87,8 @@ type tracker struct {
 	asked    bool  // one was asked for and has not come
 	pair     bool  // the frame right after the last one is wanted
 	turns    int   // samples since the last pair
-	hurry    bool  // the next frame is wanted: stuck pixels are about to show, or another chip shows something
+	hurry    bool  // the next frame is wanted: stuck pixels are about to show
+	owed     bool  // it is wanted since another chip shows something
 	// spent are samples that were taken before their turn, less one for every turn since.
 	spent  int
 	noise  []float64
@@ -100,7 +101,7 @@ const (
 	interval = int64(1e9)
 	// mostSpent is how many samples may be taken before their turn at once; one more for every turn. It bounds what
 	// light that comes and goes can cost.
-	mostSpent = 8
+	mostSpent = 32
 	// pairEvery is at which of its samples the frame right after is looked at, too.
 	pairEvery = 4
 )
@@ -110,7 +111,7 @@ func (t *tracker) wants(at int64) bool {
 	if t.asked {
 		return false
 	}
-	return t.samples == 0 || at-t.taken >= interval || t.spent < mostSpent && (t.pair || t.hurry || t.pending())
+	return t.samples == 0 || at-t.taken >= interval || t.spent < mostSpent && (t.pair || t.hurry || t.owed || t.pending())
 }
 
 // on is which conditions hold.
@@ -153,7 +154,7 @@ const (
 
 // take judges another sample.
 func (t *tracker) take(s Sample, e *Expected) {
-	t.asked, t.expected = false, e
+	t.asked, t.owed, t.expected = false, false, e
 	t.samples++
 	t.turns++
 	followed := t.pair

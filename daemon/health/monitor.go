@@ -180,7 +180,7 @@ func (m *Monitor) Take(chip int, s Sample) (changed bool) {
 	t.take(s, e)
 	if t.turning() { // look at all the others: the cause may be common
 		for i := range m.chips {
-			m.chips[i].hurry = true
+			m.chips[i].owed = m.chips[i].frames && m.read(i)
 		}
 	}
 	return t.on() != before

@@ -62,7 +62,7 @@ func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 		pending := false
 		for i := range m.chips {
 			t := &m.chips[i]
-			pending = pending || t.latches[c].pending() && c != noisy
+			pending = pending || (t.latches[c].pending() || t.owed) && c != noisy
 			if t.latches[c].on {
 				given = append(given, i)
 			}

@@ -84,7 +84,7 @@ func (s *Sampler) Measure(task string, job uint64, f *facetdv1.Frame, expected *
 		out.Noise = s.noise.between(s.codes, codes, rows, columns)
 	}
 	limit := max(0.1*expected.Highest, 8*math.Hypot(expected.Pattern, expected.Noise))
-	moved := s.codes != nil && moves(s.codes, codes, rows, columns, expected.NoiseLimit())
+	moved := s.codes != nil && moves(s.codes, codes, rows, columns, 2*expected.Noise+0.5)
 	s.hot.see(codes, rows, columns, limit, 8*expected.LaneNoise+4, moved)
 	var own *Pattern
 	if patterns.Own != nil {

@@ -205,3 +205,20 @@ func TestSpreadOfLevels(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkMeasure is what a look at a frame of 40 x 40 pixels costs, of which there is about one a second and chip.
+func BenchmarkMeasure(b *testing.B) {
+	draw := rand.New(rand.NewPCG(1, 2))
+	const rows, columns = 40, 40
+	var frames []*facetdv1.Frame
+	for k := range 8 {
+		frames = append(frames, frameOf(rows, columns, drawn(rows, columns, func(r, c int) float64 {
+			return 1800 + 400*math.Sin(float64(c+3*k)/4) + 200*math.Sin(float64(r)/5) + 15*draw.NormFloat64()
+		})))
+	}
+	var s Sampler
+	for i := 0; b.Loop(); i++ {
+		// One frame of five comes right after another.
+		s.Measure("t", uint64(2*i-i/5), frames[i%len(frames)], ordinary, Patterns{})
+	}
+}

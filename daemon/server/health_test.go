@@ -18,11 +18,14 @@ import (
 
 // observed is the demo's array in lockstep, with its health.
 type observed struct {
-	t      *testing.T
-	me     partner
-	health facetdv1.HealthServiceClient
-	faults facetdv1.FaultServiceClient
-	at     time.Duration
+	t       *testing.T
+	me      partner
+	health  facetdv1.HealthServiceClient
+	faults  facetdv1.FaultServiceClient
+	events  facetdv1.EventServiceClient
+	last    uint64 // event that was read
+	journal string
+	at      time.Duration
 }
 
 func observe(t *testing.T, change func(*Setup)) *observed {
@@ -32,7 +35,7 @@ func observe(t *testing.T, change func(*Setup)) *observed {
 	change(&c)
 	conn, _ := running(t, c)
 	return &observed{t: t, me: join(t, conn, "me"), health: facetdv1.NewHealthServiceClient(conn),
-		faults: facetdv1.NewFaultServiceClient(conn)}
+		faults: facetdv1.NewFaultServiceClient(conn), events: facetdv1.NewEventServiceClient(conn)}
 }
 
 // after lets bus time on, in steps within which every frame that is due has been looked at, and returns the health.
@@ -66,6 +69,23 @@ func found(h *facetdv1.Health) string {
 		ids = append(ids, f.GetId())
 	}
 	return strings.Join(ids, " ")
+}
+
+// told are the events about health since the last call.
+func (o *observed) told() (texts []string) {
+	o.t.Helper()
+	r, err := o.events.ListEvents(limited(o.t),
+		&facetdv1.ListEventsRequest{AfterSequence: &o.last, JournalId: o.journal,
+			PageSize: 1000,
+			Filter:   &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_HEALTH}}})
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	o.last, o.journal = r.GetLastSequence(), r.GetJournalId()
+	for _, e := range r.GetEvents() {
+		texts = append(texts, e.GetText())
+	}
+	return texts
 }
 
 // soon is within how long a fault is named: three periods of the demo's slowest task, and two seconds.
@@ -113,6 +133,10 @@ func TestHealthOfPlantedFaults(t *testing.T) {
 		if found(h) != "" {
 			t.Errorf("%v cleared: still %s", tc.fault, found(h))
 		}
+		// One cause is one finding: the journal has when it came and when it went, and nothing else.
+		if told := o.told(); len(told) != 2 || !strings.Contains(told[1], "no longer so") {
+			t.Errorf("%v: the journal has %q", tc.fault, told)
+		}
 	}
 }
 
@@ -137,7 +161,7 @@ func TestHealthOfHotPixels(t *testing.T) {
 }
 
 // mostAtOnce is how many frames of a chip are looked at before their turn.
-const mostAtOnce = 8
+const mostAtOnce = 32
 
 // lightsOf are scenes in which nothing is wrong: moving and at rest, dim, even and dark.
 var lightsOf = []string{config.DefaultScene, "uniform:200", "uniform:0.05", "uniform:3000", "uniform:0",
@@ -189,6 +213,19 @@ func TestHealthOfFaultFreeArrays(t *testing.T) {
 		}
 		if h.GetSamples() < 5*7 || h.GetSamples() > 5*2*uint64(o.at.Seconds()+mostAtOnce) {
 			t.Errorf("%d frames were looked at in %v", h.GetSamples(), o.at)
+		}
+	}
+}
+
+// TestHealthOfTheDemo: nothing is found on the demo as it drives through its culvert for long.
+func TestHealthOfTheDemo(t *testing.T) {
+	t.Parallel()
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	o := observe(t, func(c *Setup) { c.Seed = seed })
+	for until := peertest.Cases(3*time.Second, 10*time.Minute); o.at < until; {
+		if h := o.after(time.Second); found(h) != "" {
+			t.Fatalf("after %v: %v", o.at, h.GetFindings())
 		}
 	}
 }
