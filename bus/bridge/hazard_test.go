@@ -42,9 +42,14 @@ func TestHazards(t *testing.T) {
 					t.Errorf("%v, %+v", err, res)
 				}
 			}
-			pins := r.Pins(before, bus.Time(1)<<60)
-			if len(pins) == 0 || pins[len(pins)-1].Kind != bustest.PinLines || pins[len(pins)-1].Value != 0 {
-				t.Errorf("at the pins: %+v", pins)
+			inactive := func() bool {
+				pins := r.Pins(before, bus.Time(1)<<60)
+				return len(pins) > 0 && pins[len(pins)-1].Kind == bustest.PinLines && pins[len(pins)-1].Value == 0
+			}
+			for began := time.Now(); !inactive(); time.Sleep(time.Millisecond) { // until the chips have heard of it
+				if time.Since(began) > 20*time.Second {
+					t.Fatalf("at the pins: %+v", r.Pins(before, bus.Time(1)<<60))
+				}
 			}
 			if err := r.Prepare(ctx, []*bus.Program{p}); err == nil || !strings.Contains(err.Error(), "stop input") {
 				t.Errorf("configured all the same: %v", err)

@@ -35,7 +35,8 @@ func startEmulated(t testing.TB, cfg *Config) *Rig {
 	if ahead == 0 {
 		ahead = emulator.Ahead
 	}
-	w, err := emulator.New(emulator.Config{Dir: dir, Chips: r.chips(cfg), Link: l, Ahead: ahead})
+	w, err := emulator.New(emulator.Config{Dir: dir, Chips: r.chips(cfg), Link: l, Ahead: max(ahead, 0)})
+	r.World = w
 	if err != nil {
 		t.Fatal(err)
 	}

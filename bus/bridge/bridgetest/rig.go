@@ -19,6 +19,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/chips"
+	"facetd.example/bus/bridge/emulator"
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
@@ -164,7 +165,7 @@ type Config struct {
 	// Emulated runs the firmware on an emulated board, whose tick is 40 ns. Where there is no emulator, or no compiler
 	// for it, the test is skipped.
 	Emulated bool
-	// Ahead is how far the time of an emulated board goes on without its host; 0 is emulator.Ahead.
+	// Ahead is how far the time of an emulated board goes on without its host; 0 is emulator.Ahead, below 0 for ever.
 	Ahead time.Duration
 }
 
@@ -174,6 +175,9 @@ type Rig struct {
 	Address string
 	// Process may be killed and stopped by the test.
 	Process *os.Process
+
+	// World is that of an emulated board.
+	World *emulator.World
 
 	tick  time.Duration
 	mu    sync.Mutex

@@ -47,6 +47,7 @@ type World struct {
 	tick  time.Duration
 
 	mu    sync.Mutex
+	heard uint64 // the board's time when it last got something
 	peers [2]*peer
 	news  chan struct{}
 }
@@ -188,7 +189,6 @@ func (w *World) link(ctx context.Context) error {
 	if _, err := out.Write(binary.LittleEndian.AppendUint32(nil, rand.Uint32()|1)); err != nil { // the boot
 		return err
 	}
-	heard := uint64(0)
 	ahead := uint64(w.cfg.Ahead / tick)
 	for {
 		head := make([]byte, 13)
@@ -203,17 +203,14 @@ func (w *World) link(ctx context.Context) error {
 		if err := w.send(frames); err != nil {
 			return err
 		}
-		answer := w.fetch()
-		for len(answer) == 0 && (w.alone() || ahead > 0 && now-heard > ahead) {
+		answer := w.fetch(now)
+		for len(answer) == 0 && (w.alone() || ahead > 0 && now-w.heard > ahead) {
 			select {
 			case <-w.news:
 			case <-ctx.Done():
 				return nil
 			}
-			answer = w.fetch()
-		}
-		if len(answer) > 0 {
-			heard = now
+			answer = w.fetch(now)
 		}
 		if _, err := out.Write(append(answer, 0, 0, 0)); err != nil {
 			return over(ctx, err)
@@ -263,8 +260,15 @@ func (w *World) send(frames []byte) error {
 	return nil
 }
 
-// fetch is what has come for the board: frames, each behind its peer and length, and who is gone.
-func (w *World) fetch() []byte {
+// Heard is the board's time when it last heard of a host.
+func (w *World) Heard() time.Duration {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return time.Duration(w.heard) * tick
+}
+
+// fetch is what has come for the board at its time now: frames, each behind its peer and length, and who is gone.
+func (w *World) fetch(now uint64) []byte {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	var out []byte
@@ -281,6 +285,9 @@ func (w *World) fetch() []byte {
 			out = binary.LittleEndian.AppendUint16(append(out, byte(i)), 0xffff)
 			w.peers[i] = nil
 		}
+	}
+	if len(out) > 0 {
+		w.heard = now
 	}
 	return out
 }
