@@ -19,6 +19,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
@@ -29,6 +30,8 @@ const bedTask = "tasks: [{name: bed, target: {group: bed}, rate_hz: 20, views: [
 type daemon struct {
 	t    *testing.T
 	conn *grpc.ClientConn
+	// address is where it listens.
+	address string
 }
 
 func start(t *testing.T, change func(*server.Setup)) *daemon {
@@ -56,7 +59,7 @@ func start(t *testing.T, change func(*server.Setup)) *daemon {
 			t.Errorf("the daemon ended with %v", err)
 		}
 	})
-	return &daemon{t: t, conn: conn}
+	return &daemon{t: t, conn: conn, address: s.Addresses().GRPC}
 }
 
 func limited(t *testing.T) context.Context {
@@ -226,5 +229,44 @@ func TestStreamsAreChecked(t *testing.T) {
 		if status.Code(err) != c.code || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%v: %v, want %v with %q", c.request, err, c.code, c.says)
 		}
+	}
+}
+
+// TestClientReads: a program reads estimates one after another; those of raw frames say why they tell nothing, and a
+// task that is not there ends the reading with an error.
+func TestClientReads(t *testing.T) {
+	t.Parallel()
+	d := start(t, func(c *server.Setup) { c.Tasks = tasksFile(t, bedTask) })
+	client, err := facet.Connect(d.address, facet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer client.Close()
+	last, n := uint64(0), 0
+	for e, err := range client.Motion(limited(t), facet.MotionOptions{Tasks: []string{"bed"}}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := e.GetChips()[0]
+		if e.GetTask() != "bed" || c.GetChip() != "bed-0" || n > 0 && e.GetJob() <= last || e.GetBody().GetTold() ||
+			c.GetReason() != facetdv1.MotionReason_MOTION_REASON_NOT_CORRECTED || c.GetMeanCodes() == 0 {
+			t.Fatalf("after job %d: %v", last, e)
+		}
+		if last, n = e.GetJob(), n+1; n == 5 {
+			break
+		}
+	}
+	if n != 5 {
+		t.Errorf("%d estimates", n)
+	}
+	refused := 0
+	for e, err := range client.Motion(limited(t), facet.MotionOptions{Tasks: []string{"nobody"}}) {
+		if err == nil {
+			t.Errorf("of a task that is not there: %v", e)
+		}
+		refused++
+	}
+	if refused != 1 {
+		t.Errorf("a task that is not there: %d errors", refused)
 	}
 }
