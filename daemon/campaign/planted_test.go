@@ -15,19 +15,20 @@ type plant struct{ name, file, is, becomes string }
 
 // plants are defects of the kind that a change could bring in.
 var plants = []plant{
-	{"a lost result", "daemon/dispatch/reporter.go", "\t\tp.observer.JobEnded(set)\n",
-		"\t\tif set.GetJob()%64 != 63 {\n\t\t\tp.observer.JobEnded(set)\n\t\t}\n"},
-	{"a doubled result", "daemon/dispatch/reporter.go", "\t\tp.observer.JobEnded(set)\n",
-		"\t\tif set.GetJob()%64 == 63 {\n\t\t\tp.observer.JobEnded(set)\n\t\t}\n\t\tp.observer.JobEnded(set)\n"},
+	{"a lost result", "daemon/dispatch/reporter.go", "\tlater, can := p.observer.(LaterObserver)\n",
+		"\tif set.GetJob()%64 == 63 {\n\t\treturn\n\t}\n\tlater, can := p.observer.(LaterObserver)\n"},
+	{"a doubled result", "daemon/dispatch/reporter.go", "\tlater, can := p.observer.(LaterObserver)\n",
+		"\tif set.GetJob()%64 == 63 {\n\t\tif look != nil {\n\t\t\tlook()\n\t\t}\n\t\tp.observer.JobEnded(set)\n" +
+			"\t\tlook = nil\n\t}\n\tlater, can := p.observer.(LaterObserver)\n"},
 	{"nothing restored", "daemon/dispatch/jobs.go", "\t\tr.regs.lose(job.job.Chips, r.tab.assumes)\n", ""},
 	{"registers taken as known after a failure", "daemon/dispatch/spare.go",
 		"\t\tr.regs.lose(one.program.Chips, r.tab.assumes)\n", ""},
-	{"an early start", "daemon/dispatch/runner.go", "return r.runEntry(hard, entry, max(at, r.taken))",
-		"return r.runEntry(hard, entry, max(at-1, r.taken))"},
+	{"an early start", "daemon/dispatch/runner.go", "return r.runEntry(hard, entry, max(at, r.taken, ",
+		"return r.runEntry(hard, entry, max(at-1, r.taken, "},
 	{"a lag that is never worked off", "daemon/dispatch/runner.go",
-		"return r.runEntry(hard, entry, max(at, r.taken))",
+		"return r.runEntry(hard, entry, max(at, r.taken, ",
 		"return r.runEntry(hard, entry, max(at.Add(min(r.lag.seen.Worst, " +
-			"50*time.Millisecond).Truncate(time.Microsecond)), r.taken))"},
+			"50*time.Millisecond).Truncate(time.Microsecond)), r.taken, "},
 	{"a change told to be active one tick off", "daemon/dispatch/activate.go", "\tanswer(changeDone{effective: epoch, ",
 		"\tanswer(changeDone{effective: epoch + 1, "},
 	{"an uncounted drop", "daemon/stream/subscription.go",
