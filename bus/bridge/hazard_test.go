@@ -29,7 +29,6 @@ func TestHazards(t *testing.T) {
 			if err := r.WaitUntil(ctx, begins.Add(100*time.Millisecond)); err != nil {
 				t.Fatal(err)
 			}
-			before := r.Now()
 			if err := r.Process.Signal(signal); err != nil {
 				t.Fatal(err)
 			}
@@ -43,12 +42,12 @@ func TestHazards(t *testing.T) {
 				}
 			}
 			inactive := func() bool {
-				pins := r.Pins(before, bus.Time(1)<<60)
+				pins := r.Pins(begins, bus.Time(1)<<60)
 				return len(pins) > 0 && pins[len(pins)-1].Kind == bustest.PinLines && pins[len(pins)-1].Value == 0
 			}
 			for began := time.Now(); !inactive(); time.Sleep(time.Millisecond) { // until the chips have heard of it
 				if time.Since(began) > 20*time.Second {
-					t.Fatalf("at the pins: %+v", r.Pins(before, bus.Time(1)<<60))
+					t.Fatalf("at the pins: %+v", r.Pins(begins, bus.Time(1)<<60))
 				}
 			}
 			if err := r.Prepare(ctx, []*bus.Program{p}); err == nil || !strings.Contains(err.Error(), "stop input") {
