@@ -39,6 +39,8 @@ func DrawMoves(w io.Writer, title string, of []Arrow) error {
 				n := frame * 0.4 / math.Hypot(wx, wy)
 				d.Line("want", middleX, middleY, middleX+n*wx, middleY+n*wy)
 			}
+		}
+		for _, s := range a.Seen {
 			n := frame * 0.4 / math.Hypot(s.X, s.Y)
 			d.Line("was", middleX, middleY, middleX+n*s.X, middleY+n*s.Y)
 			d.Put(`<circle class="dot" cx="%v" cy="%v" r="4"/>`+"\n", middleX+n*s.X, middleY+n*s.Y)

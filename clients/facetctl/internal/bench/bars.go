@@ -78,7 +78,7 @@ func DrawFocus(w io.Writer, title string, of []*Focus) error {
 	foot := top + line*float64(len(of))
 	d.Line("axis", left, foot, width-40, foot)
 	for _, v := range svg.Ticks(0, most, 6) {
-		d.Text("mid", x(v), foot+16, fmt.Sprintf("%g", v))
+		d.Text("mid", x(v), foot+16, fmt.Sprintf("%.3g", v))
 	}
 	d.Text("mid", (left+width)/2, foot+32, "blur in pixels")
 	_, err := d.WriteTo(w)

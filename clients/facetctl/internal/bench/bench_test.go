@@ -10,6 +10,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
+	"sync"
 	"testing"
 
 	"facetd.example/chipmodel/geometry"
@@ -123,9 +124,14 @@ func target() image.Image {
 	return img
 }
 
+// lit is the target as a scene, made once.
+var lit = sync.OnceValues(func() (scene.Scene, error) {
+	return scene.Panorama(target(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 100})
+})
+
 // TestBlurIsMeasured: lenses of known blur before a simulated target measure as what they are.
 func TestBlurIsMeasured(t *testing.T) {
-	light, err := scene.Panorama(target(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 100})
+	light, err := lit()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -178,7 +178,7 @@ func (f *Flicker) Draw(w io.Writer, title string) error {
 	d.Line("axis", left, height-bottom, width-20, height-bottom)
 	d.Line("axis", left, top, left, height-bottom)
 	for _, hz := range svg.Ticks(0, f.RateHz/2, 8) {
-		d.Text("mid", x(hz), height-bottom+18, fmt.Sprintf("%g", hz))
+		d.Text("mid", x(hz), height-bottom+18, fmt.Sprintf("%.4g", hz))
 	}
 	for _, codes := range svg.Ticks(0, most, 5) {
 		d.Text("end", left-6, y(codes)+4, fmt.Sprintf("%.3g", codes))

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"bytes"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -58,7 +59,7 @@ func TestOrientationIsFound(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
-	s, err := scene.Panorama(target(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 100})
+	s, err := lit()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,4 +110,36 @@ func rollOf(t *testing.T, line string) float64 {
 		t.Fatal(err)
 	}
 	return v
+}
+
+// TestMovesAndFocusAreDrawn: the drawings name their chips, say what was found, and have round numbers on their axes.
+func TestMovesAndFocusAreDrawn(t *testing.T) {
+	var b bytes.Buffer
+	if err := DrawMoves(&b, "moves", []Arrow{{"a & b", Mount{}, []Seen{{MoveLeft, -1, 0}}, Right},
+		{"c", Mount{}, []Seen{{MoveUp, 1, 0}}, Turned}}); err != nil {
+		t.Fatal(err)
+	}
+	if s := b.String(); strings.Count(s, `class="want"`) != 2 || strings.Count(s, `class="was"`) != 2 ||
+		strings.Count(s, `class="wrong"`) != 1 || !strings.Contains(s, "a &amp; b") || !strings.Contains(s, "turned, 1") {
+		t.Error(s)
+	}
+	b.Reset()
+	f := &Focus{Chip: "c", LensPixels: 0.4}
+	for _, blur := range []float64{0.9, 0.6, 0.8} {
+		f.Add(Sharpness{BlurPixels: blur, Edges: 20})
+	}
+	if *f.BestPixels != 0.6 || f.AtBest() || f.Allowed() { // 0.6 is above 1.2 times 0.4 and a tenth
+		t.Errorf("%+v: at best %v, as allowed %v", f, f.AtBest(), f.Allowed())
+	}
+	f.Add(Sharpness{BlurPixels: math.NaN()})
+	if f.NowPixels != nil || *f.BestPixels != 0.6 {
+		t.Errorf("the peak is not held: %+v", f)
+	}
+	if err := DrawFocus(&b, "focus", []*Focus{f, {Chip: "d", LensPixels: 0.4}}); err != nil {
+		t.Fatal(err)
+	}
+	if s := b.String(); strings.Count(s, "too few edges") != 2 || strings.Count(s, `class="best"`) != 1 ||
+		strings.Contains(s, "0.60000") || !strings.Contains(s, ">0.6<") {
+		t.Error(s)
+	}
 }
