@@ -11,7 +11,7 @@ type Options struct {
 	// Pattern is the standard deviation from pixel to pixel of what stays where it is while the light moves: what a
 	// correction leaves of the fixed pattern.
 	Pattern float64
-	// Unsmoothed leaves the smoothing of the pair out, b = 0.
+	// Smoothing is that of the pair of filters; its zero value stands for the constant of that name.
 	Smoothing Smooth
 }
 
@@ -108,11 +108,6 @@ func NewEstimator(s Shape, o Options) *Estimator {
 		*p = make([]float64, n)
 	}
 	return e
-}
-
-// SetNoise changes what is known of noise and pattern.
-func (e *Estimator) SetNoise(noise, floor, pattern float64) {
-	e.o.Noise, e.o.NoiseFloor, e.o.Pattern = noise, floor, pattern
 }
 
 // Estimate compares two frames, row by row; a pixel that is not a number tells nothing, nor do those beside it. Without

@@ -60,10 +60,7 @@ func (s Shape) kind() kind {
 	return tooSmall
 }
 
-// right is how far a row is shifted right, in columns.
-func (s Shape) right(row int) float64 { return float64(s.halves(row)) / 2 }
-
-// halves is the same in half columns.
+// halves is how far a row is shifted right, in half columns.
 func (s Shape) halves(row int) int {
 	if s.Hexagonal && (row&1 == 1) == s.OddRows {
 		return 1

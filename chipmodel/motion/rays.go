@@ -71,9 +71,6 @@ func NewRays(c *geometry.Camera, s Shape, g Grid) *Rays {
 	return r
 }
 
-// Axis is the direction of the middle of the frame, a unit vector of the body frame.
-func (r *Rays) Axis() [3]float64 { return r.axis }
-
 // dual returns vectors in the plane of two, of which each has a product of 1 with one of them and of 0 with the other.
 func dual(a, b [3]float64) (x, y [3]float64) {
 	aa, ab, bb := dot(a, a), dot(a, b), dot(b, b)

@@ -23,7 +23,7 @@ func draw(s Shape, waves []wave, right, down float64) []float64 {
 	out := make([]float64, s.Rows*s.Columns)
 	for row := range s.Rows {
 		for column := range s.Columns {
-			x, y := float64(column)+s.right(row)-right, (float64(row)-down)*s.rowPitch()
+			x, y := float64(column)+float64(s.halves(row))/2-right, (float64(row)-down)*s.rowPitch()
 			for _, w := range waves {
 				out[row*s.Columns+column] += w.Amp * math.Cos(w.KX*x+w.KY*y+w.Phase)
 			}

@@ -9,6 +9,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
 )
 
 func (a *app) motionCommand() *cobra.Command {
@@ -24,7 +25,7 @@ func (a *app) motionCommand() *cobra.Command {
 
 func (a *app) motionWatchCommand() *cobra.Command {
 	var count int
-	start := &facetdv1.MotionStart{Estimates: 1}
+	var o facet.MotionOptions
 	cmd := &cobra.Command{
 		Use:   "watch",
 		Short: "Show estimates of motion as they come",
@@ -40,32 +41,21 @@ why chips tell nothing. Frames must be corrected: see 'facetctl calibrate'. Unde
 				return cli.Usagef("--count: %d is not possible; use 0 (no end) or more", count)
 			}
 			return a.follow(cmd, func(ctx context.Context, c *client) error {
-				return watchMotion(ctx, cmd, c, start, count)
+				return watchMotion(ctx, cmd, c, o, count)
 			})
 		},
 	}
-	cmd.Flags().StringSliceVar(&start.Tasks, "task", nil, "only estimates of these tasks")
-	cmd.Flags().StringSliceVar(&start.Chips, "chip", nil, "only by these chips")
+	cmd.Flags().StringSliceVar(&o.Tasks, "task", nil, "only estimates of these tasks")
+	cmd.Flags().StringSliceVar(&o.Chips, "chip", nil, "only by these chips")
 	cmd.Flags().IntVar(&count, "count", 0, "end after this many estimates; 0 goes on until interrupted")
 	return cmd
 }
 
-func watchMotion(ctx context.Context, cmd *cobra.Command, c *client, start *facetdv1.MotionStart, count int) error {
-	stream, err := c.motion.StreamMotion(ctx)
-	if err != nil {
-		return err
-	}
-	next := &facetdv1.StreamMotionRequest{Request: &facetdv1.StreamMotionRequest_Start{Start: start}}
-	// A request that cannot be sent says nothing of why: what is received then does.
-	_ = stream.Send(next)
-	for shown := 0; ; {
-		r, err := stream.Recv()
+func watchMotion(ctx context.Context, cmd *cobra.Command, c *client, o facet.MotionOptions, count int) error {
+	shown := 0
+	for e, err := range c.daemon.Motion(ctx, o) {
 		if err != nil {
 			return err
-		}
-		e := r.GetDelivery().GetEstimate()
-		if e == nil {
-			continue
 		}
 		if cli.WantsJSON(cmd) {
 			err = cli.WriteJSONLine(cmd.OutOrStdout(), e)
@@ -78,9 +68,8 @@ func watchMotion(ctx context.Context, cmd *cobra.Command, c *client, start *face
 		if shown++; shown == count {
 			return nil
 		}
-		_ = stream.Send(&facetdv1.StreamMotionRequest{Request: &facetdv1.StreamMotionRequest_Grant{
-			Grant: &facetdv1.MotionGrant{Estimates: 1}}})
 	}
+	return nil
 }
 
 // motionLine is an estimate in one line.

@@ -71,7 +71,6 @@ type client struct {
 	record  facetdv1.RecordServiceClient
 	replay  facetdv1.ReplayServiceClient
 	events  facetdv1.EventServiceClient
-	motion  facetdv1.MotionServiceClient
 	scene   facetdv1.SceneServiceClient
 	bringup facetdv1.BringupServiceClient
 	stop    facetdv1.SafeStopServiceClient
@@ -123,7 +122,6 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		record:   facetdv1.NewRecordServiceClient(conn),
 		replay:   facetdv1.NewReplayServiceClient(conn),
 		events:   facetdv1.NewEventServiceClient(conn),
-		motion:   facetdv1.NewMotionServiceClient(conn),
 		lockstep: facetdv1.NewLockstepServiceClient(conn),
 		device:   facetdv1.NewDeviceServiceClient(conn),
 		scene:    facetdv1.NewSceneServiceClient(conn),
