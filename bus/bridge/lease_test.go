@@ -164,11 +164,11 @@ func lostByTheDevicesTime(t *testing.T, device *bridgetest.Rig, array *chipmodel
 	for began := time.Now(); !inactive() && time.Since(began) < 20*time.Second; {
 		time.Sleep(5 * time.Millisecond) // until the board's lease has ended
 	}
-	latest := bus.Time(device.World.Heard()).Add(lease + r.limits.Release)
+	latest := bus.Time(device.Heard()).Add(lease + r.limits.Release)
 	ok := inactive()
 	for _, pin := range r.Pins(begins, bus.Time(1)<<60) {
 		if pin.At > latest {
-			t.Errorf("at %v, and it had heard of its host until %v: %+v", pin.At, device.World.Heard(), pin)
+			t.Errorf("at %v, and it had heard of its host until %v: %+v", pin.At, device.Heard(), pin)
 			ok = false
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"facetd.example/api/peertest"
 	"facetd.example/bus/bridge/emulator"
@@ -35,8 +36,12 @@ func startEmulated(t testing.TB, cfg *Config) *Rig {
 	if ahead == 0 {
 		ahead = emulator.Ahead
 	}
-	w, err := emulator.New(emulator.Config{Dir: dir, Chips: r.chips(cfg), Link: l, Ahead: max(ahead, 0)})
-	r.World = w
+	w, err := emulator.New(emulator.Config{Dir: dir, Chips: r.chips(cfg), Link: l, Ahead: max(ahead, 0),
+		Heard: func(at time.Duration) {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			r.heard = at
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}

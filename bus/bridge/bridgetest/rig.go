@@ -19,7 +19,6 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/chips"
-	"facetd.example/bus/bridge/emulator"
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
@@ -176,12 +175,17 @@ type Rig struct {
 	// Process may be killed and stopped by the test.
 	Process *os.Process
 
-	// World is that of an emulated board.
-	World *emulator.World
-
 	tick  time.Duration
 	mu    sync.Mutex
 	trace []wire.PinEvent
+	heard time.Duration
+}
+
+// Heard is an emulated board's time when it last heard of its host.
+func (r *Rig) Heard() time.Duration {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.heard
 }
 
 // latency is for how long, in microseconds, the machine may keep the firmware from running: tests share it with others.

@@ -38,13 +38,14 @@ type Config struct {
 	// Ahead is how far the board's time goes on while its host is not heard: then it stands still, so that it does not
 	// run away from a host that is slower. 0 never: the board runs as fast as it is emulated.
 	Ahead time.Duration
+	// Heard, where set, is called with the board's time when it hears of a host.
+	Heard func(at time.Duration)
 }
 
 // World is the world around one board.
 type World struct {
 	cfg   Config
 	files map[string]*os.File
-	tick  time.Duration
 
 	mu    sync.Mutex
 	heard uint64 // the board's time when it last got something
@@ -260,13 +261,6 @@ func (w *World) send(frames []byte) error {
 	return nil
 }
 
-// Heard is the board's time when it last heard of a host.
-func (w *World) Heard() time.Duration {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return time.Duration(w.heard) * tick
-}
-
 // fetch is what has come for the board at its time now: frames, each behind its peer and length, and who is gone.
 func (w *World) fetch(now uint64) []byte {
 	w.mu.Lock()
@@ -288,6 +282,9 @@ func (w *World) fetch(now uint64) []byte {
 	}
 	if len(out) > 0 {
 		w.heard = now
+		if w.cfg.Heard != nil {
+			w.cfg.Heard(time.Duration(now) * tick)
+		}
 	}
 	return out
 }
