@@ -111,7 +111,8 @@ func (t *tracker) wants(at int64) bool {
 	if t.asked {
 		return false
 	}
-	return t.samples == 0 || at-t.taken >= interval || t.spent < mostSpent && (t.pair || t.hurry || t.owed || t.pending())
+	early := t.pair || t.hurry || t.owed || t.pending()
+	return t.samples == 0 || at-t.taken >= interval || early && t.spent < mostSpent
 }
 
 // on is which conditions hold.

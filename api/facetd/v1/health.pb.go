@@ -695,7 +695,7 @@ type ChipHealth struct {
 	// Temporal noise of the even parts of the picture, in codes; unset before there were two frames right after each
 	// other. Light that moves adds to it: it is the least of the last pairs.
 	NoiseCodes *float64 `protobuf:"fixed64,16,opt,name=noise_codes,json=noiseCodes,proto3,oneof" json:"noise_codes,omitempty"`
-	// What the noise budget allows at most, in codes.
+	// The limit above which a chip is called noisy, in codes: well above what the noise budget says.
 	NoiseBudgetCodes float64 `protobuf:"fixed64,17,opt,name=noise_budget_codes,json=noiseBudgetCodes,proto3" json:"noise_budget_codes,omitempty"`
 	// Part of the correction map's fixed pattern that the frames show, 1 where all of it is there; unset where there is
 	// no correction map for the view, or none that tells.

@@ -119,7 +119,7 @@ function ofChip() {
   const found = (health?.findings ?? []).filter((f) => (c?.findings ?? []).includes(f.id));
   const told = [...found.map((f) => `${f.text}. ${f.action}.`), c?.not_judged && `Not judged: ${c.not_judged}.`].filter(Boolean);
   const figures = c && num(c.samples) ? `Spread ${num(c.spread_codes).toFixed(1)} codes (undriven: up to ${num(c.undriven_limit_codes).toFixed(2)})` +
-    `${c.noise_codes === undefined ? "" : `; noise ${num(c.noise_codes).toFixed(2)} (budget ${num(c.noise_budget_codes).toFixed(2)})`}` +
+    `${c.noise_codes === undefined ? "" : `; noise ${num(c.noise_codes).toFixed(2)} (limit ${num(c.noise_budget_codes).toFixed(2)})`}` +
     `${c.pattern_fraction === undefined ? "" : `; ${(100 * num(c.pattern_fraction)).toFixed(0)} % of its map's pattern`}` : "";
   node.dataset.level = found.length ? levels[found[0].state] : "";
   text(node, [words(c?.state, "HEALTH_STATE_"), ...told, figures].filter(Boolean).join(" · "));
