@@ -193,6 +193,10 @@ func (t *tracker) take(s Sample, e *Expected) {
 		t.latches[hot].bad = max(t.latches[hot].bad, begins-1) // it was in several frames already
 		see(hot, float64(s.Hot) >= most, evidence{float64(s.Hot), most, -1})
 	}
+	if s.pair && s.Noise < 0 && len(t.noise) > 0 {
+		// A picture that moves looks at rest now and then by chance: only one that rests mostly comes to noisePairs.
+		t.noise = t.noise[1:]
+	}
 	if s.Noise >= 0 {
 		if t.noise = append(t.noise, s.Noise); len(t.noise) > noisePairs {
 			t.noise = t.noise[1:]

@@ -40,6 +40,8 @@ type Sample struct {
 	// Noise is the temporal noise in the evenest quarter of the picture, below 0 where the frame is not right after the
 	// one before, has too few pixels, or where the picture moved.
 	Noise float64
+	// pair says that the frame is right after the one before.
+	pair bool
 	// Hot are pixels that stood out from those around them at the same code in the last frames while the picture
 	// moved,
 	// without those that the correction map names; below 0 where too few frames were seen, or nothing moved.
@@ -80,7 +82,7 @@ func (s *Sampler) Measure(task string, job uint64, f *facetdv1.Frame, expected *
 		s.key, s.codes = key, nil
 		s.hot.forget()
 	}
-	if s.codes != nil && job == s.job+1 {
+	if out.pair = s.codes != nil && job == s.job+1; out.pair {
 		out.Noise = s.noise.between(s.codes, codes, rows, columns)
 	}
 	limit := max(0.1*expected.Highest, 8*math.Hypot(expected.Pattern, expected.Noise))

@@ -110,8 +110,8 @@ var wordings = [numConditions]wording{
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_NOISY, state: degraded, slug: "noisy", unit: "codes",
 		inferred: true,
 		shown: func(e evidence) string {
-			return fmt.Sprintf("even parts of the picture change by %.2g codes from frame to frame; up to %.2g may be the "+
-				"chip's own noise", e.measured, e.limit)
+			return fmt.Sprintf("even parts of the picture change by %.2g codes from frame to frame; up to %.2g may "+
+				"be the chip's own noise", e.measured, e.limit)
 		},
 		consequence: "small differences of light are lost in noise",
 		cause: words{
