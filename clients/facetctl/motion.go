@@ -14,10 +14,11 @@ import (
 
 func (a *app) motionCommand() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "motion",
-		Short: "Show how the robot turns and moves, by what its chips see",
-		Args:  cli.UnknownCommand,
-		RunE:  cli.MissingCommand,
+		Use:     "motion",
+		Short:   "Show how the robot turns and moves, by what its chips see",
+		Example: `  facetctl motion watch`,
+		Args:    cli.UnknownCommand,
+		RunE:    cli.MissingCommand,
 	}
 	cmd.AddCommand(a.motionWatchCommand())
 	return cmd

@@ -32,6 +32,7 @@ func complete(root *cobra.Command) {
 		"policy":     cli.Choices("edf\tearliest deadline first", "fixed\tfixed priorities"),
 		"listen":     cli.Choices("127.0.0.1:7660"),
 		"http":       cli.Choices("127.0.0.1:7661"),
+		"method":     cli.Choices("gradient", "one-step"),
 		"projection": cli.Choices("rectilinear", "equidistant", "stereographic"),
 		"svg":        cli.FilesEnding("svg"),
 		"png":        cli.FilesEnding("png"),
