@@ -121,8 +121,7 @@ func (e *Estimator) Estimate(first, second []float64, hint *Hint) Estimate {
 	if hint != nil {
 		out, ok = e.refine(first, second, e.shape.nearest(hint.X, hint.Y))
 	}
-	// Where nothing is to be seen at a displacement, nothing is at others.
-	if hint == nil || !ok && (out.Refused == Estimated || out.Refused == OutOfRange) {
+	if hint == nil || !ok && !e.nowhere(&out) {
 		n := out.Iterations
 		out, ok = e.search(first, second)
 		out.Iterations += n

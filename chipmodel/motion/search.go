@@ -48,7 +48,7 @@ func (d displacement) beside(o displacement) bool {
 // by chance, so that one further away must leave half as much.
 func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
 	best, ok = e.refine(first, second, displacement{})
-	if best.Refused == Flat || best.Refused == Clipped { // nothing is to be seen elsewhere either
+	if e.nowhere(&best) {
 		return best, false
 	}
 	found := e.look(first, second)
@@ -77,6 +77,13 @@ func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
 	}
 	best.Iterations += n
 	return best, ok
+}
+
+// nowhere reports whether nothing is to be seen at any displacement, as nothing is at one: too few pixels, or light
+// without texture. That of a picture that moved far looks flat as well, beside all that is left over there.
+func (e *Estimator) nowhere(out *Estimate) bool {
+	const much = 16 // times the variance that is expected at least (our choice, no source)
+	return out.Refused == Clipped || out.Refused == Flat && out.left <= much*e.o.NoiseFloor*e.o.NoiseFloor
 }
 
 // leaves is the noise that an estimate leaves, and what is expected of it at least.
