@@ -79,7 +79,10 @@ func demoThroughTheBridge(t *testing.T, made bridgetest.Config, lasts time.Durat
 				n.GetJobsLate(), n.GetJobsFailed())
 		}
 	}
-	told := s.driven.Status()
+	told, build := s.driven.Status(), "host"
+	if made.Emulated { // whose clock is followed, and says nothing of that of the wall
+		build = "qemu"
+	}
 	ran, refusals := uint64(0), told.Counters.LateHost+told.Counters.LateLink+told.Counters.LateDevice+
 		told.Counters.Recalled
 	for _, r := range records {
@@ -88,7 +91,7 @@ func demoThroughTheBridge(t *testing.T, made bridgetest.Config, lasts time.Durat
 		}
 	}
 	if told.Counters.Runs != ran || (refusals > 0) != refused || told.LeastSlack < 0 || told.Counters.Losses > 0 ||
-		told.Build != "host" || told.Counters.Uploads == 0 || told.Clock.Uncertainty <= 0 {
+		told.Build != build || told.Counters.Uploads == 0 || !made.Emulated && told.Clock.Uncertainty <= 0 {
 		t.Errorf("%d segments ran; of the device is said: %+v", ran, told)
 	}
 	if status.GetRuleViolations() > 0 {
