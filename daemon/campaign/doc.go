@@ -1,8 +1,9 @@
 // Package campaign has tests alone: runs of the whole bus loop, each made from one seed.
 //
-// A seed makes an array, tasks, changes of them, by callers one after another or by a crowd at once, parameters that
-// are set between their jobs, safe stops, on-demand captures and commands, subscribers, recordings, correction maps,
-// and faults with the bus times at which they strike, or over which the host is always behind.
+// A seed makes an array, tasks, changes of them, one or several at once, by callers one after another or by a crowd,
+// pauses, parameters that are set between their jobs, triggers of sporadic tasks, requests that are sent twice, safe
+// stops, on-demand captures and commands, subscribers, recordings, correction maps, and faults with the bus times at
+// which they strike, or over which the host is always behind.
 // The run goes through the real dispatcher, streams, recorder, calibration and journal in virtual time, with everything
 // in one process and in memory but for the files: a safety phase under faults, then a liveness phase without. What must
 // hold afterwards is in the files that begin with judge, and with the name of what is judged.

@@ -18,6 +18,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeEnd(l, last)
 		o.judgeNumbers(l)
 		o.judgeReleases(l, last)
+		o.judgeTriggers(l, last)
 		o.judgeBooks(l)
 		o.judgeChanges(l)
 		o.judgeRules(l)
@@ -147,6 +148,9 @@ func (o *outcome) judgeLiveness(l *life) {
 	}
 	books, _ := l.books()
 	for _, t := range l.final.Tasks {
+		if t.GetTask().GetLeastInterval() != nil {
+			continue // it has no rate
+		}
 		name, expected, least := t.GetTask().GetName(), 0, 0
 		paused := pauses(books, name)
 		for _, r := range plan.releases(name, l.from(plan), to) {

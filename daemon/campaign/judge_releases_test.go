@@ -47,6 +47,9 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			sets, until, final = l.ledger.sets[p.after:next.after], l.initialized(next.epoch), false
 		}
 		for _, t := range p.plan.GetTasks() {
+			if t.GetLeastInterval() != nil {
+				continue // its jobs are judged by its triggers
+			}
 			paused := pauses(books, t.GetName())
 			expected := p.releases(t.GetName(), l.from(p), until)
 			missing, ok := o.match(l, t.GetName(), sets, expected, paused)

@@ -20,6 +20,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
+	"facetd.example/daemon/retry"
 	"facetd.example/daemon/stream"
 )
 
@@ -57,6 +58,8 @@ type life struct {
 	changed  []answeredChange
 	sets     []*set
 	stops    []*stopped
+	triggers []*triggered
+	once     retry.Book // of requests that are sent again
 	made     []*made
 	captured atomic.Int64 // for correction maps
 	// Counted as they are judged.
@@ -231,6 +234,7 @@ func (l *life) callers() {
 			}
 		})
 	}
+	l.triggerAll()
 	l.call(0, l.calibrate)
 	for i := range l.s.stops {
 		x := &l.s.stops[i]
@@ -276,8 +280,10 @@ func (l *life) end() {
 	l.noted.Flush()
 	_ = l.journal.Close("the run ended") // what the disk refused is counted
 	l.hub.Close("the run ended")
+	time.Sleep(breath) // whoever was answered has the answer
 	l.leave()
 	l.calls.Wait()
+	l.once.Close()
 	l.final, l.stats = l.disp.Snapshot(), l.hub.Stats()
 	_ = l.driven.Close() // it was open
 }

@@ -30,6 +30,9 @@ func (s *scenario) addPauses(r *rand.Rand) {
 	}()
 	for _, at := range instants(r, 1+r.IntN(4), s.safety) {
 		name := names[r.IntN(len(names))]
+		if slices.Contains(names, "twin") && r.IntN(2) == 0 {
+			name = "twin" // which may share its jobs with another
+		}
 		turns := []change{{at: at, pause: name, paused: true}}
 		if r.IntN(6) > 0 {
 			hold := time.Duration(1+r.Int64N(int64(300*time.Millisecond)>>r.IntN(16))) | 1
@@ -99,7 +102,7 @@ func (s *scenario) severalParts(r *rand.Rand, added []string) (parts []change, f
 		x := &facetdv1.Task{Name: fmt.Sprint("extra", len(added)+len(fresh)), RateHz: float64(int(4) << r.IntN(3)),
 			Target: list(s.array.Chips[r.IntN(len(s.array.Chips))].Name), Paused: r.IntN(6) == 0,
 			Views: []*facetdv1.View{{Window: &facetdv1.Window{Rows: 1, Columns: 1}}}}
-		if fits(s.array, append(slices.Clip(s.tasks), x)) == nil {
+		if s.fits(append(slices.Clip(s.tasks), x)) == nil {
 			parts, fresh = append(parts, change{add: x}), append(fresh, x.GetName())
 		}
 	}

@@ -100,6 +100,7 @@ func (o *outcome) live(dir string) {
 			return
 		}
 		o.lives = append(o.lives, l)
+		l.triggerAll()
 		time.Sleep(2 * begin) // its first timetable is active by then
 		if latched != nil {
 			l.resumeAfterStart()

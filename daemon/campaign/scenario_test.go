@@ -33,6 +33,7 @@ type scenario struct {
 	demands  []demand
 	settings []setting
 	stops    []stop
+	triggers []trigger
 	// calibrated is the chip of which correction maps are made, and calibrations when.
 	calibrated   string
 	calibrations []time.Duration
@@ -79,6 +80,7 @@ func newScenario(seed uint64) *scenario {
 	s.calibrated, s.calibrations = randomCalibrations(part(9), s)
 	s.addOverload(part(10))
 	s.crowds = randomCrowds(part(11), s)
+	s.addSporadic(part(15))
 	s.addPauses(part(13))
 	s.addSeveral(part(14))
 	return s

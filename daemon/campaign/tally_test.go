@@ -51,6 +51,10 @@ const (
 	pathTogether              // several tasks changed together
 	pathNone                  // several of which one could not be changed, so that none was
 	pathHidden                // a frame set without a view that was off
+	pathTriggered             // a job of a sporadic task
+	pathTooSoon               // a trigger refused within the least interval
+	pathPromise               // a response that was held against the promise
+	pathRepeated              // a request sent once more under its id
 	numPaths
 )
 
@@ -61,6 +65,7 @@ func (p path) String() string {
 		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
 		"maps refused", "parameters set", "parameters refused", "room made", "queued", "adjusted",
 		"paused", "went on", "shared job paused", "changed together", "none of several", "view off",
+		"triggered", "too soon", "promises kept", "sent again",
 	}[p]
 }
 
