@@ -134,13 +134,7 @@ func (r *runner) next(ctx context.Context) error {
 	f := r.flights[0]
 	f.res = res
 	r.flights = r.flights[:copy(r.flights, r.flights[1:])]
-	end := res.End
-	// What was recalled is handed over again, and its time still to come. Where all is broken off its job fails, and
-	// with that its time is dealt with: what comes next has later releases.
-	if res.Refused() && !r.ending {
-		end = min(end, r.cfg.Bus.Now())
-	}
-	r.used(end, res.Busy)
+	r.used(res.End, res.Busy)
 	if len(r.flights) == 0 {
 		r.taken = r.last
 	}

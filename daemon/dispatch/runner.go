@@ -248,10 +248,6 @@ func (r *runner) answersFirst(at bus.Time) bool {
 // stepTable does the next thing while there is a table.
 func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 	if len(r.again) > 0 {
-		begin := max(r.soonest(now), r.taken)
-		if p := r.restorationBefore(r.again[0], begin); p != nil {
-			return r.restoreChips(hard, p, begin)
-		}
 		return r.submitAgain(ctx, hard, now)
 	}
 	r.passOver(r.recalled, noTime)
