@@ -10,8 +10,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// StreamMotion sends one estimate for each that is granted: of a body that turns, of one that moves, and of one of which
-// nothing is told.
+// StreamMotion sends one estimate for each that is granted: of a body that turns, of one that moves, and of one of
+// which nothing is told.
 func (f *fake) StreamMotion(s grpc.BidiStreamingServer[facetdv1.StreamMotionRequest,
 	facetdv1.StreamMotionResponse]) error {
 	turned := &facetdv1.BodyMotion{Told: true, RotationOnly: true, RateRadPerS: []float64{0, -0.004, 0.2094}}
