@@ -2,6 +2,7 @@ package server
 
 import (
 	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -17,8 +18,9 @@ func TestExposuresAreStored(t *testing.T) {
 	s := withData(t)
 	// The chips of the wall are read first in the file; they get linear pixels with a shutter.
 	first := regexp.MustCompile(`(?s)    logarithmic:\n(?:      [^\n]*\n)+(.*)`)
-	s.write("array.yaml", first.ReplaceAllString(string(deploy.CrawlerArray),
-		"    linear: {exposure: 2ms, reset_volts: 2.4, shutter: {least: 50us, most: 10ms}}\n$1"))
+	array := first.ReplaceAllString(string(deploy.CrawlerArray),
+		"    linear: {exposure: 2ms, reset_volts: 2.4, shutter: {least: 50us, most: 10ms}}\n$1")
+	s.write("array.yaml", strings.Replace(array, "strobes: {", "strobes: {expose: H0, ", 1))
 	p := s.start()
 	look := groupTask("look", "", 3)
 	look.Target = &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{"wall-00"}}}}

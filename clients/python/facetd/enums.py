@@ -159,6 +159,7 @@ class EventKind(_Enum):
     RECORDING_DELETED = 29
     TASK_PAUSED = 30
     TASK_RESUMED = 31
+    HEALTH = 32
 
 
 class LineState(_Enum):
