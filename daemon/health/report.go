@@ -29,7 +29,7 @@ func (m *Monitor) Report(c Conditions) *facetdv1.Health {
 	h := &facetdv1.Health{BusNs: c.Now, JobsLate: m.missed.late, JobsFailed: m.missed.failed, Samples: m.samples,
 		SkippedSamples: m.skipped}
 	if m.missed.any {
-		h.MissedSinceBusNs, h.LastMissedBusNs = &m.missed.since, &m.missed.last
+		h.MissedSinceBusNs, h.LastMissedBusNs = new(m.missed.since), new(m.missed.last)
 	}
 	h.Findings = append(m.ofFrames(c.Now), m.ofJobs(&c)...)
 	if f := m.ofMaps(&c); f != nil {
@@ -281,7 +281,7 @@ func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
 		ch := &facetdv1.ChipHealth{Chip: m.array.Chips[i].Name, Samples: t.samples}
 		t.figures(ch)
 		if t.frames {
-			ch.NewestFrameBusNs, ch.FrameAgeNs = &t.newest, new(max(c.Now-t.newest, 0))
+			ch.NewestFrameBusNs, ch.FrameAgeNs = new(t.newest), new(max(c.Now-t.newest, 0))
 		}
 		switch {
 		case !m.read(i):

@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -99,17 +100,22 @@ func (v *server) AcknowledgeFinding(ctx context.Context, r *facetdv1.Acknowledge
 	if len(m) > 0 {
 		return nil, m
 	}
-	h := v.s.Health(ctx)
-	v.s.mu.Lock()
-	defer v.s.mu.Unlock()
-	f := v.s.notes.holding[r.GetId()]
+	return v.s.acknowledge(r, v.s.Health(ctx).GetBusNs())
+}
+
+func (s *Service) acknowledge(r *facetdv1.AcknowledgeFindingRequest, now int64) (*facetdv1.AcknowledgeFindingResponse,
+	error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f := s.notes.holding[r.GetId()]
 	if f == nil {
 		return nil, &failure.NotFound{What: "finding", Name: r.GetId(), Hint: findingHint}
 	}
-	ack := &facetdv1.HealthAcknowledgement{Time: timestamppb.New(v.s.cfg.Clock()), By: r.GetBy(), Note: r.GetNote()}
-	v.s.notes.acknowledged[r.GetId()] = ack
+	ack := &facetdv1.HealthAcknowledgement{Time: timestamppb.New(s.cfg.Clock()), By: r.GetBy(), Note: r.GetNote()}
+	s.notes.acknowledged[r.GetId()] = ack
+	f = proto.CloneOf(f) // what holds was handed out with reports
 	f.Acknowledgement = ack
-	v.s.tell(facetdv1.Severity_SEVERITY_INFO, h.GetBusNs(), r.GetId(), f, 1,
+	s.tell(facetdv1.Severity_SEVERITY_INFO, now, r.GetId(), f, 1,
 		"acknowledged"+by(r.GetBy())+because(r.GetNote())+": "+r.GetId())
 	return &facetdv1.AcknowledgeFindingResponse{Finding: f}, nil
 }

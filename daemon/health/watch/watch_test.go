@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"go.uber.org/goleak"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -223,5 +224,30 @@ func TestLooksAtWhatWaits(t *testing.T) {
 	frame(20)
 	if h := d.Health(t.Context()); h.GetSamples() != 20 {
 		t.Errorf("%d frames were looked at by nobody", h.GetSamples())
+	}
+}
+
+// TestReportsAreTheCallers: a health that was handed out stays as it is, whatever frames and callers bring meanwhile:
+// it is on its way to a client by then.
+func TestReportsAreTheCallers(t *testing.T) {
+	d := newDesk(t)
+	task := &facetdv1.Task{Name: "t", RateHz: 10, Views: []*facetdv1.View{{Name: "v"}},
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{"m0"}}}}}
+	d.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task}}, 0, 0)
+	ended := func(k int64) {
+		d.JobEnded(&facetdv1.FrameSet{Task: "t", FinishBusNs: k, Late: true,
+			Frames: []*facetdv1.Frame{{Chip: "m0", View: "w"}}})
+	}
+	ended(1)
+	d.behind(true, time.Second)
+	h := d.Health(t.Context())
+	was := proto.CloneOf(h)
+	ended(1e12)
+	ended(2e12)
+	if _, err := d.acknowledge(&facetdv1.AcknowledgeFindingRequest{Id: behind}, 1); err != nil {
+		t.Fatal(err)
+	}
+	if !proto.Equal(h, was) {
+		t.Errorf("it became %v, and was %v", h, was)
 	}
 }
