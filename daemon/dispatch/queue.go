@@ -59,8 +59,7 @@ func (r *runner) untilNext() bus.Time {
 }
 
 // notAfter is when what is put in before the table goes on at a bus time must have ended, so that all that follows
-// finds
-// places in the queue; see scheduler.Idle. It is 0 where nothing may be put in. The table is not idle.
+// finds places in the queue; see scheduler.Idle. It is 0 where nothing may be put in. The table is not idle.
 func (r *runner) notAfter(until bus.Time) bus.Time {
 	q := r.tab.plan.Queue
 	if !q.Limits() {
