@@ -22,12 +22,13 @@ type evidence struct {
 	measured, limit, off float64
 }
 
-// forgotten is after how long without a sample that tells anything a condition no longer holds, in nanoseconds.
+// forgotten is after how long without a sample that tells anything a condition no longer holds, in nanoseconds, where
+// no task is slower than that.
 const forgotten = int64(60e9)
 
 // forget switches a condition off of which nothing is known any more.
-func (l *latch) forget(at int64) {
-	if at-l.last > forgotten {
+func (l *latch) forget(at, patience int64) {
+	if at-l.last > patience {
 		*l = latch{last: l.last}
 	}
 }
@@ -94,6 +95,8 @@ type tracker struct {
 	noise  []float64
 	newest int64 // bus time of the newest complete frame
 	frames bool  // there was one
+	// corrected says that the newest was corrected: what is wrong with the chip does not show in it.
+	corrected bool
 }
 
 const (
@@ -153,8 +156,8 @@ const (
 	saturatedPart, clippedPart = 0.999, 0.5
 )
 
-// take judges another sample.
-func (t *tracker) take(s Sample, e *Expected) {
+// take judges another sample. patience is after how long without one that tells anything a condition no longer holds.
+func (t *tracker) take(s Sample, e *Expected, patience int64) {
 	t.asked, t.owed, t.expected = false, false, e
 	t.samples++
 	t.turns++
@@ -169,7 +172,7 @@ func (t *tracker) take(s Sample, e *Expected) {
 	}
 	t.last = s
 	for i := range t.latches {
-		t.latches[i].forget(s.At)
+		t.latches[i].forget(s.At, patience)
 	}
 	see := func(c condition, bad bool, e evidence) {
 		t.judged[c] = true

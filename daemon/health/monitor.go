@@ -20,7 +20,8 @@ type Monitor struct {
 	behind   behindness
 	wasThere map[string]int64 // findings that hold, with the bus time since which they do
 	groups   [numConditions]grouping
-	slowest  int64 // longest period of a task, in nanoseconds
+	slowest  int64 // longest period of a task, up to 2 s, in nanoseconds
+	planned  int64 // bus time since which the timetable is in effect
 }
 
 // misses are late and failed jobs of all tasks.
@@ -52,8 +53,11 @@ func New(a *chipmodel.Array) *Monitor {
 		wasThere: map[string]int64{}}
 }
 
-// Plan takes the tasks of a timetable that took effect at a bus time. A recording has one for its whole.
+// Plan takes the tasks of a timetable that took effect at a bus time. A replay that jumps takes the one that is in
+// effect there: one that took effect no later than the last, so that nothing is kept of the chips.
 func (m *Monitor) Plan(tasks []*facetdv1.Task, at int64) {
+	jumped := len(m.tasks) > 0 && at <= m.planned
+	m.planned = at
 	type design struct {
 		class, lane int
 	}
@@ -65,9 +69,13 @@ func (m *Monitor) Plan(tasks []*facetdv1.Task, at int64) {
 		}
 		state := m.tasks[t.GetName()]
 		if state == nil {
-			state = &taskState{newest: at}
+			state = &taskState{}
 		}
-		state.chips = chips
+		state.chips, state.waits = chips, false // frames are to be expected from now on
+		state.period = 0
+		if rate := t.GetRateHz(); rate > 0 {
+			state.period = int64(min(1e9/rate, longestPeriod))
+		}
 		states[t.GetName()] = state
 		byDesign := map[design]map[string]*Expected{}
 		of := make([]map[string]*Expected, len(m.array.Chips))
@@ -86,15 +94,23 @@ func (m *Monitor) Plan(tasks []*facetdv1.Task, at int64) {
 	}
 	m.tasks, m.views = states, views
 	m.slowest = 0
-	for _, t := range tasks {
-		if rate := t.GetRateHz(); rate > 0 {
-			m.slowest = max(m.slowest, int64(min(1e9/rate, 2e9)))
-		}
+	for _, t := range m.tasks {
+		m.slowest = max(m.slowest, min(t.period, 2e9))
+	}
+	if jumped {
+		m.groups, m.missed.any = [numConditions]grouping{}, false
 	}
 	for c := range m.chips {
-		if !m.read(c) { // nobody reads it any more, so nothing is known of it
+		if jumped || !m.read(c) { // nothing is known of it, or nobody reads it any more
 			m.chips[c] = tracker{samples: m.chips[c].samples}
 		}
+	}
+}
+
+// Paused takes that a task was paused or resumed: since then frames of it are to be expected, if at all.
+func (m *Monitor) Paused(task string) {
+	if t := m.tasks[task]; t != nil {
+		t.waits = false
 	}
 }
 
@@ -106,6 +122,21 @@ func (m *Monitor) read(chip int) bool {
 		}
 	}
 	return false
+}
+
+// longestPeriod is that of a task that counts, in nanoseconds: a month.
+const longestPeriod = 30 * 24 * 3600e9
+
+// patience is after how long without a sample that tells anything a condition of a chip no longer holds, in
+// nanoseconds of bus time.
+func (m *Monitor) patience(chip int) int64 {
+	long := forgotten
+	for _, t := range m.tasks {
+		if slices.Contains(t.chips, chip) {
+			long = max(long, ends*t.period)
+		}
+	}
+	return long
 }
 
 // Expected is what a view of a task should show of a chip; nil where nothing is known of it.
@@ -141,7 +172,8 @@ func (m *Monitor) JobEnded(fs *facetdv1.FrameSet) []int {
 		}
 		t := &m.chips[c]
 		t.newest, t.frames = at, true
-		if len(f.GetCorrections()) > 0 || m.Expected(fs.GetTask(), c, f.GetView()) == nil {
+		t.corrected = len(f.GetCorrections()) > 0
+		if t.corrected || m.Expected(fs.GetTask(), c, f.GetView()) == nil {
 			continue
 		}
 		// A pair is of one view.
@@ -177,10 +209,10 @@ func (m *Monitor) Take(chip int, s Sample) (changed bool) {
 	}
 	m.samples++
 	before := t.on()
-	t.take(s, e)
+	t.take(s, e, m.patience(chip))
 	if t.turning() { // look at all the others: the cause may be common
 		for i := range m.chips {
-			m.chips[i].owed = m.chips[i].frames && m.read(i)
+			m.chips[i].owed = m.chips[i].frames && s.At-m.chips[i].newest < forgotten && m.read(i)
 		}
 	}
 	return t.on() != before
@@ -197,7 +229,9 @@ func (m *Monitor) Behind(at int64, seconds float64, caughtUp bool) {
 // taskState follows the jobs of a task.
 type taskState struct {
 	chips    []int
-	newest   int64 // bus time of its last complete frame set
+	period   int64 // in nanoseconds of bus time; 0 without a rate
+	newest   int64 // bus time of its last complete frame set, or since when frames are waited for
+	waits    bool  // newest is known
 	outcomes []outcome
 	failing  bool
 	lating   bool
@@ -224,7 +258,7 @@ func (t *taskState) ended(fs *facetdv1.FrameSet) {
 	if o.failed {
 		t.failure = fs.GetFailure()
 	} else {
-		t.newest = o.at
+		t.newest, t.waits = o.at, true
 	}
 	failed, late := t.counts()
 	t.failing = failed >= missesBegin || t.failing && failed > 0

@@ -139,6 +139,9 @@ func (m *Monitor) ofJobs(c *Conditions) []*facetdv1.HealthFinding {
 			Action:      "read the cause, look at the device and its link, then start the daemon again",
 		}}
 	case c.State != facetdv1.State_STATE_RUNNING:
+		for _, t := range m.tasks {
+			t.waits = false
+		}
 		return nil
 	case m.behind.is:
 		return []*facetdv1.HealthFinding{{
@@ -167,9 +170,12 @@ func (m *Monitor) ofTask(r *facetdv1.RunningTask, now int64) *facetdv1.HealthFin
 	t := m.tasks[name]
 	if t == nil || r.GetTask().GetPaused() {
 		if t != nil {
-			t.newest = now // it begins anew when it is resumed
+			t.waits = false // it begins anew when it is resumed
 		}
 		return nil
+	}
+	if !t.waits {
+		t.newest, t.waits = now, true
 	}
 	f := &facetdv1.HealthFinding{Subject: ofTask, Name: name, Chips: m.array.ChipNames(t.chips),
 		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, Unit: "jobs"}
@@ -276,6 +282,10 @@ func (m *Monitor) ofMaps(c *Conditions) *facetdv1.HealthFinding {
 
 // describe fills in the chips, and the worst of them.
 func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
+	paused := map[string]bool{}
+	for _, r := range c.Tasks {
+		paused[r.GetTask().GetName()] = r.GetTask().GetPaused()
+	}
 	for i := range m.chips {
 		t := &m.chips[i]
 		ch := &facetdv1.ChipHealth{Chip: m.array.Chips[i].Name, Samples: t.samples}
@@ -286,10 +296,16 @@ func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
 		switch {
 		case !m.read(i):
 			ch.NotJudged = "no task reads it"
-		case t.samples == 0:
+		case t.expected == nil && t.corrected:
+			ch.NotJudged = "its frames are corrected, so they say nothing of it"
+		case t.expected == nil:
 			ch.NotJudged = "there was no frame yet"
 		case c.State == facetdv1.State_STATE_SAFE_STOP:
 			ch.NotJudged = "a safe stop is latched, so there are no new frames"
+		case c.State == facetdv1.State_STATE_FAULT:
+			ch.NotJudged = "the bus was given up"
+		case m.allPaused(i, paused):
+			ch.NotJudged = "its tasks are paused"
 		}
 		h.Chips = append(h.Chips, ch)
 	}
@@ -300,6 +316,16 @@ func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
 			}
 		}
 	}
+}
+
+// allPaused reports whether every task that reads a chip is among those paused.
+func (m *Monitor) allPaused(chip int, paused map[string]bool) bool {
+	for name, t := range m.tasks {
+		if !paused[name] && slices.Contains(t.chips, chip) {
+			return false
+		}
+	}
+	return true
 }
 
 // figures fills in what the last sample showed.

@@ -400,6 +400,7 @@ func (s *Server) observers() observers {
 // taskPaused notifies those of the observers whom it concerns that a task was paused or resumed, on any goroutine.
 func (s *Server) taskPaused(p dispatch.Pausing) {
 	s.metrics.Paused(p)
+	s.health.Paused(p)
 	s.hub.LookAgain()
 	s.keeping.busEvents.Paused(p)
 }

@@ -38,6 +38,9 @@ func newNotes() notes {
 // together is the bus time, in nanoseconds, within which a finding that comes and goes is told once.
 const together = int64(60e9)
 
+// longAgo reports whether the last event is: also where a replay has jumped to before it.
+func (t *telling) longAgo(now int64) bool { return now-t.at >= together || now < t.at }
+
 // mark puts into a report what people said, and when findings began by the host's clock.
 func (s *Service) mark(h *facetdv1.Health) {
 	n, now := &s.notes, s.cfg.Clock()
@@ -75,7 +78,7 @@ func (s *Service) note(h *facetdv1.Health) {
 		if n.holding[id] == nil {
 			t.count++
 		}
-		if !t.open && (!was || now-t.at >= together) {
+		if !t.open && (!was || t.longAgo(now)) {
 			severity := facetdv1.Severity_SEVERITY_WARNING
 			if f.GetState() == facetdv1.HealthState_HEALTH_STATE_BAD {
 				severity = facetdv1.Severity_SEVERITY_ERROR
@@ -99,7 +102,7 @@ func (s *Service) note(h *facetdv1.Health) {
 	}
 	n.holding = holding
 	for id, t := range n.told {
-		if holding[id] == nil && !t.open && now-t.at >= together {
+		if holding[id] == nil && !t.open && t.longAgo(now) {
 			delete(n.told, id)
 			if t.count > 0 { // since the last event
 				s.tell(facetdv1.Severity_SEVERITY_INFO, now, id, nil, t.count, "came and went again: "+id)

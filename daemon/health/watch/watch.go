@@ -118,6 +118,13 @@ func (s *Service) Behind(b dispatch.Behind) {
 	s.monitor.Behind(b.At.NS(), b.By.Seconds(), b.CaughtUp)
 }
 
+// Paused takes that a task was paused or resumed. It may be called from any goroutine.
+func (s *Service) Paused(p dispatch.Pausing) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.monitor.Paused(p.Task)
+}
+
 // notePeriod is how often changes are looked for that no frame brings.
 const notePeriod = 500 * time.Millisecond
 

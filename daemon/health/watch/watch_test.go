@@ -109,6 +109,18 @@ func TestTheJournalOfFindings(t *testing.T) {
 	}
 }
 
+// TestTheJournalOfAReplay: what is found after a jump back is told as before.
+func TestTheJournalOfAReplay(t *testing.T) {
+	d := newDesk(t)
+	d.behind(true, time.Hour)
+	d.behind(false, time.Second)
+	d.told()
+	d.behind(true, -30*time.Minute)
+	if got := d.told(); !strings.Contains(got, "behind the timetable") {
+		t.Errorf("told %q", got)
+	}
+}
+
 func TestAcknowledged(t *testing.T) {
 	d := newDesk(t)
 	ctx := t.Context()
