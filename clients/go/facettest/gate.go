@@ -35,13 +35,14 @@ type gate struct {
 	begin sync.Once
 }
 
-// reader is one open stream of frame sets.
+// reader is one open stream of frame sets, or of estimates of motion, of which one is made of every frame set.
 type reader struct {
 	grpc.ClientStream
 	gate     *gate
 	begun    bool
 	waiting  bool
-	received uint64
+	received uint64 // and, of estimates, dropped
+	dropped  uint64 // of them, as was told last
 	tasks    []string // that were asked for; none are all
 	named    bool     // as one that nobody reads
 }
@@ -178,7 +179,8 @@ func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.Clien
 	switch {
 	case err != nil:
 		return nil, err
-	case method == facetdv1.FrameService_FollowFrameSets_FullMethodName:
+	case method == facetdv1.FrameService_FollowFrameSets_FullMethodName,
+		method == facetdv1.MotionService_StreamMotion_FullMethodName:
 		r := &reader{ClientStream: s, gate: g}
 		g.change(func() { g.readers[r] = true })
 		context.AfterFunc(s.Context(), r.gone)
@@ -192,8 +194,15 @@ func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.Clien
 
 // SendMsg notes what is asked for.
 func (r *reader) SendMsg(m any) error {
-	if request, is := m.(*facetdv1.FollowFrameSetsRequest); is && request.GetStart() != nil {
-		r.gate.change(func() { r.tasks = request.GetStart().GetSelection().GetTasks() })
+	switch request := m.(type) {
+	case *facetdv1.FollowFrameSetsRequest:
+		if request.GetStart() != nil {
+			r.gate.change(func() { r.tasks = request.GetStart().GetSelection().GetTasks() })
+		}
+	case *facetdv1.StreamMotionRequest:
+		if request.GetStart() != nil {
+			r.gate.change(func() { r.tasks = request.GetStart().GetTasks() })
+		}
 	}
 	return r.ClientStream.SendMsg(m)
 }
@@ -205,14 +214,29 @@ func (r *reader) RecvMsg(m any) error {
 	err := r.ClientStream.RecvMsg(m)
 	r.gate.change(func() {
 		r.waiting, r.begun = false, true
-		if got, is := m.(*facetdv1.FollowFrameSetsResponse); err == nil && is && got.GetDelivery() != nil {
-			r.received++
+		if err == nil {
+			r.count(m)
 		}
 	})
 	if err != nil {
 		r.gone()
 	}
 	return err
+}
+
+// count notes what came.
+func (r *reader) count(m any) {
+	switch got := m.(type) {
+	case *facetdv1.FollowFrameSetsResponse:
+		if got.GetDelivery() != nil {
+			r.received++
+		}
+	case *facetdv1.StreamMotionResponse:
+		if d := got.GetDelivery(); d != nil {
+			r.received += 1 + d.GetDroppedTotal() - r.dropped
+			r.dropped = d.GetDroppedTotal()
+		}
+	}
 }
 
 // gone forgets a stream that ended.
