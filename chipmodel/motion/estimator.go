@@ -111,7 +111,7 @@ func NewEstimator(s Shape, o Options) *Estimator {
 }
 
 // Estimate compares two frames, row by row; a pixel that is not a number tells nothing, nor do those beside it. Without
-// a hint every shift is looked for that leaves a third of the frame in common.
+// a hint every shift is looked for that leaves half of the rows and half of the columns in common.
 func (e *Estimator) Estimate(first, second []float64, hint *Hint) Estimate {
 	if e.kind == tooSmall {
 		return Estimate{Refused: Flat}

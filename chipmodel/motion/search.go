@@ -94,6 +94,7 @@ func (e *Estimator) leaves(out *Estimate) float64 {
 
 func (e *Estimator) look(first, second []float64) (found candidates) {
 	rows, columns := e.shape.Rows/2, e.shape.Columns/2
+	step := e.shape.step()
 	switch e.kind {
 	case alongRows:
 		rows = 0
@@ -108,16 +109,31 @@ func (e *Estimator) look(first, second []float64) (found candidates) {
 		for x := -columns; x <= columns; x++ {
 			d := displacement{rows: y, halves: 2*x + odd}
 			if e.overlap(d) {
-				found.add(candidate{d, e.difference(first, second, d)})
+				found.add(candidate{d, e.difference(first, second, d, step)})
 			}
 		}
 	}
 	return found
 }
 
+const (
+	// mostDifferences is about how many differences of pixels a search works out: some tenths of a second.
+	mostDifferences = 1 << 28
+	// leastCompared is how many pixels are compared of each displacement all the same, where all are in common.
+	leastCompared = 256
+)
+
+// step is which pixels of a row are compared in a search: every one of frames up to 128 x 128, and fewer of larger
+// ones, of which there are more displacements. Those that it chooses between are compared whole after that.
+func (s Shape) step() int {
+	n := s.Rows * s.Columns
+	return max(1, n/max(leastCompared, mostDifferences/n))
+}
+
 // difference is the variance of what two frames differ by under a displacement; few pixels in common count as worse,
-// since they agree more easily by chance.
-func (e *Estimator) difference(first, second []float64, d displacement) float64 {
+// since they agree more easily by chance. In each row it begins elsewhere, so that stripes as wide as a step do not
+// look alike everywhere.
+func (e *Estimator) difference(first, second []float64, d displacement, step int) float64 {
 	var n, sum, squares float64
 	w, c := e.shape.Columns, e.common
 	for row := c.top; row < c.bottom; row++ {
@@ -125,7 +141,8 @@ func (e *Estimator) difference(first, second []float64, d displacement) float64 
 		j := i + d.rows*w + d.columns(e.shape, row)
 		a := first[i:][:c.right-c.left]
 		b := second[j:][:len(a)]
-		for k := range a {
+		_, begin := math.Modf(float64(row) * math.Phi)
+		for k := int(begin * float64(step)); k < len(a); k += step {
 			v := b[k] - a[k]
 			if v == v {
 				n++

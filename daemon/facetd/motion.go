@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -73,16 +74,16 @@ func (f *motionFlags) run(cmd *cobra.Command) error {
 		return cli.Usagef("--first and --second cannot both be standard input")
 	case f.method != "gradient" && f.method != "one-step":
 		return cli.Usagef("--method %q: use gradient or one-step", f.method)
-	case !(f.noise >= 0) || math.IsInf(f.noise, 0):
-		return cli.Usagef("--noise %g: use a number above 0", f.noise)
+	case f.noise != 0 && !(f.noise >= 1e-100 && f.noise <= 1e100):
+		return cli.Usagef("--noise %g: use 1e-100 to 1e100", f.noise)
 	case f.fov != 0 && !(f.fov >= 0.01 && f.fov <= 170):
 		return cli.Usagef("--fov %g: use 0.01 to 170 degrees", f.fov)
 	}
-	first, err := f.matrix(cmd.InOrStdin(), f.first)
+	first, err := f.matrix(cmd.InOrStdin(), "first", f.first)
 	if err != nil {
 		return err
 	}
-	second, err := f.matrix(cmd.InOrStdin(), f.second)
+	second, err := f.matrix(cmd.InOrStdin(), "second", f.second)
 	if err != nil {
 		return err
 	}
@@ -98,13 +99,17 @@ func (f *motionFlags) run(cmd *cobra.Command) error {
 	return f.show(cmd, f.estimate(s, first.Pixels, second.Pixels))
 }
 
-func (f *motionFlags) matrix(stdin io.Reader, name string) (out preview.Matrix, err error) {
+// matrix reads a file; what is wrong with it says of which of the two it is.
+func (f *motionFlags) matrix(stdin io.Reader, which, name string) (out preview.Matrix, err error) {
 	src, err := open(stdin, name, nil, "")
 	if err != nil {
 		return out, err
 	}
 	var m invalid.Errors
 	if out, m = preview.ParseJSON(src.data); len(m) > 0 {
+		for i := range m {
+			m[i].Path = strings.TrimSuffix(which+": "+m[i].Path, ": ")
+		}
 		return out, &invalidError{src.name, m}
 	}
 	return out, nil
