@@ -12,7 +12,8 @@
 // each row stands for itself, and only what moves along it is told.
 //
 // What moves far is shifted back by whole pixels before, by a hint or by a search over all of them, and once more
-// where the result is nearer to other pixels.
+// where the result is nearer to other pixels. Of frames above 128 x 128 the search compares some pixels only, or it would
+// take minutes.
 //
 // # How sure it is
 //
@@ -23,4 +24,10 @@
 //
 // Light that changes between the frames is the offset. A texture along one direction tells nothing of the other; the
 // information matrix says so, and nothing needs a rule.
+//
+// # What is left out
+//
+// All chips are taken to be at the origin of the body. One at p moves by w x p beside the way when the body turns by w:
+// as much as its distance from the origin over that of what it sees. Nearness is a way in units of distance, of which
+// pictures alone do not tell the length, so that the turn cannot be put beside it without one unknown more.
 package motion
