@@ -41,8 +41,8 @@ type reader struct {
 	gate     *gate
 	begun    bool
 	waiting  bool
-	received uint64 // and, of estimates, dropped
-	dropped  uint64 // of them, as was told last
+	received uint64   // and, of estimates, dropped
+	dropped  uint64   // of them, as was told last
 	tasks    []string // that were asked for; none are all
 	named    bool     // as one that nobody reads
 }
