@@ -83,7 +83,8 @@ func TestSlowTasks(t *testing.T) {
 		for k := range int64(3) {
 			evenAt(m, (k+1)*every)
 		}
-		if h := m.Report(conditions(m, 3*every+1)); h.GetChips()[0].GetState() != facetdv1.HealthState_HEALTH_STATE_BAD {
+		if h := m.Report(conditions(m,
+			3*every+1)); h.GetChips()[0].GetState() != facetdv1.HealthState_HEALTH_STATE_BAD {
 			t.Errorf("at %v Hz: %v", hz, h.GetChips()[0])
 		}
 	}
@@ -92,7 +93,8 @@ func TestSlowTasks(t *testing.T) {
 // TestNotJudged: a chip of which no frame is to be expected, or none was judged, is not called good.
 func TestNotJudged(t *testing.T) {
 	good := func(m *Monitor, at int64) {
-		m.JobEnded(&facetdv1.FrameSet{Task: "t-m0", FinishBusNs: at, Frames: []*facetdv1.Frame{{Chip: "m0", View: "v"}}})
+		m.JobEnded(&facetdv1.FrameSet{Task: "t-m0", FinishBusNs: at,
+			Frames: []*facetdv1.Frame{{Chip: "m0", View: "v"}}})
 		m.Take(0, Sample{Task: "t-m0", View: "v", At: at, Pixels: 256, Mean: 500, Spread: 50, Noise: -1, Hot: -1})
 	}
 	for want, arrange := range map[string]func(m *Monitor, c *Conditions){
@@ -114,8 +116,9 @@ func TestNotJudged(t *testing.T) {
 		"its frames are corrected, so they say nothing of it": func(m *Monitor, _ *Conditions) {
 			m.Plan(planned(10)[1:], 5e8)
 			m.Plan(planned(10), 6e8)
-			m.JobEnded(&facetdv1.FrameSet{Task: "t-m0", FinishBusNs: 7e8, Frames: []*facetdv1.Frame{{Chip: "m0", View: "v",
-				Corrections: []facetdv1.Correction{facetdv1.Correction_CORRECTION_PIXEL_FILL}}}})
+			m.JobEnded(&facetdv1.FrameSet{Task: "t-m0", FinishBusNs: 7e8,
+				Frames: []*facetdv1.Frame{{Chip: "m0", View: "v",
+					Corrections: []facetdv1.Correction{facetdv1.Correction_CORRECTION_PIXEL_FILL}}}})
 		},
 	} {
 		m := bench()
