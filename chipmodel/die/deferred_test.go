@@ -242,3 +242,42 @@ func TestLaterIsAtOnce(t *testing.T) {
 		t.Errorf("only %d dies were deferred", deferred)
 	}
 }
+
+// TestUnknownPastDraws: a pixel whose past is not known draws as much of the noise as one whose past is, also under a
+// lamp and light that moves or becomes another, where it is not known either which part of it is kept. Those after it
+// in the row would else be given draws of others.
+func TestUnknownPastDraws(t *testing.T) {
+	class := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1,
+			VoltsPerDecade: 0.1, DarkLux: 0.01, NodeCapacitanceFf: 50, PhotocurrentFaPerLux: 100}}
+	}).Chips[0].Class
+	row := make([]float64, class.Columns)
+	for _, lamp := range []analog.Lamp{{}, {Hz: 100, Depth: 0.5}} {
+		for _, every := range []time.Duration{0, time.Millisecond} {
+			light := &Light{Every: every, Lag: lagUnder(lamp), Row: func(dst []float64, _ int, at bustime.Time) {
+				for c := range dst {
+					dst[c] = 0.01 * (1 + float64(c)) * (1 + float64(at)*1e-9)
+				}
+			}}
+			known := newDie(class, time.Microsecond, analog.NewNoise(7, 1))
+			unknown := newDie(class, time.Microsecond, analog.NewNoise(7, 1))
+			for _, d := range []*Die{known, unknown} {
+				d.Row(row, 0, 0, 1, 0, time.Microsecond, light)
+			}
+			if known.px.lag == nil || known.px.noise == 0 {
+				t.Fatal("pixels without lag or noise show nothing")
+			}
+			unknown.px.lag.pass(1, bustime.Time(time.Microsecond))
+			for _, d := range []*Die{known, unknown} {
+				d.Row(row, 0, 0, 1, bustime.Time(5e6), time.Microsecond, light)
+			}
+			if unknown.px.lag.known() {
+				t.Errorf("lamp %v, every %v: a pixel has forgotten what it was within 5 ms", lamp, every)
+			}
+			if *known.px.rng != *unknown.px.rng {
+				t.Errorf("lamp %v, every %v: a pixel whose past is not known draws another part of the noise", lamp,
+					every)
+			}
+		}
+	}
+}

@@ -140,7 +140,7 @@ func (p *pixels) follow(i, column int, lux, dark float64, at bustime.Time, light
 	if kept != 0 { // what was before may not be known
 		noise = kept * l.noise[i]
 	}
-	if kept < 1 && p.noise > 0 {
+	if !(kept >= 1) && p.noise > 0 { // where what was before is not known, neither is what is kept
 		noise += math.Sqrt(1-kept*kept) * p.rng.Normal()
 	}
 	l.shown[i], l.mean[i], l.at[i], l.noise[i] = shown, lux, at, noise
