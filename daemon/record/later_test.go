@@ -27,3 +27,21 @@ func TestPixelsForRecordings(t *testing.T) {
 		t.Errorf("looked %d times, recorded %d", looked, rec.GetFrameSets())
 	}
 }
+
+// TestRecordingStartsMeanwhile: a recording that starts while a frame set whose pixels were put off is handed out
+// begins after it. Who records is settled once: one that starts between the look, if there is one, and the recording
+// would be given pixels that nobody has looked at.
+func TestRecordingStartsMeanwhile(t *testing.T) {
+	m, _, _ := manager(t, nil)
+	src := newSource(1)
+	start(t, m, "first", nil)
+	looked := 0
+	m.JobEndedLater(src.next("wall", 4), func() {
+		looked++
+		start(t, m, "second", nil)
+	})
+	first, second := stop(t, m, "first"), stop(t, m, "second")
+	if looked != 1 || first.GetFrameSets() != 1 || second.GetFrameSets() != 0 {
+		t.Errorf("looked %d times, recorded %d and %d frame sets", looked, first.GetFrameSets(), second.GetFrameSets())
+	}
+}

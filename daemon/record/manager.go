@@ -94,20 +94,17 @@ func NewManager(cfg Config) (*Manager, error) {
 func (m *Manager) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
 // JobEnded hands a frame set to every recording that wants it.
-func (m *Manager) JobEnded(fs *facetdv1.FrameSet) {
+func (m *Manager) JobEnded(fs *facetdv1.FrameSet) { m.JobEndedLater(fs, func() {}) }
+
+// JobEndedLater is JobEnded; it looks at the pixels where a recording wants them. One that starts meanwhile begins with
+// the next frame set: it would be given pixels that nobody has looked at.
+func (m *Manager) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	for _, r := range *m.running.Load() {
 		if r.wants(fs) {
+			look()
 			r.queue.put(item{frames: fs}, fs.GetFinishBusNs())
 		}
 	}
-}
-
-// JobEndedLater is JobEnded; it looks at the pixels where a recording wants them.
-func (m *Manager) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
-	if slices.ContainsFunc(*m.running.Load(), func(r *recording) bool { return r.wants(fs) }) {
-		look()
-	}
-	m.JobEnded(fs)
 }
 
 // Wants reports whether a recording that runs wants the frame sets of a task. It may be called from any goroutine.
