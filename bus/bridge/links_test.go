@@ -8,11 +8,14 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"facetd.example/api/peertest"
 	"facetd.example/bus/bridge/bridgetest"
+	"facetd.example/bus/bridge/wire"
+	"facetd.example/bus/bustest"
 )
 
 // overUDP is a rig whose link is datagrams, overSerial one whose link is a pseudo-terminal.
@@ -147,4 +150,50 @@ func TestASerialPortThatIsGone(t *testing.T) {
 	if _, err := os.Stat(path); err == nil {
 		t.Error("it was made")
 	}
+}
+
+// TestASerialPortThatTakesNothing: a device that reads nothing from its line any more, as one that hangs, is lost: who
+// sends to it does not wait for ever. The bus goes on with it, or with another at the port, once that is there.
+func TestASerialPortThatTakesNothing(t *testing.T) {
+	t.Parallel()
+	cfg := overSerial(t, bridgetest.Config{})
+	r, ctx := start(t, cfg), within(t)
+	p := programsOnly(t, ctx, r)
+	r.mu.Lock()
+	conn := r.session.conn
+	r.mu.Unlock()
+	if err := r.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() {
+		f := wire.Frame{Header: wire.Header{Type: wire.TypeAck}, Payload: make([]byte, wire.MaxPayload)}
+		for {
+			if err := conn.Send(&f); err != nil { // as the line is stuck, or was closed for its silence
+				ended <- err
+				return
+			}
+		}
+	}()
+	if err := lostIs(t, r); err == nil {
+		t.Error("lost without a cause")
+	}
+	select {
+	case <-ended:
+	case <-time.After(30 * time.Second):
+		t.Fatal("who sends waits for ever")
+	}
+	if err := r.Process.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	again(t, ctx, r, p)
+	if err := r.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	if err := lostIs(t, r); err == nil {
+		t.Error("lost without a cause")
+	}
+	cfg.Array, cfg.Scene = bustest.MustLinearArray(), light(t)
+	bridgetest.Start(t, cfg)
+	again(t, ctx, r, p)
 }

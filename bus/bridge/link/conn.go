@@ -12,6 +12,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"go.bug.st/serial"
@@ -170,12 +171,17 @@ func frameOf(packet []byte) (wire.Frame, bool) {
 // line is a serial line: packets encoded by COBS, with a 0 behind each.
 type line struct {
 	port     serial.Port
+	out      *os.File      // the same port: its driver knows no deadline for writing
+	patience time.Duration // of one packet
 	in       *bufio.Reader
 	spoiled  atomic.Uint64
 	mu       sync.Mutex
 	deadline time.Time
 	closed   bool
 }
+
+// lineBuffer is at most how many bytes a line's driver has to send before it takes another packet (from memory).
+const lineBuffer = 8192
 
 // glance is how often a serial line looks at its deadline: its driver knows only how long one reading may take.
 const glance = 20 * time.Millisecond
@@ -185,18 +191,22 @@ func dialSerial(where string) (Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	port, err := serial.Open(path, &serial.Mode{BaudRate: baud})
+	out, err := os.OpenFile(path, os.O_WRONLY|syscall.O_NOCTTY|syscall.O_NONBLOCK, 0)
 	if err != nil {
-		return nil, fmt.Errorf("serial port %s: %w", path, err)
+		return nil, fmt.Errorf("serial port %w", err)
 	}
-	l := &line{port: port}
+	port, err := serial.Open(path, &serial.Mode{BaudRate: baud}) // from now on for nobody else
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("serial port %s: %w", path, err), out.Close())
+	}
+	l := &line{port: port, out: out, patience: sendTime + lineBuffer*10*time.Second/time.Duration(baud)}
 	l.in = bufio.NewReaderSize(patient{l}, 2*maxPacket)
 	err = port.SetReadTimeout(glance)
 	if err == nil {
-		_, err = port.Write([]byte{0}) // whatever was sent before has ended
+		err = l.write([]byte{0}) // whatever was sent before has ended
 	}
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("serial port %s: %w", path, err), port.Close())
+		return nil, errors.Join(fmt.Errorf("serial port %s: %w", path, err), l.Close())
 	}
 	return l, nil
 }
@@ -233,15 +243,16 @@ func (l *line) Send(f *wire.Frame) error {
 	if err != nil {
 		return err
 	}
-	b = appendCoded(nil, seal(b))
-	for len(b) > 0 {
-		n, err := l.port.Write(b)
-		if err != nil {
-			return err
-		}
-		b = b[n:]
+	return l.write(appendCoded(nil, seal(b)))
+}
+
+// write writes within the patience of the line. One that takes longer is broken, as a stream is.
+func (l *line) write(b []byte) error {
+	if err := l.out.SetWriteDeadline(time.Now().Add(l.patience)); err != nil {
+		return err
 	}
-	return nil
+	_, err := l.out.Write(b)
+	return err
 }
 
 func (l *line) Receive() (wire.Frame, error) {
@@ -277,5 +288,6 @@ func (l *line) Close() error {
 	l.mu.Lock()
 	l.closed = true
 	l.mu.Unlock()
-	return l.port.Close()
+	_ = l.port.ResetOutputBuffer() // a driver would wait for a device that takes nothing
+	return errors.Join(l.out.Close(), l.port.Close())
 }
