@@ -101,6 +101,9 @@ func (r *rig) inactiveBy(t *testing.T, begins, latest bus.Time) string {
 		return len(pins) > 0 && pins[len(pins)-1].Kind == bustest.PinLines && pins[len(pins)-1].Value == 0
 	}
 	for began := time.Now(); !inactive(); time.Sleep(5 * time.Millisecond) { // until the lease has ended
+		if len(pins) == 0 && time.Since(began) > 3*time.Second { // it was lost before the run began
+			return "nothing ran"
+		}
 		if time.Since(began) > 20*time.Second {
 			t.Errorf("lines stay active: %+v", pins)
 			return "lines stay active"

@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
+	"hash/crc32"
 	"math/rand/v2"
 	"net"
 	"os"
@@ -196,4 +198,65 @@ func TestASerialPortThatTakesNothing(t *testing.T) {
 	cfg.Array, cfg.Scene = bustest.MustLinearArray(), light(t)
 	bridgetest.Start(t, cfg)
 	again(t, ctx, r, p)
+}
+
+// TestTwoHostsAtOnce: of two hosts who come at once the second has the device; the first is told by whom it is used.
+func TestTwoHostsAtOnce(t *testing.T) {
+	t.Parallel()
+	for name, over := range map[string]func(*testing.T, bridgetest.Config) bridgetest.Config{"udp": overUDP,
+		"unix": func(_ *testing.T, cfg bridgetest.Config) bridgetest.Config { return cfg }} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			device := bridgetest.Start(t, over(t, bridgetest.Config{Array: bustest.MustLinearArray(), Scene: light(t)}))
+			first := dial(t, device.Address).session
+			defer first.close()
+			other := ownProcess()
+			other.owner++
+			copy(other.name[:], "the other one")
+			second, err := greet(within(t), device.Address, other)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer second.close()
+			_ = first.conn.SetReadDeadline(time.Now().Add(20 * time.Second)) // the reading tells
+			f, err := first.next()
+			var inUse *InUseError
+			if !errors.As(err, &inUse) || inUse.Taken || inUse.Holder != "the other one" {
+				t.Errorf("the first host: %+v, %v", f, err)
+			}
+		})
+	}
+}
+
+// TestAStrangerWhoDoesNotAnswer: a device does not send for ever to who has said one word, which may have been said in
+// somebody else's name, and no more than a fixed number of times.
+func TestAStrangerWhoDoesNotAnswer(t *testing.T) {
+	t.Parallel()
+	cfg := overUDP(t, bridgetest.Config{Array: bustest.MustLinearArray(), Scene: light(t)})
+	device := bridgetest.Start(t, cfg)
+	dial(t, device.Address).Close() // it listens
+	conn, err := net.Dial("udp", strings.TrimPrefix(device.Address, "udp:"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	hello := wire.Frame{Header: wire.Header{Type: wire.TypeHello, Session: 77},
+		Payload: wire.Append(nil, wire.Hello{Major: wire.Major, Minor: wire.Minor, Window: wire.MaxWindow, Owner: 5})}
+	b, err := hello.Encode(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := conn.Write(binary.LittleEndian.AppendUint32(b, crc32.ChecksumIEEE(b))); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for ; n < 50; n++ { // each at most a third of a second behind the one before
+		_ = conn.SetReadDeadline(time.Now().Add(2 * time.Second)) // the reading tells
+		if _, err := conn.Read(make([]byte, 2000)); err != nil {
+			break
+		}
+	}
+	if n == 0 || n > 20 {
+		t.Errorf("%d packets came for one", n)
+	}
 }

@@ -103,6 +103,8 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   if (state == READY) {
     safe(why = WIRE_SAFE_SESSION, WIRE_RESULT_STOPPED);
     if (m.owner != owner) refuse(session, peer, WIRE_REFUSED_TAKEN);
+  } else if (state == GREETED && m.owner != owner) { /* who was first, but has not configured it, does not have it */
+    refuse(session, peer, WIRE_REFUSED_IN_USE);
   }
   sessions[sessions_n++ % REMEMBERED] = session;
   session = h->session;

@@ -10,6 +10,9 @@ struct record {
   uint64_t sent;
 };
 
+/* How often a frame is sent until the host is given up: with the times between, as long as a handshake may take. */
+enum { MOST_TRIES = 20 };
+
 enum { GOT = 1, AGAIN = 2 }; /* the host has it, but not one before it; it is to be sent again now */
 
 static uint32_t session;
@@ -191,9 +194,15 @@ static void resend(uint64_t now) {
   due = UINT64_MAX;
   for (uint32_t i = 0; i < waiting; i++) {
     record_get(at, &r);
-    if (again_at(&r) <= now && !transmit(at, &r)) {
-      due = 0;
-      return;
+    if (again_at(&r) <= now) {
+      if (r.tries >= MOST_TRIES) { /* nobody is there, or somebody who has not asked: that is sent no more */
+        link_end();
+        return;
+      }
+      if (!transmit(at, &r)) {
+        due = 0;
+        return;
+      }
     }
     if (again_at(&r) < due) due = again_at(&r);
     at += LINK_RECORD + (size_t)r.size;
@@ -213,6 +222,7 @@ void link_poll(void) {
   if (!there) return;
   uint64_t now = board_now();
   if (board_facts()->resend && waiting && now >= due) resend(now);
+  if (!there) return;
   struct record r;
   while (sent < used && waiting < window) {
     record_get(sent, &r);
