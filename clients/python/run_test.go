@@ -38,7 +38,7 @@ var built struct {
 
 // TestMain removes the daemon that was built, if it was.
 func TestMain(m *testing.M) {
-	peertest.Parallel(11) // each of the modules, the test that starts them, and the other client
+	peertest.Parallel(12) // each of the modules, the test that starts them, and the other client
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {
 			os.RemoveAll(built.dir)

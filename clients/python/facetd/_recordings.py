@@ -62,6 +62,10 @@ class Download:
         if piece.data:
             self._failed = 0
 
+    def ended_early(self, address: str) -> FacetdError:
+        """Returns what a stream counts as that ended in good order before the file did."""
+        return UnavailableError(f"the daemon at {address} ended the download of {self._file} early", "UNAVAILABLE")
+
     def goes_on(self, err: FacetdError) -> bool:
         """Whether to ask for the rest once more after an error."""
         self._failed += 1

@@ -338,11 +338,14 @@ class Client:
                 try:
                     async for piece in self._method(got.method)(got.request(), metadata=self._endpoint.metadata()):
                         got.take(piece)
+                    failed = got.ended_early(self._endpoint.address)
                 except grpc.RpcError as err:
                     failed = from_rpc(err, self._endpoint.address)
-                    if not got.goes_on(failed):
-                        raise failed from None
-                    await asyncio.sleep(PAUSE)
+                if got.whole:
+                    break
+                if not got.goes_on(failed):
+                    raise failed
+                await asyncio.sleep(PAUSE)
             return got.bytes
 
     async def delete_recording(self, name: str, *, timeout: float | None = None) -> Recording:
