@@ -44,6 +44,17 @@ func TestHealthIsSeen(t *testing.T) {
 	inject(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"})
 	b.waitFor(`document.getElementById('health-line').textContent.startsWith('✕ bad: lane b full scale')`, patience)
 	b.picture("health-lane")
+	// What the reader has closed stays closed, and the focus where it is, whatever is drawn anew.
+	b.click(`details[data-id="lane/b/saturated"] summary`)
+	if _, err := facetdv1.NewHealthServiceClient(d.dial(t)).AcknowledgeFinding(limited(t),
+		&facetdv1.AcknowledgeFindingRequest{Id: "lane/b/saturated"}); err != nil {
+		t.Fatal(err)
+	}
+	b.waitFor(`document.querySelector('details[data-id="lane/b/saturated"] summary').textContent.includes('(seen)')`, patience)
+	if !eval[bool](b, `!document.querySelector('details[data-id="lane/b/saturated"]').open &&
+		document.activeElement === document.querySelector('details[data-id="lane/b/saturated"] summary')`) {
+		t.Error("a finding that was closed is open again, or the focus is elsewhere")
+	}
 	b.noErrors()
 
 	small := browse(t, d.url(), 390, 844)

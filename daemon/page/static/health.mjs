@@ -50,11 +50,22 @@ function show() {
   if (seen !== drawn) {
     drawn = seen;
     byID("health").hidden = findings.length === 0;
-    const opened = new Set([...byID("findings-list").querySelectorAll("details[open]")].map((d) => d.dataset.id));
-    byID("findings-list").replaceChildren(...findings.map((f, i) => finding(f, opened.has(f.id) || (i < kept && !f.shelving))));
+    const list = byID("findings-list"), was = new Map([...list.querySelectorAll("details")].map((d) => [d.dataset.id, d.open]));
+    const at = focused(list);
+    list.replaceChildren(...findings.map((f, i) => finding(f, was.get(f.id) ?? (i < kept && !f.shelving))));
+    at();
   }
   ofTiles(findings);
   ofChip();
+}
+
+// focused remembers which part of which finding has the focus, and returns what gives it back: figures change by the
+// second, and whoever uses the keyboard must not begin anew each time.
+function focused(list) {
+  const part = "summary, button", active = document.activeElement, details = list.contains(active) && active.closest("details");
+  if (!details) return () => {};
+  const id = details.dataset.id, n = [...details.querySelectorAll(part)].indexOf(active);
+  return () => list.querySelector(`details[data-id="${CSS.escape(id)}"]`)?.querySelectorAll(part)[n]?.focus();
 }
 
 // head says it in one line.
