@@ -172,3 +172,55 @@ func TestDemoMoves(t *testing.T) {
 		t.Errorf("nearness of the wall %.4f a second, want %.4f", near, 0.1/0.3)
 	}
 }
+
+// BenchmarkArray is what a set of frames of the demo costs: the estimates of its chips, what they tell of turn and way,
+// and the body of 64 chips, which are those of the demo more than once.
+func BenchmarkArray(b *testing.B) {
+	a, m := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	s, err := scene.Parse("demo:low=1,high=800,yaw_rate=12,forward_rate=0.1", nil)
+	if err != nil || len(m) > 0 {
+		b.Fatal(err, m)
+	}
+	rng := rand.New(rand.NewPCG(1, 1))
+	var eyes []*eye
+	var frames [][2][]float64
+	var told []motion.Estimate
+	var parts []motion.Part
+	pixels := 0
+	const period = bustime.Time(66_666_667)
+	for i := range a.Chips {
+		e := newEye(&a.Chips[i])
+		pair := [2][]float64{e.frame(s, 0, rng), e.frame(s, period, rng)}
+		got := e.est.Estimate(pair[0], pair[1], nil)
+		e.est.Flow(e.rays, &got, &e.flows)
+		e.hint = &motion.Hint{X: got.X, Y: got.Y}
+		eyes, frames, told = append(eyes, e), append(frames, pair), append(told, got)
+		parts = append(parts, motion.Part{Flows: &e.flows, Seconds: float64(period) * 1e-9})
+		pixels += len(pair[0])
+	}
+	for len(parts) < 64 {
+		parts = append(parts, parts[len(parts)-len(eyes)])
+	}
+	b.Run("estimates", func(b *testing.B) {
+		for b.Loop() {
+			for i, e := range eyes {
+				e.est.Estimate(frames[i][0], frames[i][1], e.hint)
+			}
+		}
+		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(pixels), "ns/pixel")
+	})
+	b.Run("flows", func(b *testing.B) {
+		for b.Loop() {
+			for i, e := range eyes {
+				e.est.Flow(e.rays, &told[i], &e.flows)
+			}
+		}
+		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(pixels), "ns/pixel")
+	})
+	b.Run("body", func(b *testing.B) {
+		var solver motion.Solver
+		for b.Loop() {
+			solver.Solve(parts)
+		}
+	})
+}

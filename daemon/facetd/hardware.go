@@ -14,6 +14,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/geometry"
 	"facetd.example/chipmodel/motion"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/hardware"
@@ -91,39 +92,64 @@ func needsOf(cmd *cobra.Command, array, file string, grain time.Duration) (*hard
 	return hardware.Of(plan), nil
 }
 
-// measureMotion is how many nanoseconds a pixel the estimate of motion takes here, over the shapes of the frames that
-// are read, each as often as it is.
+// measureMotion is how many nanoseconds a pixel motion takes here, over the shapes of the frames that are read, each as
+// often as it is: the estimates of their pairs, what these tell of turn and way, and the part of each in the body's.
 func measureMotion(n *hardware.Needs) float64 {
-	const long = 20 * time.Millisecond // of each shape
 	var ns, pixels float64
 	for _, f := range n.Frames {
 		shape := motion.Shape{Rows: f.Rows, Columns: f.Columns, Hexagonal: f.Hexagonal}
 		if len(shape.Check()) > 0 {
 			continue // too small to tell motion of
 		}
-		first, second := make([]float64, f.Rows*f.Columns), make([]float64, f.Rows*f.Columns)
-		for i := range first {
-			x, y := float64(i%f.Columns), float64(i/f.Columns)
-			first[i] = 500 + 100*math.Sin(0.7*x)*math.Cos(0.5*y)
-			second[i] = 500 + 100*math.Sin(0.7*(x-0.3))*math.Cos(0.5*(y-0.2))
-		}
-		e := motion.NewEstimator(shape, motion.Options{Noise: 1})
-		least := time.Duration(math.MaxInt64) // other programs lengthen all but the least
-		for began := time.Now(); time.Since(began) < long; {
-			const pairs = 8
-			at := time.Now()
-			for range pairs {
-				e.Estimate(first, second, &motion.Hint{X: 0.3, Y: 0.2})
-			}
-			least = min(least, time.Since(at)/pairs)
-		}
-		ns += f.PerS * float64(least)
+		ns += f.PerS * float64(measureShape(shape))
 		pixels += f.PerS * float64(f.Rows*f.Columns)
 	}
 	if pixels == 0 {
 		return 0
 	}
 	return ns / pixels
+}
+
+// measureShape is how long a frame of a shape takes, as one of a ring of them; the scene is invented.
+func measureShape(shape motion.Shape) time.Duration {
+	const ring = 8
+	first, second := make([]float64, shape.Rows*shape.Columns), make([]float64, shape.Rows*shape.Columns)
+	for i := range first {
+		x, y := float64(i%shape.Columns), float64(i/shape.Columns)
+		first[i] = 500 + 100*math.Sin(0.7*x)*math.Cos(0.5*y)
+		second[i] = 500 + 100*math.Sin(0.7*(x-0.3))*math.Cos(0.5*(y-0.2))
+	}
+	l := geometry.Lattice{Rows: shape.Rows, Columns: shape.Columns, Hexagonal: shape.Hexagonal, PitchXUm: 1}
+	if !l.Hexagonal {
+		l.PitchYUm = 1
+	}
+	lens := geometry.Lens{HorizontalFOVDeg: 40}
+	lens.VerticalFOVDeg = lens.Projection.VerticalFOVDeg(40, l)
+	e := motion.NewEstimator(shape, motion.Options{Noise: 1})
+	var rays [ring]*motion.Rays
+	var flows [ring]motion.Flows
+	var parts []motion.Part
+	for k := range ring {
+		camera := geometry.New(l, geometry.Mount{YawDeg: 360 / ring * float64(k)}, lens)
+		rays[k] = motion.NewRays(camera, shape, motion.Grid{Column: 1, Row: l.RowPitch(), At: l.Centre})
+		parts = append(parts, motion.Part{Flows: &flows[k], Seconds: 0.1})
+	}
+	const long, rounds = 20 * time.Millisecond, 20
+	var solver motion.Solver
+	pair, body := time.Duration(math.MaxInt64), time.Duration(math.MaxInt64)
+	began := time.Now()
+	for n := 0; n < rounds || time.Since(began) < long; n++ { // other programs lengthen all but the least
+		for k := range ring {
+			at := time.Now()
+			got := e.Estimate(first, second, &motion.Hint{X: 0.3, Y: 0.2})
+			e.Flow(rays[k], &got, &flows[k])
+			pair = min(pair, time.Since(at))
+		}
+		at := time.Now()
+		solver.Solve(parts)
+		body = min(body, time.Since(at))
+	}
+	return pair + body/ring
 }
 
 // needsRows are what is told of needs, a quantity and its value each.

@@ -111,7 +111,8 @@ func TestHardwareOfTheGuide(t *testing.T) {
 	if err := json.Unmarshal([]byte(measured.Stdout), &got); err != nil || measured.Status != cli.StatusOK {
 		t.Fatal(err, measured.Stderr)
 	}
-	if got.PinCount != 38 || len(got.Work) != 2 || got.Work[1].Basis != "measured" || !(got.Work[1].NsPerPixel > 0.1) {
+	// Pairs by themselves take some 10 ns a pixel, and with the body's motion ten times that.
+	if got.PinCount != 38 || len(got.Work) != 2 || got.Work[1].Basis != "measured" || !(got.Work[1].NsPerPixel > 25) {
 		t.Errorf("%+v", got)
 	}
 }
