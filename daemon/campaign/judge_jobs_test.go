@@ -18,6 +18,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeEnd(l, last)
 		o.judgeNumbers(l)
 		o.judgeReleases(l, last)
+		o.judgeGrid(l)
 		o.judgeTriggers(l, last)
 		o.judgeBooks(l)
 		o.judgeChanges(l)
@@ -129,6 +130,10 @@ func (o *outcome) judgeLiveness(l *life) {
 	for _, fs := range l.ledger.sets {
 		if fs.GetTask() == "" || bus.Time(fs.GetReleaseBusNs()) < from || bus.Time(fs.GetReleaseBusNs()) >= to {
 			continue
+		}
+		if stopped := strings.Contains(fs.GetFailure(), "the daemon stopped"); stopped &&
+			bus.Time(fs.GetDeadlineBusNs()).Add(o.leftAtEnd(l)) >= l.finish {
+			continue // what was triggered has a longer deadline, and may still wait, too
 		}
 		after := time.Duration(fs.GetReleaseBusNs()) - o.calm
 		late, allowed := time.Duration(fs.GetFinishBusNs()-fs.GetDeadlineBusNs()), o.recovery.allowed(after)

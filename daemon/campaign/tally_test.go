@@ -55,6 +55,8 @@ const (
 	pathTooSoon               // a trigger refused within the least interval
 	pathPromise               // a response that was held against the promise
 	pathRepeated              // a request sent once more under its id
+	pathOnGrid                // a release on its grid after a change of others
+	pathMoved                 // a release off its grid, as its frame set tells
 	numPaths
 )
 
@@ -66,6 +68,7 @@ func (p path) String() string {
 		"maps refused", "parameters set", "parameters refused", "room made", "queued", "adjusted",
 		"paused", "went on", "shared job paused", "changed together", "none of several", "view off",
 		"triggered", "too soon", "promises kept", "sent again",
+		"on their grid", "off their grid",
 	}[p]
 }
 

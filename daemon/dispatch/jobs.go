@@ -246,12 +246,12 @@ func (r *runner) endJob(job *openJob, end bus.Time, failure string) {
 	r.report.jobEnded(job)
 }
 
-// abandon fails every open job.
+// abandon fails every open job, and then those of the triggers that wait, which are later ones of their tasks.
 func (r *runner) abandon(cause string) {
 	r.again = nil
 	clear(r.tab.open)
-	r.failTriggers(cause, func(string) bool { return false })
 	for len(r.jobs) > 0 {
 		r.endJob(r.jobs[0], r.last, cause)
 	}
+	r.failTriggers(cause, func(string) bool { return false })
 }
