@@ -180,13 +180,17 @@ var runs = []run{{program: 0}, {program: 1}, {program: 2}, {program: 3}, {progra
 const tries = 5
 
 // conform tries to run segments on a device until none is refused, as this machine stood still: only what is wrong with
-// the device is told in the end.
-func conform(t testing.TB, r *rig) string {
+// the device is told in the end. Each try begins a device anew, as noise goes on with every sample that was taken.
+func conform(t testing.TB, begin func() *rig) (r *rig, said string) {
 	t.Helper()
 	for try := 0; ; try++ {
-		said, refused := conforms(t, r, uint64(try*len(runs)))
+		r = begin()
+		said, refused := conforms(t, r)
 		if !refused || try == tries {
-			return said
+			return r, said
+		}
+		if err := r.Close(); err != nil {
+			t.Error(err)
 		}
 		t.Logf("once more, as %s", said[:min(len(said), 200)])
 	}
@@ -194,8 +198,7 @@ func conform(t testing.TB, r *rig) string {
 
 // conforms runs segments back to back on a device, and tells the first thing in which captures differ from those of a
 // virtual bus with its grain, or the pins from the plan; "" where nothing does. refused says that one was refused.
-// Jobs are numbered from first on.
-func conforms(t testing.TB, r *rig, first uint64) (said string, refused bool) {
+func conforms(t testing.TB, r *rig) (said string, refused bool) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
@@ -215,7 +218,7 @@ func conforms(t testing.TB, r *rig, first uint64) (said string, refused bool) {
 	var want []bustest.Pin
 	for i, run := range runs {
 		p := all[run.program]
-		s := &bus.Segment{Job: &bus.Job{Task: "t", Number: first + uint64(i), Deadline: 1 << 60, Segments: 1},
+		s := &bus.Segment{Job: &bus.Job{Task: "t", Number: uint64(i), Deadline: 1 << 60, Segments: 1},
 			Program: p,
 			Values:  run.values}
 		if err := r.Submit(at, s); err != nil {
@@ -270,7 +273,8 @@ func TestConformance(t *testing.T) {
 	for _, tick := range []time.Duration{1, 40, 125} {
 		t.Run(tick.String(), func(t *testing.T) {
 			t.Parallel()
-			if said := conform(t, start(t, bridgetest.Config{Tick: tick})); said != "" {
+			_, said := conform(t, func() *rig { return start(t, bridgetest.Config{Tick: tick}) })
+			if said != "" {
 				t.Error(said)
 			}
 		})
@@ -281,8 +285,8 @@ func TestConformance(t *testing.T) {
 func TestTheEmulatedBoardConforms(t *testing.T) {
 	t.Parallel()
 	began := time.Now()
-	r := start(t, bridgetest.Config{Emulated: true})
-	if said := conform(t, r); said != "" {
+	r, said := conform(t, func() *rig { return start(t, bridgetest.Config{Emulated: true}) })
+	if said != "" {
 		t.Error(said)
 	}
 	t.Logf("%v of bus time in %v", r.Now(), time.Since(began))
@@ -301,7 +305,7 @@ func TestMutantsAreCaught(t *testing.T) {
 		}
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			said := conform(t, start(t, bridgetest.Config{Tick: 1, Mutant: mutant}))
+			_, said := conform(t, func() *rig { return start(t, bridgetest.Config{Tick: 1, Mutant: mutant}) })
 			if said == "" {
 				t.Error("it was not noticed")
 			}

@@ -54,8 +54,10 @@ func TestFaultyLinks(t *testing.T) {
 				for range peertest.Cases(1, 30) {
 					seed := 1 + rand.IntN(1_000_000)
 					t.Logf("%d in 1000 packets, seed %d", permille, seed)
-					r := start(t, over(t, bridgetest.Config{LinkFaults: permille, LinkSeed: seed}))
-					if said := conform(t, r); said != "" {
+					r, said := conform(t, func() *rig {
+						return start(t, over(t, bridgetest.Config{LinkFaults: permille, LinkSeed: seed}))
+					})
+					if said != "" {
 						t.Errorf("seed %d: %s", seed, said)
 					}
 					c := r.Link()
