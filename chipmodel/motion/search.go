@@ -45,16 +45,19 @@ func (d displacement) beside(o displacement) bool {
 // search tries every displacement that leaves half of the rows and of the columns in common, and estimates from the
 // few under which the frames differ least, but for an offset, and from none at all. Of those estimates it returns the
 // nearest that leaves little noise: far from a right one much more is left, but few pixels in common agree more easily
-// by chance, so that one further away must leave half as much.
+// by chance, so that one further away must leave half as much, and where it looks flat in place an eighth, of many.
 func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
 	best, ok = e.refine(first, second, displacement{})
 	if e.nowhere(&best) {
 		return best, false
 	}
 	found := e.look(first, second)
-	n, least := best.Iterations, math.Inf(1)
-	if ok {
+	n, least, fewest := best.Iterations, math.Inf(1), 0
+	switch {
+	case ok:
 		least = e.leaves(&best)
+	case best.Refused == Flat: // a few pixels of nothing but noise agree somewhere, and then look like texture
+		least, fewest = e.leaves(&best)/4, 64
 	}
 	for k := 1; k < found.n; k++ { // the nearest first
 		for i := k; i > 0 && found.at[i].length() < found.at[i-1].length(); i-- {
@@ -68,7 +71,7 @@ func (e *Estimator) search(first, second []float64) (best Estimate, ok bool) {
 		}
 		out, good := e.refine(first, second, c.displacement)
 		n += out.Iterations
-		if v := e.leaves(&out); good && 2*v < least {
+		if v := e.leaves(&out); good && 2*v < least && out.Pixels >= fewest {
 			best, ok, least, from = out, true, v, c.displacement
 		}
 	}

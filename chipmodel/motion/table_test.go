@@ -78,9 +78,15 @@ func TestErrorsAreAsTold(t *testing.T) {
 
 // TestFlatLightIsRefused: of light without texture nothing is told, whatever the noise.
 func TestFlatLightIsRefused(t *testing.T) {
-	seed := rand.Uint64()
-	t.Logf("seed %d", seed)
-	rng := rand.New(rand.NewPCG(seed, 2))
+	// Of two seeds noise of a few pixels once agreed with that of others by chance.
+	for _, seed := range []uint64{rand.Uint64(), 6777651372678382832, 7556429281937335377} {
+		t.Logf("seed %d", seed)
+		refusesFlat(t, rand.New(rand.NewPCG(seed, 2)))
+	}
+}
+
+func refusesFlat(t *testing.T, rng *rand.Rand) {
+	t.Helper()
 	for _, s := range append([]Shape{{Rows: 1, Columns: 16}, {Rows: 3, Columns: 4}}, shapes...) {
 		for _, o := range []Options{{}, {Noise: 1}, {NoiseFloor: 1}, {NoiseFloor: 0.3}} {
 			e := NewEstimator(s, o)

@@ -18,11 +18,11 @@ const (
 	Motion     = "motion"
 )
 
-// The costs that estimates rest on: plain Go on one core of a server of 2026 (amd64), by the benchmark of the correction
-// of a logarithmic response, and for motion by what the pairs of the demo array's frames take together with the body's
-// motion: most of that is for each frame, so that smaller frames take more for each pixel. A single-board computer
-// takes two to four times that, which is why their factor is so large; a microcontroller without arithmetic in double
-// precision cannot be told by them.
+// The costs that estimates rest on: plain Go on one core of a server of 2026 (amd64), by the benchmark of the
+// correction of a logarithmic response, and for motion by what the pairs of the demo array's frames take together with
+// the body's motion: most of that is for each frame, so that smaller frames take more for each pixel. A single-board
+// computer takes two to four times that, which is why their factor is so large; a microcontroller without arithmetic
+// in double precision cannot be told by them.
 var estimates = []Work{
 	{Use: Correction, NsPerPixel: 30, Basis: Estimated, Uncertainty: 3},
 	{Use: Motion, NsPerPixel: 100, Basis: Estimated, Uncertainty: 3},
