@@ -12,8 +12,8 @@
 // each row stands for itself, and only what moves along it is told.
 //
 // What moves far is shifted back by whole pixels before, by a hint or by a search over all of them, and once more
-// where the result is nearer to other pixels. Of frames above 128 x 128 the search compares some pixels only, or it would
-// take minutes.
+// where the result is nearer to other pixels. Of frames above 128 x 128 the search compares some pixels only, or it
+// would take minutes.
 //
 // # How sure it is
 //

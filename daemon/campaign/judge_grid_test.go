@@ -39,8 +39,9 @@ func (o *outcome) judgeGrid(l *life) {
 		}
 		apart := time.Duration(fs.GetReleaseBusNs() - old.set.GetReleaseBusNs() - fs.GetReleaseShiftNs())
 		if !now.cycle.whole(apart, l.s.array.Grain()) {
-			o.problem("%s: job %d was released %v after job %d, of a period of %v, and tells a shift of %v", fs.GetTask(),
-				fs.GetJob(), apart, old.set.GetJob(), now.cycle.period(), time.Duration(fs.GetReleaseShiftNs()))
+			o.problem("%s: job %d was released %v after job %d, of a period of %v, and tells a shift of %v",
+				fs.GetTask(), fs.GetJob(), apart, old.set.GetJob(), now.cycle.period(),
+				time.Duration(fs.GetReleaseShiftNs()))
 			return
 		}
 		if old.plan != now.plan {

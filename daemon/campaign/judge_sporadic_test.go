@@ -101,7 +101,8 @@ func (o *outcome) judgeResponse(l *life, fs *facetdv1.FrameSet) {
 		allowed = o.recovery.allowed(release.Elapsed() - o.calm)
 	}
 	if cause := fs.GetFailure(); cause != "" {
-		explained := []string{"stop", "the task was removed", errInjected.Error()} // a panic later, of work that is ahead
+		// Where a panic strikes at a later time, what was handed over for an earlier one fails of it, too.
+		explained := []string{"stop", "the task was removed", errInjected.Error()}
 		if !slices.ContainsFunc(explained, func(x string) bool { return strings.Contains(cause, x) }) {
 			o.problem("job %d of %s, triggered at %v where no fault explains it: %s", fs.GetJob(), fs.GetTask(),
 				release, cause)
