@@ -108,7 +108,8 @@ func TestRelease(t *testing.T) {
 		t.Fatalf("%+v, %v", stop, err)
 	}
 	took := stop.Inactive.Sub(stop.Received)
-	for try := 1; took > r.Limits().Release && try < tries; try++ { // the process may have stood still in the middle of it
+	// The process may have stood still in the middle of it.
+	for try := 1; took > r.Limits().Release && try < tries; try++ {
 		again, err := r.Release(ctx)
 		if err != nil {
 			t.Fatal(err)
