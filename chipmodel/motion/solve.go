@@ -76,6 +76,7 @@ func (e *Estimator) solve() Estimate {
 		}
 		noise *= max(1, out.ChiSquared)
 	}
+	seen, seenSure := noise, sure
 	if floor := e.o.NoiseFloor * e.o.NoiseFloor; floor > noise {
 		noise, sure = floor, math.Inf(1)
 	}
@@ -83,6 +84,8 @@ func (e *Estimator) solve() Estimate {
 	// Gradients that noise makes: of the mean of both frames, and of a pattern that both have.
 	own := s.n * (noise/2 + e.o.Pattern*e.o.Pattern) * max(e.power.x, e.power.y)
 	needed := own * beyondChance(s.n*e.power.smooth, sure)
+	// What few pixels leave over may be below the floor by chance, and the noise still above it.
+	needed = max(needed, s.n*seen/2*max(e.power.x, e.power.y)*beyondChance(s.n*e.power.smooth, seenSure))
 	if own > 0 {
 		out.Texture = max(0, xx+yy-told*own) / (told * own)
 	} else if xx+yy > 0 {
