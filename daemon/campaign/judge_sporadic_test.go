@@ -69,6 +69,9 @@ func (o *outcome) judgeTrigger(l *life, t *triggered, taken []*triggered) bool {
 			t.answer.GetReleaseBusNs())
 	case t.again != nil && !proto.Equal(t.again, t.answer):
 		o.problem("a trigger of %s was answered with %v, and when it was sent again with %v", t.task, t.answer, t.again)
+	case errors.As(t.refused, &soon):
+		o.problem("a trigger of %s was answered with %v, and when it was sent again it was made again: %v", t.task,
+			t.answer, t.refused)
 	case errors.As(t.err, &soon):
 		o.tally.paths[pathTooSoon]++
 		if t.from >= next {

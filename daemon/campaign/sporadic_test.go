@@ -81,8 +81,9 @@ type triggered struct {
 	from, till bus.Time // of the call
 	answer     *facetdv1.TriggerTaskResponse
 	err        error
-	// again is the answer to the same request sent once more; nil where it was not.
-	again *facetdv1.TriggerTaskResponse
+	// again is the answer to the same request sent once more; nil where it was not, or was refused with an error.
+	again   *facetdv1.TriggerTaskResponse
+	refused error
 }
 
 // triggerAll has everybody trigger until callers leave.
@@ -118,7 +119,7 @@ func (l *life) trigger(task string, n int, r *rand.Rand) {
 		out.answer, out.err = send()
 		out.till = l.driven.Now()
 		if out.err == nil && l.wait(again) {
-			out.again, _ = send() // nil where it failed
+			out.again, out.refused = send()
 		}
 	}
 	l.mu.Lock()
