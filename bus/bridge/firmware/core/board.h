@@ -18,7 +18,7 @@ struct board_facts {
   uint64_t arm_cost; /* of one pin event, at most, in ticks */
   uint64_t release;  /* from the call of board_release to all lines inactive, at most, in ticks */
   uint64_t resend;   /* after so many ticks a frame that the host has not acknowledged is sent again, each time after
-                      * twice as many; 0: the link loses nothing */
+                      * twice as many, until the host is given up; 0: the link loses nothing */
   uint8_t lines, lanes;
   bool emulated; /* the clock does not go as time does */
 };
