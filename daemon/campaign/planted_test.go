@@ -92,6 +92,8 @@ var plants = []plant{
 		"if len(r.tab.reported(e.Task)) == 0 {\n\t\t\tr.tab.tasks[r.tab.plan.Tasks[e.Task].Members[0].Asked].next++\n"},
 	{"a paused task that runs", "daemon/dispatch/pause.go", "\t\tif !t.isPaused(members[i].Task.Name) {\n",
 		"\t\tif t.cycle%4 == 3 || !t.isPaused(members[i].Task.Name) {\n"},
+	{"parameters that take effect a job early", "daemon/dispatch/parameters.go", "values := slices.Clone(of.values)",
+		"values := of.values"},
 	{"a view that is off and shown", "daemon/dispatch/assemble.go", "\t\tif m.Task.Shows(",
 		"\t\tif m.number%8 == 3 || m.Task.Shows("},
 	{"half of several changes", "daemon/dispatch/change.go",
