@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -81,7 +82,7 @@ type asker struct {
 	rnd *rand.Rand
 	all sync.WaitGroup
 	// captured counts the captures with a promise.
-	captured int
+	captured atomic.Int64
 }
 
 // capture asks for one, and what it is promised just before.
@@ -108,7 +109,7 @@ func (a *asker) capture(ctx context.Context) {
 		if took := done.FrameSet.GetFinishBusNs() - asked.NS(); took > told.GetWorstEndNs()+told.GetWaitingAddsNs() {
 			a.t.Errorf("a capture at %d took %v: %v", asked.NS(), time.Duration(took), told)
 		}
-		a.captured++
+		a.captured.Add(1)
 	})
 	synctest.Wait()
 }
@@ -180,5 +181,5 @@ func shortQueueRun(t *testing.T, rnd *rand.Rand, limits bus.Limits) (jobs, trigg
 		t.Fatal(err)
 	}
 	a.all.Wait()
-	return noneFails(t, a.rig, tasks), len(a.watch.of("late")), a.captured
+	return noneFails(t, a.rig, tasks), len(a.watch.of("late")), int(a.captured.Load())
 }
