@@ -172,12 +172,11 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	if d, set := ctx.Deadline(); set && d.Before(deadline) {
 		deadline = d
 	}
-	rebooted := s.boot != b.boot
 	if err := during(ctx, s.conn, deadline, func() error { return b.configure(s) }); err != nil {
 		return err
 	}
 	b.mu.Lock()
-	b.record.opened(s, rebooted)
+	b.record.opened(s)
 	b.session, b.cut, b.heard = s, nil, time.Now()
 	b.clock.follow(s.welcome.Emulated != 0)
 	b.held = map[[16]byte]uint16{}

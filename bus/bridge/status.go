@@ -64,19 +64,20 @@ type record struct {
 	lastLoss error
 	least    time.Duration
 	welcome  wire.Welcome // of the last session
+	boot     uint32       // that of its device
 }
 
 // Status returns what is known of the device.
 func (b *Bus) Status() Status {
 	b.mu.Lock()
-	r, there, boot, held := b.record, b.session != nil, b.boot, len(b.held)
+	r, there, held := b.record, b.session != nil, len(b.held)
 	b.mu.Unlock()
 	r.counters.Programs = uint64(held)
 	w := &r.welcome
 	build, _, _ := bytes.Cut(w.Build[:], []byte{0})
 	printable := strings.Trim(strconv.Quote(string(build)), `"`) // a device may say anything
 	return Status{
-		Address: b.address, Connected: there, Since: r.since, Build: printable, Boot: boot,
+		Address: b.address, Connected: there, Since: r.since, Build: printable, Boot: r.boot,
 		Major: w.Major, Minor: w.Minor,
 		LastLoss: r.lastLoss, Limits: b.limits, Ready: b.duration(w.Ready), Arm: b.duration(w.ArmCost),
 		Programs: int(w.Programs), Lines: int(w.Lines), Lanes: int(w.Lanes), Clock: b.clock.status(),
@@ -85,12 +86,13 @@ func (b *Bus) Status() Status {
 }
 
 // opened notes a session. The caller holds mu.
-func (r *record) opened(s *session, rebooted bool) {
-	r.counters.Sessions++
-	if rebooted {
+func (r *record) opened(s *session) {
+	// Between two sessions there may be others that broke off before the device was configured.
+	if r.counters.Sessions > 0 && s.boot != r.boot {
 		r.counters.Reboots++
 	}
-	r.since, r.welcome = time.Now(), s.welcome
+	r.counters.Sessions++
+	r.since, r.welcome, r.boot = time.Now(), s.welcome, s.boot
 }
 
 // lost notes the loss of a session. The caller holds mu.
