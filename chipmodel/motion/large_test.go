@@ -39,13 +39,14 @@ func TestSearchesEnd(t *testing.T) {
 		s := Shape{Rows: side, Columns: side}
 		n := s.Rows * s.Columns
 		compared := n / s.step()
+		differences := int64(n) * int64(compared)
 		switch {
 		case side <= 128 && s.step() != 1:
 			t.Errorf("%d x %d: every %d. pixel", side, side, s.step())
 		case compared < min(n, leastCompared):
 			t.Errorf("%d x %d: only %d pixels", side, side, compared)
-		case side <= 1024 && n*compared > 2*mostDifferences || n*compared > 16*mostDifferences:
-			t.Errorf("%d x %d: %d differences", side, side, n*compared)
+		case side <= 1024 && differences > 2*mostDifferences || differences > 16*mostDifferences:
+			t.Errorf("%d x %d: %d differences", side, side, differences)
 		}
 	}
 }
