@@ -194,9 +194,8 @@ type Capture struct {
 	// Low and High count the codes at either end of the range.
 	Low, High int
 	// Later, where it is not nil, is for whoever wants the codes after all: it puts them into Codes, which holds
-	// nothing
-	// of use before, and returns what Low and High are then. They are what they would have been at once. It may be
-	// called as often as wanted, by several at once and also once the bus is closed.
+	// nothing of use before, and returns what Low and High are then. They are what they would have been at once. It may
+	// be called as often as wanted, by several at once and also once the bus is closed.
 	Later func() (low, high int)
 	// FirstSample is the bus time at which the first pixel was sampled; pixel
 	// (r, c) follows RowInterval r + PixelInterval c later.

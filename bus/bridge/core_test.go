@@ -85,8 +85,7 @@ func TestNumbersBeginAgain(t *testing.T) {
 }
 
 // TestBehindARunThatCannotBeRead: what was submitted behind a run that the device does not take, by a host that does
-// not
-// know yet, is recalled by the device.
+// not know yet, is recalled by the device.
 func TestBehindARunThatCannotBeRead(t *testing.T) {
 	t.Parallel()
 	r, ctx := start(t, bridgetest.Config{}), within(t)

@@ -61,8 +61,7 @@ func laterBus(t *testing.T, cycles int, later bool, taken func([]bus.Capture)) (
 }
 
 // TestNobodyLooks: what nobody looks at is not simulated, but for what keeps the past of pixels short: in ten seconds
-// of
-// the demo, less than a tenth of the looks at the scene.
+// of the demo, less than a tenth of the looks at the scene.
 func TestNobodyLooks(t *testing.T) {
 	put := laterBus(t, 50, true, func(captures []bus.Capture) {
 		for i := range captures {

@@ -13,8 +13,7 @@ import (
 const idleFraction = 1.0 / 32
 
 // IdleVolts is the level, in volts, of a lane that nothing drives: a weak pull holds it a little above the low end of
-// its
-// converter's range.
+// its converter's range.
 func IdleVolts(c *facetdv1.Converter) float64 {
 	return c.GetLowVolts() + idleFraction*(c.GetHighVolts()-c.GetLowVolts())
 }

@@ -15,8 +15,7 @@ type Part struct {
 // Body is how the body turns and moves, as all chips together tell it.
 type Body struct {
 	// Told says whether anything is; RotationOnly that no way was to be told beside the turn: it is then the turn of
-	// the
-	// best fit without one, and right only far from everything.
+	// the best fit without one, and right only far from everything.
 	Told, RotationOnly bool
 	// Rate is in radians a second in the body frame.
 	Rate           Vector

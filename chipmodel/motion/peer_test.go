@@ -13,8 +13,7 @@ import (
 
 // TestBesidePhaseCorrelation compares what is told of pictures that were shifted through their Fourier transform with
 // what skimage's phase_cross_correlation says of them. Such pictures are periodic, which phase correlation needs and
-// the
-// estimator does not use.
+// the estimator does not use.
 func TestBesidePhaseCorrelation(t *testing.T) {
 	python := peertest.Python(t, "numpy", "skimage.registration")
 	seed := rand.Uint64() >> 32

@@ -7,8 +7,7 @@ import (
 )
 
 // Unknowns of a chip: what its picture does when the body turns by a vector of radians, and when it moves by a vector
-// in
-// units of the distance of what the chip sees, both in the body frame.
+// in units of the distance of what the chip sees, both in the body frame.
 const unknowns = 6
 
 // ray is what a pixel sees of those: by how much the light of a pixel changes with each of them is
@@ -41,8 +40,7 @@ type matrix6 [unknowns][unknowns]float64
 //
 // A thing at distance r in the direction e moves, as the body sees it, by de = -w x e - (v - (v.e) e)/r when the body
 // turns by w and moves by v. With the dual vectors R, D of how the ray changes along columns and rows, the picture
-// moves
-// by (R.de, D.de), and the light of the pixel by -(gx R + gy D).de = w.(e x q) + (v/r).q, where q = gx R + gy D.
+// moves by (R.de, D.de), and the light of the pixel by -(gx R + gy D).de = w.(e x q) + (v/r).q, where q = gx R + gy D.
 func NewRays(c *geometry.Camera, s Shape, g Grid) *Rays {
 	r := &Rays{shape: s, rays: make([]ray, s.Rows*s.Columns)}
 	for row := range s.Rows {
@@ -90,9 +88,8 @@ func cross(a, b [3]float64) [3]float64 {
 }
 
 // Flow is what the frame of a chip tells of how the body turned and moved: least squares on the gradients of all
-// pixels,
-// made information by the noise. Its unknowns are the angles turned in radians, and then the way in units of the
-// distance of what the chip sees.
+// pixels, made information by the noise. Its unknowns are the angles turned in radians, and then the way in units of
+// the distance of what the chip sees.
 type Flow struct {
 	// Information is the inverse of the covariance; it has no inverse itself where something is not told.
 	Information matrix6

@@ -5,13 +5,11 @@ import "math"
 // Turn is the motion of a chip's picture as if the body only turned, and came nearer along the middle of the frame.
 type Turn struct {
 	// Angle is the turn in the body frame, in radians, and Information its inverse covariance: along directions of
-	// which
-	// the picture tells nothing both are 0.
+	// which the picture tells nothing both are 0.
 	Angle       Vector
 	Information Matrix3
 	// Expansion is by which part the picture grew between the frames, and its variance; ExpansionTold says whether it
-	// is
-	// told at all.
+	// is told at all.
 	Expansion, ExpansionVariance float64
 	ExpansionTold                bool
 }

@@ -36,12 +36,9 @@ type Opener func(name string) (io.ReadCloser, error)
 // yaw_rate, yaw_swing, yaw_swing_hz, pitch, pitch_rate, roll, roll_rate
 // (degrees, degrees per second, Hz), forward, forward_rate, travel, left, left_rate, up, up_rate, radius
 // (metres, metres per second), lamp (part of the light that comes from the crawler, 0 to 1), end (metres ahead at which
-// a
-// wall stands across the way), ball_forward, ball_left, ball_up, ball_radius (metres: an obstacle). high is 1000 if not
-// given;
-// radius is 0.3 if not given while the crawler moves. Keys of grating: mean, contrast,
-// cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
-// `|` or " then ".
+// a wall stands across the way), ball_forward, ball_left, ball_up, ball_radius (metres: an obstacle). high is 1000 if
+// not given; radius is 0.3 if not given while the crawler moves. Keys of grating: mean, contrast, cycles_per_pixel,
+// orientation, drift, phase. A picture's name has no comma, `|` or " then ".
 //
 // open opens the pictures; nil refuses them. The error holds every error of the description.
 func Parse(spec string, open Opener) (Scene, error) {

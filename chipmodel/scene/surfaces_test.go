@@ -211,8 +211,7 @@ func TestContactWithAnEnd(t *testing.T) {
 }
 
 // TestSurfacesHideThePicture: what is painted on an end wall stays where it is while the camera comes nearer, and
-// covers
-// exactly the pixels whose rays meet the wall; without surfaces the picture is as ever.
+// covers exactly the pixels whose rays meet the wall; without surfaces the picture is as ever.
 func TestSurfacesHideThePicture(t *testing.T) {
 	l := Lattice{Rows: 24, Columns: 24, PitchXUm: 10, PitchYUm: 10}
 	v := mustView(t, l, Optics{HorizontalFOVDeg: 90, VerticalFOVDeg: 90})

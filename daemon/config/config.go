@@ -65,10 +65,9 @@ const maxSocketPath = 107
 type Config struct {
 	// Bus is virtual; or bridge: and the address of the device that drives the array, which is
 	// serial:PATH[@BAUD], udp:HOST:PORT, tcp:HOST:PORT or unix:PATH; or replay: and the files of one recording in
-	// order, with commas
-	// between them. A recording brings its own array and tasks: the fields array, tasks,
-	// scene, pace, seed and defects are then ignored. With a device scene, pace, seed and
-	// defects are, and the grain is the tick of its clock.
+	// order, with commas between them. A recording brings its own array and tasks: the fields array, tasks, scene,
+	// pace, seed and defects are then ignored. With a device scene, pace, seed and defects are, and the grain is the
+	// tick of its clock.
 	Bus string `yaml:"bus"`
 	// TakeOver is true to take the device even where another daemon uses it, whose lines then become
 	// inactive. Otherwise a device that is in use is refused, with the name of who uses it.

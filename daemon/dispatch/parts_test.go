@@ -339,8 +339,7 @@ func slowRig(t *testing.T, wrap func(bus.BusCloser) bus.BusCloser, tasks ...*fac
 }
 
 // TestALongExposureOnDemand: a capture that exposes for seconds is not broken off because the runner says meanwhile
-// that
-// it is alive.
+// that it is alive.
 func TestALongExposureOnDemand(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := slowRig(t, func(b bus.BusCloser) bus.BusCloser { return b })

@@ -1,6 +1,5 @@
 // Package health judges chips by their frames: what is wrong, by which figure and which limit, what may be the cause
-// and
-// what to do next. It is pure: times are bus times that come with the frames.
+// and what to do next. It is pure: times are bus times that come with the frames.
 //
 // A Sampler turns single frames into figures (Sample), a Monitor judges figures over time, and its Report puts
 // what has a common cause together: chips that share a lane, a select line or the light are one finding.

@@ -151,8 +151,7 @@ func leastHot(pixels int) float64 { return math.Max(4, float64(pixels)/500) }
 
 const (
 	// saturatedPart of the pixels are at the highest code where a lane is saturated, clippedPart where there is much
-	// too
-	// much light.
+	// too much light.
 	saturatedPart, clippedPart = 0.999, 0.5
 )
 

@@ -245,8 +245,7 @@ type outcome struct {
 
 const (
 	// jobsKept is of how many jobs of a task the outcome counts; missesBegin of them failed or late begin a finding,
-	// and
-	// none end it.
+	// and none end it.
 	jobsKept, missesBegin = 10, 3
 )
 

@@ -218,8 +218,7 @@ func TestPatternsOfOtherChips(t *testing.T) {
 }
 
 // TestLooksOnceASecond: of a task at 10 Hz about one frame a second is looked at, and two right after each other now
-// and
-// then.
+// and then.
 func TestLooksOnceASecond(t *testing.T) {
 	m := bench()
 	draw := seeded(t)

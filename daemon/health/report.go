@@ -348,8 +348,7 @@ func (t *tracker) figures(ch *facetdv1.ChipHealth) {
 }
 
 // Summarize works out the states of chips and array, the worst chip and the line about all of it from the findings.
-// Those
-// that are shelved do not count for the array.
+// Those that are shelved do not count for the array.
 func Summarize(h *facetdv1.Health) {
 	byID := map[string]*facetdv1.HealthFinding{}
 	var worst *facetdv1.HealthFinding

@@ -42,8 +42,7 @@ type Sample struct {
 	Noise float64
 	// pair says that the frame is right after the one before.
 	pair bool
-	// Hot are pixels that stood out from those around them at the same code in the last frames while the picture
-	// moved,
+	// Hot are pixels that stood out from those around them at the same code in the last frames while the picture moved,
 	// without those that the correction map names; below 0 where too few frames were seen, or nothing moved.
 	Hot int
 	// hurry says that a few more frames would tell about these.

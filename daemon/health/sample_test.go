@@ -39,8 +39,7 @@ func drawn(rows, columns int, at func(r, c int) float64) []uint16 {
 var ordinary = &Expected{LaneNoise: 0.5, Pattern: 15, Noise: 1.2, Highest: testHighest}
 
 // TestNoiseOfStillPictures: whatever still picture there is, the noise that was put in is measured, also where the
-// light
-// grows or fades meanwhile.
+// light grows or fades meanwhile.
 func TestNoiseOfStillPictures(t *testing.T) {
 	draw := seeded(t)
 	for range 30 {
@@ -139,8 +138,7 @@ func TestPartOfAPattern(t *testing.T) {
 }
 
 // TestHotPixelsOfMovingPictures: of stuck pixels in a picture that moves nearly all are counted and nothing else, and
-// in
-// one that rests nothing is said.
+// in one that rests nothing is said.
 func TestHotPixelsOfMovingPictures(t *testing.T) {
 	draw := seeded(t)
 	for range 20 {

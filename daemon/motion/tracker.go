@@ -13,8 +13,7 @@ import (
 
 const (
 	// longestInterval is the longest time between two frames that are compared (our choice, no source): a robot that
-	// was
-	// not watched for so long knows nothing of what it did.
+	// was not watched for so long knows nothing of what it did.
 	longestInterval = int64(2e9)
 	// slowest is the longest time constant of a pixel, as a part of the time between two frames, with which they are
 	// compared: at a third of it 5 % of a change are not shown in time.

@@ -71,8 +71,7 @@ func TestChipTells(t *testing.T) {
 		t.Errorf("shift %.4f, %.4f", c.GetShiftXPx(), c.GetShiftYPx())
 	}
 	// Over 36 degrees and 48 columns, rectilinear: 0.4 columns on the axis are so many radians. The chip looks 15
-	// degrees
-	// to the left and 48 down; what it sees moved right, so it turned left about its own upward axis.
+	// degrees to the left and 48 down; what it sees moved right, so it turned left about its own upward axis.
 	angle := 0.4 * 2 * math.Tan(18*math.Pi/180) / 48
 	sin, cos := math.Sincos(48 * math.Pi / 180)
 	up := [3]float64{sin * math.Cos(15*math.Pi/180), sin * math.Sin(15*math.Pi/180), cos}

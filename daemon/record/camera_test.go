@@ -35,8 +35,7 @@ func (v viewed) numbers(name string) (out []float64) {
 }
 
 // project puts a point (x right, y down, z ahead) on the image, by the models of OpenCV: plumb_bob of its module
-// calib3d,
-// kannala_brandt of its fisheye module (from their documentation).
+// calib3d, kannala_brandt of its fisheye module (from their documentation).
 func (v viewed) project(x, y, z float64) (column, row float64) {
 	d, k := v.numbers("D"), v.numbers("K")
 	a, b := x/z, y/z

@@ -18,8 +18,7 @@ type Config struct {
 	Class *chipmodel.Class
 	Lanes []*chipmodel.Lane // of the chips that are read
 	// Level is to be held, a share of the range of codes from 0 to 1, of the mean or of a percentile (see
-	// Meter.Measure),
-	// in percent, which is 0 for the mean.
+	// Meter.Measure), in percent, which is 0 for the mean.
 	Level, Percentile float64
 	// Averaging is over how many jobs flicker is averaged.
 	Averaging int

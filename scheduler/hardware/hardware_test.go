@@ -34,8 +34,7 @@ func demoPlan(t *testing.T) *scheduler.Plan {
 }
 
 // TestAgainstTheOperations: samples, intervals and operations are those of the list of all operations of the plan,
-// whose
-// samples are counted one by one.
+// whose samples are counted one by one.
 func TestAgainstTheOperations(t *testing.T) {
 	p := demoPlan(t)
 	n, all := Of(p), p.Operations()

@@ -109,8 +109,7 @@ func anyQueuedTable(h int64, jobs []Job, q Queue) bool {
 
 // TestQueueAgainstExecutor: in a table for a queue every segment is handed over in time to an executor that is played
 // step by step, also where any of them are left out; one that the check refuses is not. What is called infeasible has
-// no
-// table, and few that have one are left undecided.
+// no table, and few that have one are left undecided.
 func TestQueueAgainstExecutor(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)

@@ -26,8 +26,7 @@ func turn(m geometry.Mount, v [3]float64) [3]float64 {
 
 // exact is the solid angle that a chip's field has, seen from the middle of the body, on a sphere of a radius (0: far
 // away): the area inside the line that the edge of the sensor draws there, in triangles (Van Oosterom and Strackee
-// 1983,
-// from memory), by formulas of its own.
+// 1983, from memory), by formulas of its own.
 func exact(l geometry.Lattice, m geometry.Mount, e geometry.Lens, radius float64) float64 {
 	focal := func(deg float64) float64 { // radius of an edge on the sensor in focal lengths
 		half := deg * math.Pi / 360

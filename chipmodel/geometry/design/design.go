@@ -40,8 +40,7 @@ type Request struct {
 	WavelengthUm float64
 
 	// RateDegPerS is how fast the lens turns, SpeedMPerS how fast it passes what is at DistanceM, ExposureS how long
-	// the
-	// pixel takes its light: the exposure of linear pixels, the time constant of logarithmic ones.
+	// the pixel takes its light: the exposure of linear pixels, the time constant of logarithmic ones.
 	RateDegPerS, SpeedMPerS, ExposureS float64
 }
 

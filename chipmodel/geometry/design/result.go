@@ -155,8 +155,7 @@ func (r Request) motion(per float64) *Motion {
 }
 
 // solidAngle is what the array sees: of a rectilinear lens without distortion 4 asin(sin(a/2) sin(b/2)), the solid
-// angle
-// of a pyramid (from memory), of others the sum over a lattice.
+// angle of a pyramid (from memory), of others the sum over a lattice.
 func solidAngle(c *geometry.Camera) float64 {
 	e := c.Lens()
 	if e.Projection == geometry.Rectilinear && e.DistortionK1 == 0 {

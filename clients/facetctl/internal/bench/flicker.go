@@ -30,8 +30,7 @@ type Flicker struct {
 	Amplitude float64 `json:"amplitude_codes"`
 	Fraction  float64 `json:"fraction"`
 	// StillHz are rates at which every frame sees it at the same phase. PairHz are rates at which the mean of two
-	// frames
-	// that follow each other is without it.
+	// frames that follow each other is without it.
 	StillHz []float64 `json:"still_hz"`
 	PairHz  []float64 `json:"pair_hz"`
 	// AverageMs is the shortest exposure that averages it.

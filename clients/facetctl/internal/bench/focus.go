@@ -8,8 +8,7 @@ import (
 // Sharpness is what the edges of a picture tell of its blur.
 type Sharpness struct {
 	// BlurPixels is the standard deviation, in pixels, of the Gaussian blur before the pixels that explains the
-	// steepest
-	// edges; NaN where there are too few edges.
+	// steepest edges; NaN where there are too few edges.
 	BlurPixels float64
 	Edges      int
 }
@@ -109,8 +108,7 @@ func LensBlurPixels(own, fNumber, pitchUm float64) float64 {
 
 // NoiseOf is the standard deviation of a code, by the differences of two pictures that follow each other: from their
 // median, so that what moved does not count unless it is half the picture. It is 1 code where there is no other
-// picture,
-// and at least half a one.
+// picture, and at least half a one.
 func NoiseOf(before, now []uint16) float64 {
 	if len(before) != len(now) || len(now) == 0 {
 		return 1

@@ -90,8 +90,7 @@ type Seen struct {
 }
 
 // expected is the direction in which the picture of a chip moves, in columns and rows, under a move of the target
-// before
-// it; ok is false where that move goes along its line of sight, or nearly.
+// before it; ok is false where that move goes along its line of sight, or nearly.
 func (m Mount) expected(move string) (x, y float64, ok bool) {
 	ahead, left, up := m.axes()
 	var d [3]float64

@@ -53,8 +53,7 @@ func watched(t *testing.T, s scene.Scene, real geometry.Mount, mirrored bool) (s
 }
 
 // TestOrientationIsFound: chips that are mounted as described, turned by quarters, mirrored and swapped are told as
-// such
-// by what they really see, with the mount to write.
+// such by what they really see, with the mount to write.
 func TestOrientationIsFound(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
