@@ -26,20 +26,25 @@ const (
 type Tracker struct {
 	array  *chipmodel.Array
 	views  func(task string, generation uint64) []*facetdv1.View
-	eyes   map[eyeKey]*eye
-	solver map[string]*motion.Solver // by task
+	tasks  map[string]*watched // by name; those that were not seen for longer than frames are compared are forgotten
 	parts  []motion.Part
 	counts *Counts
 }
 
-// eyeKey is whose frames follow on each other.
-type eyeKey struct{ task, chip, view string }
+// watched is a task whose frames come.
+type watched struct {
+	eyes   map[eyeKey]*eye
+	solver motion.Solver
+	ended  int64 // bus time of its last frame set
+}
+
+// eyeKey is whose frames of a task follow on each other.
+type eyeKey struct{ chip, view string }
 
 // NewTracker makes one. views says what the views of a generation of a task are, nil where nobody knows.
 func NewTracker(a *chipmodel.Array, views func(task string, generation uint64) []*facetdv1.View,
 	counts *Counts) *Tracker {
-	return &Tracker{array: a, views: views, eyes: map[eyeKey]*eye{}, solver: map[string]*motion.Solver{},
-		counts: counts}
+	return &Tracker{array: a, views: views, tasks: map[string]*watched{}, counts: counts}
 }
 
 // eye is a view of a chip with what was seen last.
@@ -69,9 +74,10 @@ func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 	out := &facetdv1.MotionEstimate{Task: fs.GetTask(), TaskGeneration: fs.GetTaskGeneration(), Job: fs.GetJob(),
 		ReleaseBusNs: fs.GetReleaseBusNs(), FinishBusNs: fs.GetFinishBusNs()}
 	t.parts = t.parts[:0]
+	task := t.watch(fs)
 	var middle, n int64
 	for _, f := range fs.GetFrames() {
-		c, e := t.chip(fs, f)
+		c, e := t.chip(task, fs, f)
 		out.Chips = append(out.Chips, c)
 		part := motion.Part{Flows: &motion.Flows{}}
 		if c.GetReason() == facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED {
@@ -82,12 +88,7 @@ func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 		t.parts = append(t.parts, part)
 		t.counts.add(c.GetReason())
 	}
-	s := t.solver[fs.GetTask()]
-	if s == nil {
-		s = &motion.Solver{}
-		t.solver[fs.GetTask()] = s
-	}
-	body := s.Solve(t.parts)
+	body := task.solver.Solve(t.parts)
 	out.Body = bodyMessage(&body, fs.GetFrames())
 	if n > 0 && body.Told {
 		out.Body.BusNs = fs.GetReleaseBusNs() + middle/n
@@ -95,14 +96,32 @@ func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 	return out
 }
 
+// watch is the task of a frame set. Others whose frames nothing is compared with any more are forgotten: those that
+// came last too long ago, or in the future of a replay that was moved back.
+func (t *Tracker) watch(fs *facetdv1.FrameSet) *watched {
+	now := fs.GetFinishBusNs()
+	for name, other := range t.tasks {
+		if name != fs.GetTask() && max(now-other.ended, other.ended-now) > longestInterval {
+			delete(t.tasks, name)
+		}
+	}
+	task := t.tasks[fs.GetTask()]
+	if task == nil {
+		task = &watched{eyes: map[eyeKey]*eye{}}
+		t.tasks[fs.GetTask()] = task
+	}
+	task.ended = now
+	return task
+}
+
 // chip compares one frame.
-func (t *Tracker) chip(fs *facetdv1.FrameSet, f *facetdv1.Frame) (*facetdv1.ChipMotion, *eye) {
+func (t *Tracker) chip(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) (*facetdv1.ChipMotion, *eye) {
 	out := &facetdv1.ChipMotion{Chip: f.GetChip(), View: f.GetView()}
-	key := eyeKey{fs.GetTask(), f.GetChip(), f.GetView()}
-	e := t.eyes[key]
+	key := eyeKey{f.GetChip(), f.GetView()}
+	e := task.eyes[key]
 	if e == nil || !e.fits(fs, f) {
 		e = t.newEye(fs, f)
-		t.eyes[key] = e
+		task.eyes[key] = e
 	}
 	switch {
 	case e == nil:

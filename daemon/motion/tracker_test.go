@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"fmt"
 	"encoding/binary"
 	"math"
 	"testing"
@@ -136,6 +137,19 @@ func TestWhyNothingIsTold(t *testing.T) {
 	flat.Take(bed(0, 0, data(2000)))
 	if r := flat.Take(bed(1, 0, data(2000))).GetChips()[0].GetReason(); r != facetdv1.MotionReason_MOTION_REASON_FLAT {
 		t.Errorf("flat light: %v", r)
+	}
+}
+
+// TestTasksThatAreGoneAreForgotten: a stream holds no more than the tasks whose frames may still be compared.
+func TestTasksThatAreGoneAreForgotten(t *testing.T) {
+	k := tracker(t, &Counts{})
+	for i := range int64(50) {
+		fs := bed(1, 0, nil)
+		fs.Task, fs.FinishBusNs = fmt.Sprintf("bed-%d", i), i*longestInterval*2/3
+		k.Take(fs)
+		if len(k.tasks) > 2 {
+			t.Fatalf("%d tasks are kept after %d came", len(k.tasks), i+1)
+		}
 	}
 }
 
