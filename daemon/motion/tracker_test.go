@@ -1,8 +1,8 @@
 package motion
 
 import (
-	"fmt"
 	"encoding/binary"
+	"fmt"
 	"math"
 	"testing"
 
