@@ -26,16 +26,16 @@ const (
 type Tracker struct {
 	array  *chipmodel.Array
 	views  func(task string, generation uint64) []*facetdv1.View
-	tasks  map[string]*watched // by name; those that were not seen for longer than frames are compared are forgotten
+	tasks  map[string]*watched // by name, each in the generation that came last
 	parts  []motion.Part
 	counts *Counts
 }
 
 // watched is a task whose frames come.
 type watched struct {
-	eyes   map[eyeKey]*eye
-	solver motion.Solver
-	ended  int64 // bus time of its last frame set
+	generation uint64
+	eyes       map[eyeKey]*eye
+	solver     motion.Solver
 }
 
 // eyeKey is whose frames of a task follow on each other.
@@ -49,16 +49,15 @@ func NewTracker(a *chipmodel.Array, views func(task string, generation uint64) [
 
 // eye is a view of a chip with what was seen last.
 type eye struct {
-	generation uint64
-	window     [6]uint32
-	scale      [2]float64 // code zero and step in volts
-	shape      motion.Shape
-	estimator  *motion.Estimator
-	rays       *motion.Rays
-	class      *chipmodel.Class
-	noise      float64
-	highest    uint16
-	unfit      bool // the lattice is not one that is compared
+	window    [6]uint32
+	scale     [2]float64 // code zero and step in volts
+	shape     motion.Shape
+	estimator *motion.Estimator
+	rays      *motion.Rays
+	class     *chipmodel.Class
+	noise     float64
+	highest   uint16
+	unfit     bool // the lattice is not one that is compared
 
 	codes, last []float64
 	seen        bool
@@ -96,21 +95,20 @@ func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 	return out
 }
 
-// watch is the task of a frame set. Others whose frames nothing is compared with any more are forgotten: those that
-// came last too long ago, or in the future of a replay that was moved back.
+// watch is the task of a frame set, in its generation. Only when another one comes can there be more than before: those
+// that nobody knows any more are forgotten then.
 func (t *Tracker) watch(fs *facetdv1.FrameSet) *watched {
-	now := fs.GetFinishBusNs()
+	task := t.tasks[fs.GetTask()]
+	if task != nil && task.generation == fs.GetTaskGeneration() {
+		return task
+	}
 	for name, other := range t.tasks {
-		if name != fs.GetTask() && max(now-other.ended, other.ended-now) > longestInterval {
+		if t.views(name, other.generation) == nil {
 			delete(t.tasks, name)
 		}
 	}
-	task := t.tasks[fs.GetTask()]
-	if task == nil {
-		task = &watched{eyes: map[eyeKey]*eye{}}
-		t.tasks[fs.GetTask()] = task
-	}
-	task.ended = now
+	task = &watched{generation: fs.GetTaskGeneration(), eyes: map[eyeKey]*eye{}}
+	t.tasks[fs.GetTask()] = task
 	return task
 }
 
@@ -119,7 +117,7 @@ func (t *Tracker) chip(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) 
 	out := &facetdv1.ChipMotion{Chip: f.GetChip(), View: f.GetView()}
 	key := eyeKey{f.GetChip(), f.GetView()}
 	e := task.eyes[key]
-	if e == nil || !e.fits(fs, f) {
+	if e == nil || !e.fits(f) {
 		e = t.newEye(fs, f)
 		task.eyes[key] = e
 	}
@@ -161,9 +159,8 @@ func windowOf(f *facetdv1.Frame) [6]uint32 {
 }
 
 // fits reports whether a frame follows on those that the eye saw.
-func (e *eye) fits(fs *facetdv1.FrameSet, f *facetdv1.Frame) bool {
-	return e.generation == fs.GetTaskGeneration() && e.window == windowOf(f) &&
-		e.scale == [2]float64{f.GetCodeZeroVolts(), f.GetVoltsPerCode()}
+func (e *eye) fits(f *facetdv1.Frame) bool {
+	return e.window == windowOf(f) && e.scale == [2]float64{f.GetCodeZeroVolts(), f.GetVoltsPerCode()}
 }
 
 // newEye is one for the frames of a view; nil where nobody knows what the view does.
@@ -174,7 +171,7 @@ func (t *Tracker) newEye(fs *facetdv1.FrameSet, f *facetdv1.Frame) *eye {
 		return nil
 	}
 	c := &t.array.Chips[i]
-	e := &eye{generation: fs.GetTaskGeneration(), window: windowOf(f), class: c.Class,
+	e := &eye{window: windowOf(f), class: c.Class,
 		scale:   [2]float64{f.GetCodeZeroVolts(), f.GetVoltsPerCode()},
 		highest: uint16(1)<<f.GetSignificantBits() - 1}
 	camera := c.Camera()

@@ -142,14 +142,37 @@ func TestWhyNothingIsTold(t *testing.T) {
 
 // TestTasksThatAreGoneAreForgotten: a stream holds no more than the tasks whose frames may still be compared.
 func TestTasksThatAreGoneAreForgotten(t *testing.T) {
-	k := tracker(t, &Counts{})
-	for i := range int64(50) {
-		fs := bed(1, 0, nil)
-		fs.Task, fs.FinishBusNs = fmt.Sprintf("bed-%d", i), i*longestInterval*2/3
-		k.Take(fs)
-		if len(k.tasks) > 2 {
-			t.Fatalf("%d tasks are kept after %d came", len(k.tasks), i+1)
+	known := map[string]bool{}
+	k := NewTracker(demo(t), func(task string, generation uint64) []*facetdv1.View {
+		if known[fmt.Sprint(task, generation)] {
+			return []*facetdv1.View{{Name: "bed"}}
 		}
+		return nil
+	}, &Counts{})
+	take := func(task string, generation uint64, job int64) *facetdv1.ChipMotion {
+		fs := bed(job, 0.5, nil)
+		fs.Task, fs.TaskGeneration = task, generation
+		return k.Take(fs).GetChips()[0]
+	}
+	known["bed3"], known["slow4"] = true, true
+	take("bed", 3, 0)
+	take("slow", 4, 0)
+	for i := range int64(50) {
+		take(fmt.Sprint("gone-", i), 9, 0)
+		take("bed", 3, 2*i+100)
+		if len(k.tasks) > 3 {
+			t.Fatalf("%d tasks are kept after %d were gone", len(k.tasks), i+1)
+		}
+	}
+	// One that is known is kept however seldom it comes.
+	if c := take("slow", 4, 100); c.GetPreviousJob() != 0 || c.GetIntervalNs() != 100*period {
+		t.Errorf("a slow task: %v", c)
+	}
+	delete(known, "bed3")
+	known["bed5"] = true
+	take("bed", 5, 200)
+	if w := k.tasks["bed"]; w.generation != 5 || len(w.eyes) != 1 {
+		t.Errorf("generation %d with %d eyes", w.generation, len(w.eyes))
 	}
 }
 
