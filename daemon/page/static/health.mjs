@@ -86,9 +86,9 @@ function finding(f, open) {
   const row = (label, what) => what && h("div", {}, h("dt", {}, label), h("dd", {}, what));
   const by = (a) => `${a.by || "somebody"}${a.note ? `: ${a.note}` : ""}`;
   return h("li", {}, h("details", { open, data: { id: f.id, level: f.shelving ? "" : levels[f.state] } },
-    h("summary", {}, mark(f), " ", f.text, f.shelving && " (shelved)", f.acknowledgement && " (seen)"),
+    h("summary", {}, mark(f), " ", f.text, f.basis === "HEALTH_BASIS_INFERRED" ? " (inferred)" : " (measured)", f.shelving && " (shelved)", f.acknowledgement && " (seen)"),
     h("dl", { class: "pairs" },
-      row("Do", f.action), row("Cause", `${f.cause}${f.basis === "HEALTH_BASIS_INFERRED" ? " (inferred)" : " (measured)"}`),
+      row("Do", f.action), row("Possible cause", f.cause),
       row("So", f.consequence), row("Since", `${(num(f.since_bus_ns) / 1e9).toFixed(1)} s of bus time`),
       row("Seen", f.acknowledgement && by(f.acknowledgement)),
       row("Shelved", f.shelving && `until ${new Date(f.shelving.until_time).toISOString().slice(11, 16)} UTC, ${by(f.shelving)}`)),
