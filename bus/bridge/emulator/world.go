@@ -50,7 +50,9 @@ type World struct {
 	mu    sync.Mutex
 	heard uint64 // the board's time when it last got something
 	peers [2]*peer
+	over  bool
 	news  chan struct{}
+	taken sync.Cond // of mu: frames of a peer were taken, a peer has lost its place, or it is over
 }
 
 // peer is a connection to the link.
@@ -58,18 +60,23 @@ type peer struct {
 	conn   net.Conn
 	frames [][]byte
 	gone   bool
+	left   bool // it has lost its place
 }
 
 // mostFrames limits what a peer may send before the board takes it: beyond, its connection waits.
 const mostFrames = 64
 
+// mostFromBoard is more than a board can send at a look, in bytes.
+const mostFromBoard = 1 << 20
+
 // New makes the pipes. Error: theirs.
 func New(cfg Config) (*World, error) {
 	w := &World{cfg: cfg, files: map[string]*os.File{}, news: make(chan struct{}, 1)}
+	w.taken.L = &w.mu
 	for _, name := range []string{"pins.out", "pins.in", "link.out", "link.in"} {
 		path := filepath.Join(cfg.Dir, name)
 		if err := syscall.Mkfifo(path, 0o600); err != nil && !errors.Is(err, os.ErrExist) {
-			return nil, fmt.Errorf("pipe %s: %w", path, err)
+			return nil, errors.Join(fmt.Errorf("pipe %s: %w", path, err), w.close())
 		}
 		f, err := os.OpenFile(path, os.O_RDWR, 0) // both, so that nobody waits for the other end to be opened
 		if err != nil {
@@ -119,6 +126,8 @@ func (w *World) Serve(ctx context.Context) error {
 func (w *World) disconnect() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	w.over = true
+	w.taken.Broadcast()
 	for _, p := range w.peers {
 		if p != nil {
 			_ = p.conn.Close() // it is over
@@ -141,9 +150,16 @@ func (w *World) accept(all *sync.WaitGroup) {
 		}
 		before := w.peers[i]
 		w.peers[i] = p
-		w.mu.Unlock()
 		if before != nil {
-			_ = before.conn.Close() // it has lost its place
+			before.left = true
+			w.taken.Broadcast()
+			_ = before.conn.Close()
+		}
+		over := w.over
+		w.mu.Unlock()
+		if over { // it came just before the listener was closed
+			_ = conn.Close()
+			return
 		}
 		all.Go(func() { w.read(p) })
 	}
@@ -162,18 +178,16 @@ func (w *World) read(p *peer) {
 		if err == nil {
 			p.frames = append(p.frames, b)
 		}
-		full := len(p.frames) > mostFrames
 		w.mu.Unlock()
 		w.notify()
 		if err != nil {
 			return
 		}
-		for full {
-			time.Sleep(time.Millisecond) // the board stands still; what is sent waits in the connection
-			w.mu.Lock()
-			full = len(p.frames) > mostFrames
-			w.mu.Unlock()
+		w.mu.Lock()
+		for len(p.frames) > mostFrames && !p.left && !w.over {
+			w.taken.Wait() // the board stands still; what is sent waits in the connection
 		}
+		w.mu.Unlock()
 	}
 }
 
@@ -197,7 +211,11 @@ func (w *World) link(ctx context.Context) error {
 			return over(ctx, err)
 		}
 		now := binary.LittleEndian.Uint64(head)
-		frames := make([]byte, binary.LittleEndian.Uint32(head[9:]))
+		size := binary.LittleEndian.Uint32(head[9:])
+		if size > mostFromBoard {
+			return fmt.Errorf("the board says that it sends %d bytes", size)
+		}
+		frames := make([]byte, size)
 		if _, err := io.ReadFull(in, frames); err != nil {
 			return over(ctx, err)
 		}
@@ -275,6 +293,7 @@ func (w *World) fetch(now uint64) []byte {
 			out = append(out, b...)
 		}
 		p.frames = nil
+		w.taken.Broadcast()
 		if p.gone {
 			out = binary.LittleEndian.AppendUint16(append(out, byte(i)), 0xffff)
 			w.peers[i] = nil

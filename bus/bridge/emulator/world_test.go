@@ -132,3 +132,40 @@ func TestTheBoardWaitsForItsHost(t *testing.T) {
 		t.Errorf("of a host who has gone the board is told %x", got)
 	}
 }
+
+// TestItEndsWhileFramesWait: a host has sent more than the board takes at a look, and the board never looks again.
+func TestItEndsWhileFramesWait(t *testing.T) {
+	dir := t.TempDir()
+	l, err := net.Listen("unix", filepath.Join(dir, "link"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := New(Config{Dir: dir, Link: l, Ahead: Ahead,
+		Chips: chips.Config{Array: bustest.MustLinearArray(), Scene: scene.Uniform(100)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	served := make(chan error, 1)
+	go func() { served <- w.Serve(ctx) }()
+	host, err := net.Dial("unix", l.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = host.Close() }()
+	for range mostFrames + 9 {
+		if err := wire.WriteStream(host, &wire.Frame{Header: wire.Header{Type: wire.TypeAlive}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for full := false; !full; {
+		<-w.news // of the first frame; the others are there or come at once
+		w.mu.Lock()
+		full = w.peers[0] != nil && len(w.peers[0].frames) > mostFrames
+		w.mu.Unlock()
+	}
+	cancel()
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
+}
