@@ -39,11 +39,15 @@ type Near struct {
 	// Distances themselves are not told by pictures without a speed.
 	Nearness, Variance float64
 	// ContactSeconds is after which time the body touches what the chip sees, if it keeps its way: 1 over the nearness
-	// and the cosine between heading and the chip's axis; 0 where it does not come nearer.
+	// and the cosine between heading and the chip's axis; 0 where it does not come nearer, or by less than three
+	// standard deviations of the nearness.
 	ContactSeconds float64
 	// ChiSquared is what is left over of its own squares, per pixel.
 	ChiSquared float64
 }
+
+// sure is how many standard deviations a nearness has to be for a time to contact (our choice, no source).
+const sure = 3
 
 // Solver puts chips together. It is for one goroutine.
 type Solver struct {
@@ -210,7 +214,7 @@ func (s *Solver) near(b *Body, h Vector, grow float64) {
 		if hh := dot(h, p.tt.times(h)); !b.RotationOnly && p.tells(hh) {
 			out.Nearness = (dot(h, p.t) - dot(b.Rate, p.rt.times(h))) / hh
 			out.Variance = grow / hh
-			if c := dot(h, p.flow.Axis) * out.Nearness; c > 0 {
+			if c := dot(h, p.flow.Axis) * out.Nearness; c > 0 && out.Nearness*out.Nearness > sure*sure*out.Variance {
 				out.ContactSeconds = 1 / c
 			}
 		}

@@ -1023,7 +1023,7 @@ type ChipNearness struct {
 	// Standard deviation of that.
 	NearnessSdPerS *float64 `protobuf:"fixed64,4,opt,name=nearness_sd_per_s,json=nearnessSdPerS,proto3,oneof" json:"nearness_sd_per_s,omitempty"`
 	// After which time the body touches what the chip sees if it keeps its way, in seconds; unset where it does not come
-	// nearer.
+	// nearer, or by less than three standard deviations of the nearness.
 	ContactS *float64 `protobuf:"fixed64,5,opt,name=contact_s,json=contactS,proto3,oneof" json:"contact_s,omitempty"`
 	// What is left over of this chip, in squares of the noise, per pixel.
 	ChiSquared    float64 `protobuf:"fixed64,6,opt,name=chi_squared,json=chiSquared,proto3" json:"chi_squared,omitempty"`
