@@ -51,7 +51,7 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			}
 			var measured map[string]float64
 			if measure {
-				measured = map[string]float64{hardware.Motion: measureMotion(needs)}
+				measured = measureMotion(needs)
 			}
 			needs.Reckon(measured)
 			switch out := cmd.OutOrStdout(); {
@@ -92,22 +92,23 @@ func needsOf(cmd *cobra.Command, array, file string, grain time.Duration) (*hard
 	return hardware.Of(plan), nil
 }
 
-// measureMotion is how many nanoseconds a pixel motion takes here, over the shapes of the frames that are read, each as
-// often as it is: the estimates of their pairs, what these tell of turn and way, and the part of each in the body's.
-func measureMotion(n *hardware.Needs) float64 {
+// measureMotion is how many nanoseconds a pixel motion takes here, over the frames that are read, each as often as it
+// is: the estimates of their pairs, what these tell of turn and way, and the part of each in the body's. Pairs follow on
+// each other: a search after a gap takes more. It has nothing where no frame is large enough to tell motion of.
+func measureMotion(n *hardware.Needs) map[string]float64 {
 	var ns, pixels float64
 	for _, f := range n.Frames {
 		shape := motion.Shape{Rows: f.Rows, Columns: f.Columns, Hexagonal: f.Hexagonal}
+		pixels += f.PerS * float64(f.Rows*f.Columns)
 		if len(shape.Check()) > 0 {
-			continue // too small to tell motion of
+			continue // motion is told of none of its pixels
 		}
 		ns += f.PerS * float64(measureShape(shape))
-		pixels += f.PerS * float64(f.Rows*f.Columns)
 	}
-	if pixels == 0 {
-		return 0
+	if ns == 0 {
+		return nil
 	}
-	return ns / pixels
+	return map[string]float64{hardware.Motion: ns / pixels}
 }
 
 // measureShape is how long a frame of a shape takes, as one of a ring of them; the scene is invented.
