@@ -1,7 +1,6 @@
 package bridge
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -235,7 +234,7 @@ func (s *session) refused(payload []byte) error {
 	if m.Code == wire.RefusedVersion {
 		return s.versionError(m.Major, m.Minor)
 	}
-	return &InUseError{Address: s.address, Holder: string(bytes.TrimRight(m.Holder[:], "\x00")),
+	return &InUseError{Address: s.address, Holder: printable(m.Holder[:]),
 		Heard: time.Duration(min(m.HeardUs, math.MaxInt64/1000)) * time.Microsecond, Taken: m.Code == wire.RefusedTaken}
 }
 

@@ -37,7 +37,8 @@ type Status struct {
 
 // Clock is how the clock of a device stands to this host's.
 type Clock struct {
-	// Offset is how far it is ahead of this host's time since the bus was made; it may be off by Uncertainty.
+	// Offset is how far it is ahead of this host's time since the bus was made; it may be off by Uncertainty, which is
+	// 0 where nothing is known of it: before the first answer, and of an emulated board, whose time this host follows.
 	Offset, Uncertainty time.Duration
 	// DriftPPM is by how much it runs faster, give or take DriftUncertaintyPPM; Followed says that it was followed
 	// for long enough to tell.
@@ -74,15 +75,19 @@ func (b *Bus) Status() Status {
 	b.mu.Unlock()
 	r.counters.Programs = uint64(held)
 	w := &r.welcome
-	build, _, _ := bytes.Cut(w.Build[:], []byte{0})
-	printable := strings.Trim(strconv.Quote(string(build)), `"`) // a device may say anything
 	return Status{
-		Address: b.address, Connected: there, Since: r.since, Build: printable, Boot: r.boot,
+		Address: b.address, Connected: there, Since: r.since, Build: printable(w.Build[:]), Boot: r.boot,
 		Major: w.Major, Minor: w.Minor,
 		LastLoss: r.lastLoss, Limits: b.limits, Ready: b.duration(w.Ready), Arm: b.duration(w.ArmCost),
 		Programs: int(w.Programs), Lines: int(w.Lines), Lanes: int(w.Lanes), Clock: b.clock.status(),
 		Counters: r.counters, LeastSlack: r.least,
 	}
+}
+
+// printable is a text that came over the link, where a device, or another host, may say anything.
+func printable(text []byte) string {
+	text, _, _ = bytes.Cut(text, []byte{0})
+	return strings.Trim(strconv.Quote(string(text)), `"`)
 }
 
 // opened notes a session. The caller holds mu.

@@ -56,7 +56,20 @@ func writeDevice(w io.Writer, d *facetdv1.DeviceStatus) error {
 	}
 	fmt.Fprintf(w, "firmware  %s, boot %s, protocol %s\n", d.GetBuild(), d.GetBoot(), d.GetProtocol())
 	writeDeviceLimits(w, d.GetLimits())
-	c := d.GetClock()
+	writeDeviceClock(w, d.GetClock())
+	slack := "no run yet"
+	if d.LeastSlackNs != nil {
+		slack = "at least " + time.Duration(d.GetLeastSlackNs()).String()
+	}
+	fmt.Fprintf(w, "slack     %s\n", slack)
+	return writeDeviceCounters(w, d.GetCounters())
+}
+
+func writeDeviceClock(w io.Writer, c *facetdv1.DeviceClock) {
+	if c == nil {
+		fmt.Fprintln(w, "clock     not known against the host's: it has not answered yet, or the host follows its time")
+		return
+	}
 	drift := "not known yet"
 	if c.DriftPpm != nil {
 		drift = fmt.Sprintf("%.1f ppm, off by at most %.1f ppm", c.GetDriftPpm(), c.GetDriftUncertaintyPpm())
@@ -64,12 +77,6 @@ func writeDevice(w io.Writer, d *facetdv1.DeviceStatus) error {
 	fmt.Fprintf(w, "clock     ahead of the host by %v, off by at most %v; drift %s; round trips of %v to %v\n",
 		time.Duration(c.GetOffsetNs()), time.Duration(c.GetUncertaintyNs()), drift,
 		time.Duration(c.GetLeastRoundTripNs()), time.Duration(c.GetWorstRoundTripNs()))
-	slack := "no run yet"
-	if d.LeastSlackNs != nil {
-		slack = "at least " + time.Duration(d.GetLeastSlackNs()).String()
-	}
-	fmt.Fprintf(w, "slack     %s\n", slack)
-	return writeDeviceCounters(w, d.GetCounters())
 }
 
 func writeDeviceLimits(w io.Writer, l *facetdv1.DeviceLimits) {

@@ -65,7 +65,11 @@ func message(st bridge.Status) *facetdv1.DeviceStatus {
 	return d
 }
 
+// clockMessage is nil where nothing is known of the clock.
 func clockMessage(c *bridge.Clock) *facetdv1.DeviceClock {
+	if c.Uncertainty == 0 {
+		return nil
+	}
 	m := &facetdv1.DeviceClock{OffsetNs: c.Offset.Nanoseconds(), UncertaintyNs: c.Uncertainty.Nanoseconds(),
 		LeastRoundTripNs: c.LeastTrip.Nanoseconds(), WorstRoundTripNs: c.WorstTrip.Nanoseconds()}
 	if c.Followed {

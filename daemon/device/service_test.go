@@ -34,8 +34,12 @@ func TestGetDevice(t *testing.T) {
 		d.GetLimits().GetReadyNs() != 1000 || d.GetCounters().GetUnderruns() != 3 || d.GetLastLoss() != "" {
 		t.Errorf("%v", d)
 	}
-	if d.LeastSlackNs != nil || d.GetClock().DriftPpm != nil {
+	if d.LeastSlackNs != nil || d.Clock != nil {
 		t.Errorf("what is not known is told: %v", d)
+	}
+	is.Clock.Uncertainty = 5
+	if d := get(); d.GetClock().GetUncertaintyNs() != 5 || d.GetClock().DriftPpm != nil {
+		t.Errorf("of a clock that was not followed for long: %v", d)
 	}
 	is.LeastSlack, is.Clock.Followed, is.Clock.DriftPPM, is.LastLoss = -3, true, 1.5, errors.New("cut")
 	if d := get(); d.GetLeastSlackNs() != -3 || d.GetClock().GetDriftPpm() != 1.5 || d.GetLastLoss() != "cut" {

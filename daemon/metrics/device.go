@@ -23,12 +23,14 @@ func sendDevice(st bridge.Status, send sender) {
 	if st.LeastSlack != bus.NoSlack {
 		send(nameDeviceSlack, st.LeastSlack.Seconds())
 	}
-	send(nameDeviceClock, st.Clock.Uncertainty.Seconds())
+	if st.Clock.Uncertainty > 0 { // it is known
+		send(nameDeviceClock, st.Clock.Uncertainty.Seconds())
+		send(nameDeviceTrip, st.Clock.LeastTrip.Seconds(), deviceTrips[0])
+		send(nameDeviceTrip, st.Clock.WorstTrip.Seconds(), deviceTrips[1])
+	}
 	if st.Clock.Followed {
 		send(nameDeviceDrift, st.Clock.DriftPPM*1e-6)
 	}
-	send(nameDeviceTrip, st.Clock.LeastTrip.Seconds(), deviceTrips[0])
-	send(nameDeviceTrip, st.Clock.WorstTrip.Seconds(), deviceTrips[1])
 	send(nameDeviceMessages, float64(c.Sent), deviceWays[0])
 	send(nameDeviceMessages, float64(c.Received), deviceWays[1])
 	send(nameDevicePrograms, float64(c.Programs))

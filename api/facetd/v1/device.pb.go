@@ -124,7 +124,9 @@ type DeviceStatus struct {
 	LastLoss string `protobuf:"bytes,7,opt,name=last_loss,json=lastLoss,proto3" json:"last_loss,omitempty"`
 	// What it can do.
 	Limits *DeviceLimits `protobuf:"bytes,8,opt,name=limits,proto3" json:"limits,omitempty"`
-	// Its clock, as the host follows it. Measured, with bounds that were proved.
+	// Its clock, as the host follows it: measured, with bounds that hold while the two clocks drift no faster than is
+	// assumed. Unset where nothing is known of it: before the first answer, and of an emulated board, whose time the host
+	// follows.
 	Clock *DeviceClock `protobuf:"bytes,9,opt,name=clock,proto3" json:"clock,omitempty"`
 	// What there was since the daemon started.
 	Counters *DeviceCounters `protobuf:"bytes,10,opt,name=counters,proto3" json:"counters,omitempty"`
