@@ -1,15 +1,11 @@
 package chipmodel
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"maps"
 	"math/bits"
 	"slices"
 	"strconv"
-
-	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -74,8 +70,6 @@ type Device struct {
 	Clock         Pin
 	Converters    []int // by lane
 	Loopback      map[Pin]Pin
-	// Digest is the SHA-256 of the section, in hexadecimal.
-	Digest string
 }
 
 // Use is an output of a device with what it serves.
@@ -148,10 +142,6 @@ func (b *builder) device() {
 		b.needed(d)
 	}
 	b.once(d, msg.GetLoopback())
-	// Marshalling a message that was just read cannot fail.
-	raw, _ := proto.MarshalOptions{Deterministic: true}.Marshal(msg)
-	sum := sha256.Sum256(raw)
-	d.Digest = hex.EncodeToString(sum[:])
 	b.a.Device = d
 }
 

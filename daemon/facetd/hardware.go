@@ -93,8 +93,8 @@ func needsOf(cmd *cobra.Command, array, file string, grain time.Duration) (*hard
 }
 
 // measureMotion is how many nanoseconds a pixel motion takes here, over the frames that are read, each as often as it
-// is: the estimates of their pairs, what these tell of turn and way, and the part of each in the body's. Pairs follow on
-// each other: a search after a gap takes more. It has nothing where no frame is large enough to tell motion of.
+// is: the estimates of their pairs, what these tell of turn and way, and the part of each in the body's. Pairs follow
+// on each other: a search after a gap takes more. It has nothing where no frame is large enough to tell motion of.
 func measureMotion(n *hardware.Needs) map[string]float64 {
 	var ns, pixels float64
 	for _, f := range n.Frames {

@@ -20,7 +20,7 @@ import (
 // Config holds what the service depends on. Its functions may be called from any goroutine.
 type Config struct {
 	Array *chipmodel.Array
-	// Snapshot is what the bus does, State the daemon's state.
+	// Snapshot is what the bus does.
 	Snapshot func() dispatch.Snapshot
 	// HostTime maps bus time to host time.
 	HostTime func(at bus.Time) (time.Time, time.Duration)
