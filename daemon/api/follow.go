@@ -249,16 +249,22 @@ func (f *follower) deliver(m *stream.Message) (bool, error) {
 	case fs.GetJob() < next:
 		return false, nil
 	}
-	d := &facetdv1.FrameSetDelivery{FrameSet: fs, LeftOut: fs.GetJob() - next, DroppedTotal: m.DroppedTotal,
-		DecimatedTotal: m.DecimatedTotal}
+	var sent struct { // one allocation for the three
+		m     facetdv1.FollowFrameSetsResponse
+		event facetdv1.FollowFrameSetsResponse_Delivery
+		d     facetdv1.FrameSetDelivery
+	}
+	d := &sent.d
+	d.FrameSet, d.LeftOut, d.DroppedTotal = fs, fs.GetJob()-next, m.DroppedTotal
+	d.DecimatedTotal = m.DecimatedTotal
 	d.Dropped = min(m.OfTask, d.LeftOut) // it may also count those of the generation before
 	if f.square {
 		d.FrameSet = resample.Square(fs)
 	}
 	f.next[task] = fs.GetJob() + 1
 	f.granted--
-	return true, f.out.Send(&facetdv1.FollowFrameSetsResponse{
-		Event: &facetdv1.FollowFrameSetsResponse_Delivery{Delivery: d}})
+	sent.event.Delivery, sent.m.Event = d, &sent.event
+	return true, f.out.Send(&sent.m)
 }
 
 // look finds out which tasks there are, where that has changed.

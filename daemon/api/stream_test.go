@@ -236,18 +236,21 @@ func BenchmarkStream(b *testing.B) {
 			r := start(b)
 			ctx, cancel := context.WithCancel(context.Background())
 			defer cancel()
-			c, err := followtest.Open(ctx, r.conn, followtest.All())
+			all := followtest.All()
+			all.FrameSets = MaxGranted
+			c, err := followtest.Open(ctx, r.conn, all)
 			if err != nil {
 				b.Fatal(err)
 			}
 			// The publisher keeps a bounded number on the way, so that nothing drops.
 			tokens := make(chan struct{}, min(stream.MaxQueue/2, stream.MaxWaitingBytes/2/bytes))
+			frames := frameSet("ring", 0, "c", bytes).GetFrames() // one set of pixels for all, as the bare server has
 			go func() {
 				job := uint64(0)
 				for {
 					select {
 					case tokens <- struct{}{}:
-						r.hub.Publish(frameSet("ring", job, "c", bytes))
+						r.hub.Publish(&facetdv1.FrameSet{Task: "ring", Job: job, Frames: frames})
 						job++
 					case <-ctx.Done():
 						return

@@ -105,7 +105,7 @@ type Hub struct {
 
 // NewHub returns a hub without subscribers.
 func NewHub() *Hub {
-	return &Hub{moved: make(chan struct{}, 1), newest: newest{sets: map[string]item{}, came: make(chan struct{}),
+	return &Hub{moved: make(chan struct{}, 1), newest: newest{sets: map[string]item{},
 		asked: map[string]int{}}}
 }
 

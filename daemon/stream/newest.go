@@ -9,7 +9,7 @@ import (
 // newest holds the newest frame set of each task, and lets others wait for newer ones. The hub's lock guards it.
 type newest struct {
 	sets map[string]item
-	came chan struct{} // closed, and another made, when anything changes
+	came chan struct{} // closed when anything changes; nil while nobody waits
 	// asked are the tasks of which somebody took the newest set lately, and for how many sets more that counts.
 	asked map[string]int
 }
@@ -34,8 +34,10 @@ func (n *newest) put(it item) {
 }
 
 func (n *newest) changed() {
-	close(n.came)
-	n.came = make(chan struct{})
+	if n.came != nil {
+		close(n.came)
+		n.came = nil
+	}
 }
 
 // SetTasks says which tasks there are from now on: what is kept of others is forgotten, and every subscriber looks
@@ -114,6 +116,9 @@ func (h *Hub) choose(f filter, newer func(*facetdv1.FrameSet) bool) ([]item, <-c
 			found = append(found, it)
 			h.newest.asked[it.set.GetTask()] = askedFor
 		}
+	}
+	if h.newest.came == nil {
+		h.newest.came = make(chan struct{})
 	}
 	slices.SortFunc(found, func(a, b item) int {
 		switch x, y := a.set.GetFinishBusNs(), b.set.GetFinishBusNs(); {
