@@ -348,13 +348,14 @@ func (b *Bus) lose(s *session, cause error) {
 	if b.session != s || b.closed {
 		return
 	}
-	b.counted.add(s)
+	b.counted.ended(s)
 	b.clock.follow(false) // it does not tell any more
 	b.session, b.cut = nil, &bus.LostError{Cause: cause}
 	b.record.lost(cause)
 	for _, f := range b.flights {
 		if f.result == nil && f.err == nil {
 			f.err = b.cut
+			b.record.counters.Lost++
 		}
 	}
 	b.notify()
@@ -419,17 +420,32 @@ type LinkCounters struct {
 	link.Counters
 	// Spoiled packets came with another CRC, or none.
 	Spoiled uint64
+	// Unacknowledged messages were on their way when a session ended: whether they arrived is not known.
+	Unacknowledged uint64
 }
 
 // Link returns what the link has met.
 func (b *Bus) Link() LinkCounters {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	return b.link()
+}
+
+// link is Link; the caller holds mu.
+func (b *Bus) link() LinkCounters {
 	c := b.counted
 	if b.session != nil {
 		c.add(b.session)
 	}
 	return c
+}
+
+// ended adds a session that is over.
+func (c *LinkCounters) ended(s *session) {
+	c.add(s)
+	s.sending.Lock()
+	defer s.sending.Unlock()
+	c.Unacknowledged += uint64(s.delivery.Waiting())
 }
 
 func (c *LinkCounters) add(s *session) {
@@ -503,6 +519,9 @@ func (b *Bus) Close() error {
 	}
 	b.mu.Lock()
 	s := b.session
+	if s != nil {
+		b.counted.ended(s)
+	}
 	b.closed, b.session = true, nil
 	b.cut = &bus.LostError{Cause: errEnded}
 	b.mu.Unlock()

@@ -59,6 +59,7 @@ func start(t testing.TB, cfg bridgetest.Config) *rig {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
+		r.accounted(t)
 		if err := r.Close(); err != nil && err != bus.ErrClosed {
 			t.Error(err)
 		}

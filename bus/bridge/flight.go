@@ -76,6 +76,7 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 		return err
 	}
 	b.flights = append(b.flights, f)
+	b.record.counters.Submitted++
 	return nil
 }
 
@@ -207,6 +208,7 @@ func (b *Bus) takeReply(f *wire.Frame) error {
 	}
 	if f := b.flightOf(r.Detail); f != nil {
 		f.err = fmt.Errorf("the device does not take the run (code %d)", r.Code)
+		b.record.counters.Rejected++
 	}
 	return nil
 }
@@ -241,6 +243,7 @@ func (b *Bus) Next(ctx context.Context) (bus.Result, error) {
 	if res.Err != nil && !res.Refused() && !errors.As(res.Err, &lost) && (f.result == nil ||
 		f.result.Code == wire.ResultWhole) {
 		// The device holds it for whole, and does not know that it is not: what is behind it is to be recalled.
+		b.contradicted(f)
 		if _, err := b.Release(ctx); err != nil && !errors.As(err, &lost) {
 			res.Err = errors.Join(res.Err, err)
 		}
@@ -249,6 +252,15 @@ func (b *Bus) Next(ctx context.Context) (bus.Result, error) {
 		f.clear()
 	}
 	return res, nil
+}
+
+// contradicted counts a run that the device calls whole, and that is not.
+func (b *Bus) contradicted(f *flight) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if f.result != nil {
+		b.record.counters.Contradicted++
+	}
 }
 
 // clear leaves nothing of a flight that did not run whole where its codes would have been.

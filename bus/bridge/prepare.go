@@ -115,6 +115,11 @@ func (b *Bus) connected(ctx context.Context) error {
 	}
 	if err != nil {
 		s.close()
+		b.mu.Lock()
+		if b.session != s {
+			b.counted.ended(s)
+		}
+		b.mu.Unlock()
 		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
 	}
 	b.chips.forget()

@@ -56,6 +56,12 @@ type Counters struct {
 	Runs, LateHost, LateLink, LateDevice uint64
 	Recalled, Underruns, BrokenOff       uint64
 	Sent, Received                       uint64
+	// Submitted runs become one of Runs, late, Recalled, Underruns, BrokenOff, Rejected or Lost, once their results are
+	// there. Lost ones were under way when the device was; Rejected ones it could not read.
+	Submitted, Lost, Rejected uint64
+	// Contradicted runs are those of Runs of which codes or times were missing, out of order or impossible.
+	Contradicted uint64
+	Link         LinkCounters
 }
 
 // record is what is noted of a device as it goes along. It belongs to the bus's mutex.
@@ -71,9 +77,9 @@ type record struct {
 // Status returns what is known of the device.
 func (b *Bus) Status() Status {
 	b.mu.Lock()
-	r, there, held := b.record, b.session != nil, len(b.held)
+	r, there, held, link := b.record, b.session != nil, len(b.held), b.link()
 	b.mu.Unlock()
-	r.counters.Programs = uint64(held)
+	r.counters.Programs, r.counters.Link = uint64(held), link
 	w := &r.welcome
 	return Status{
 		Address: b.address, Connected: there, Since: r.since, Build: printable(w.Build[:]), Boot: r.boot,

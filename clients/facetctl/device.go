@@ -92,10 +92,14 @@ func writeDeviceCounters(w io.Writer, c *facetdv1.DeviceCounters) error {
 	fmt.Fprintf(w, "link      %s, %d lost, %s, messages %d out and %d in\n",
 		cli.Count(int(c.GetSessions()), "session"), c.GetLosses(), cli.Count(int(c.GetReboots()), "reboot"),
 		c.GetSent(), c.GetReceived())
+	fmt.Fprintf(w, "          %d resent, %d doubled, %d out of order, %d spoiled, %d not acknowledged at the end "+
+		"of a session\n", c.GetResent(), c.GetDoubled(), c.GetOutOfOrder(), c.GetSpoiled(), c.GetUnacknowledged())
 	fmt.Fprintf(w, "programs  %d on the device, %s, %d kept from before\n", c.GetPrograms(),
 		cli.Count(int(c.GetUploads()), "upload"), c.GetKept())
-	_, err := fmt.Fprintf(w, "runs      %d executed, %d recalled, late by the host %d, the link %d, the device %d; "+
+	fmt.Fprintf(w, "runs      %d executed, %d recalled, late by the host %d, the link %d, the device %d; "+
 		"broken off by underrun %d, otherwise %d\n", c.GetRuns(), c.GetRecalled(), c.GetLateHost(), c.GetLateLink(),
 		c.GetLateDevice(), c.GetUnderruns(), c.GetBrokenOff())
+	_, err := fmt.Fprintf(w, "          of %d handed over; %d lost with the device, %d not taken by it, %d with codes "+
+		"or times that cannot be\n", c.GetSubmitted(), c.GetLost(), c.GetRejected(), c.GetContradicted())
 	return err
 }

@@ -24,7 +24,8 @@ func (f *fake) GetDevice(_ context.Context, r *facetdv1.GetDeviceRequest) (*face
 		Clock: &facetdv1.DeviceClock{OffsetNs: -2_500_000, UncertaintyNs: 41_000, DriftPpm: new(-3.25),
 			DriftUncertaintyPpm: 1.5, LeastRoundTripNs: 80_000, WorstRoundTripNs: 1_900_000},
 		Counters: &facetdv1.DeviceCounters{Sessions: 2, Losses: 1, Uploads: 31, Kept: 31, Programs: 31, Runs: 912,
-			LateHost: 3, Recalled: 5, BrokenOff: 1, Sent: 1400, Received: 39_000},
+			LateHost: 3, Recalled: 5, BrokenOff: 1, Sent: 1400, Received: 39_000, Submitted: 924, Lost: 2,
+			Rejected: 1, Resent: 17, Doubled: 4, OutOfOrder: 3, Spoiled: 9, Unacknowledged: 2},
 		LeastSlackNs: new(int64(1_230_000)),
 	}
 	if !d.GetConnected() {

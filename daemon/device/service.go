@@ -83,5 +83,8 @@ func countersMessage(c *bridge.Counters) *facetdv1.DeviceCounters {
 		Sessions: c.Sessions, Losses: c.Losses, Reboots: c.Reboots, Uploads: c.Uploads, Kept: c.Kept,
 		Programs: c.Programs, Runs: c.Runs, LateHost: c.LateHost, LateLink: c.LateLink, LateDevice: c.LateDevice,
 		Recalled: c.Recalled, Underruns: c.Underruns, BrokenOff: c.BrokenOff, Sent: c.Sent, Received: c.Received,
+		Submitted: c.Submitted, Lost: c.Lost, Rejected: c.Rejected, Contradicted: c.Contradicted,
+		Resent: c.Link.Resent, Doubled: c.Link.Doubled, OutOfOrder: c.Link.Ahead, Spoiled: c.Link.Spoiled,
+		Unacknowledged: c.Link.Unacknowledged,
 	}
 }

@@ -7,9 +7,11 @@ import (
 
 // Values of labels.
 var (
-	deviceOutcomes = []string{"executed", "late_host", "late_link", "late_device", "recalled", "underrun", "broken_off"}
-	deviceTrips    = []string{"shortest", "longest"}
-	deviceWays     = []string{"sent", "received"}
+	deviceOutcomes = []string{"executed", "late_host", "late_link", "late_device", "recalled", "underrun", "broken_off",
+		"lost", "rejected"}
+	deviceTrips  = []string{"shortest", "longest"}
+	deviceWays   = []string{"sent", "received"}
+	deviceFaults = []string{"resent", "doubled", "out_of_order", "spoiled", "unacknowledged"}
 )
 
 func sendDevice(st bridge.Status, send sender) {
@@ -17,7 +19,8 @@ func sendDevice(st bridge.Status, send sender) {
 	send(nameDevice, boolValue(st.Connected))
 	send(nameDeviceLosses, float64(c.Losses))
 	send(nameDeviceReboots, float64(c.Reboots))
-	for i, n := range []uint64{c.Runs, c.LateHost, c.LateLink, c.LateDevice, c.Recalled, c.Underruns, c.BrokenOff} {
+	for i, n := range []uint64{c.Runs, c.LateHost, c.LateLink, c.LateDevice, c.Recalled, c.Underruns, c.BrokenOff,
+		c.Lost, c.Rejected} {
 		send(nameDeviceRuns, float64(n), deviceOutcomes[i])
 	}
 	if st.LeastSlack != bus.NoSlack {
@@ -33,5 +36,10 @@ func sendDevice(st bridge.Status, send sender) {
 	}
 	send(nameDeviceMessages, float64(c.Sent), deviceWays[0])
 	send(nameDeviceMessages, float64(c.Received), deviceWays[1])
+	l := &c.Link
+	for i, n := range []uint64{l.Resent, l.Doubled, l.Ahead, l.Spoiled, l.Unacknowledged} {
+		send(nameDeviceFaults, float64(n), deviceFaults[i])
+	}
+	send(nameDeviceContradicted, float64(c.Contradicted))
 	send(nameDevicePrograms, float64(c.Programs))
 }

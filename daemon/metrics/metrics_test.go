@@ -20,6 +20,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge"
+	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/bringup"
@@ -384,5 +385,7 @@ func deviceAway() bridge.Status {
 		Clock: bridge.Clock{Uncertainty: 90 * time.Microsecond, DriftPPM: -12.5, Followed: true,
 			LeastTrip: 150 * time.Microsecond, WorstTrip: 3 * time.Millisecond},
 		Counters: bridge.Counters{Sessions: 3, Losses: 3, Reboots: 1, Programs: 12, Runs: 5000, LateHost: 4,
-			LateLink: 3, LateDevice: 2, Recalled: 9, Underruns: 1, BrokenOff: 6, Sent: 6100, Received: 21000}}
+			LateLink: 3, LateDevice: 2, Recalled: 9, Underruns: 1, BrokenOff: 6, Sent: 6100, Received: 21000,
+			Submitted: 5034, Lost: 2, Rejected: 2, Contradicted: 1, Link: bridge.LinkCounters{Counters: link.Counters{
+				Resent: 31, Doubled: 12, Ahead: 7}, Spoiled: 15, Unacknowledged: 5}}}
 }

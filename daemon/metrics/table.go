@@ -118,11 +118,14 @@ const (
 	nameDeviceTrip     = "facetd_device_round_trip_seconds"
 	nameDeviceMessages = "facetd_device_messages_total"
 	nameDevicePrograms = "facetd_device_programs"
-	nameMotion         = "facetd_motion_estimates_total"
-	nameMotionRefused  = "facetd_motion_refused_total"
-	nameMotionStreams  = "facetd_motion_streams"
-	nameMotionDropped  = "facetd_motion_dropped_estimates_total"
-	nameMotionLost     = "facetd_motion_lost_frame_sets_total"
+	nameDeviceFaults   = "facetd_device_link_faults_total"
+
+	nameDeviceContradicted = "facetd_device_contradicted_runs_total"
+	nameMotion             = "facetd_motion_estimates_total"
+	nameMotionRefused      = "facetd_motion_refused_total"
+	nameMotionStreams      = "facetd_motion_streams"
+	nameMotionDropped      = "facetd_motion_dropped_estimates_total"
+	nameMotionLost         = "facetd_motion_lost_frame_sets_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -304,14 +307,14 @@ var table = []Metric{
 	{Name: nameBringupSteps, Type: Counter, Labels: []string{"verdict"}, Values: bringupVerdicts,
 		Help: "Steps of bring-ups that ended, by verdict."},
 	{Name: nameDevice, Type: Gauge, Help: "1 while a session with the device that drives the array is open, else 0. " +
-		"This and the next nine are there only where a device does."},
+		"This and the next eleven are there only where a device does."},
 	{Name: nameDeviceLosses, Type: Counter, Help: "Times that the device was lost since the daemon started: the link " +
 		"was cut, or nothing was heard of it for its lease."},
 	{Name: nameDeviceReboots, Type: Counter, Help: "Times that the device was found to have begun anew."},
 	{Name: nameDeviceRuns, Type: Counter, Labels: []string{"outcome"}, Values: deviceOutcomes,
 		Help: "Segments handed over to the device, by what became of them: executed; refused before anything was " +
-			"driven, as the host, the link or the device was late, or recalled; broken off by an underrun (an " +
-			"operation could not be made ready in time) or otherwise."},
+			"driven, as the host, the link or the device was late, or recalled; rejected as unreadable; lost with " +
+			"the device; broken off by an underrun (an operation could not be made ready in time) or otherwise."},
 	{Name: nameDeviceSlack, Type: Gauge, Unit: "seconds", Help: "By how much a segment that was executed could have " +
 		"arrived at the device later, at least, since the daemon started, as the device measured it. Left out " +
 		"before the first."},
@@ -323,6 +326,12 @@ var table = []Metric{
 		Help: "The shortest and the longest round trip to the device since it was connected to."},
 	{Name: nameDeviceMessages, Type: Counter, Labels: []string{"direction"}, Values: deviceWays,
 		Help: "Messages to and from the device since the daemon started."},
+	{Name: nameDeviceFaults, Type: Counter, Labels: []string{"kind"}, Values: deviceFaults,
+		Help: "What the link to the device has met since the daemon started: messages that were sent again, came " +
+			"again or came before one that was missing, packets with a wrong check sum, and messages that were not " +
+			"acknowledged when a session ended. But for the last, nothing is lost by them."},
+	{Name: nameDeviceContradicted, Type: Counter, Help: "Segments that the device called executed, and of which " +
+		"codes or times were missing, out of order or impossible. Their jobs failed."},
 	{Name: nameDevicePrograms, Type: Gauge, Help: "Programs that the device has."},
 	{Name: nameMotionStreams, Type: Gauge, Help: "Streams of motion estimates."},
 	{Name: nameMotion, Type: Counter, Help: "Pairs of a chip's frames that told of motion, once for each stream."},

@@ -504,9 +504,30 @@ type DeviceCounters struct {
 	// Messages that were sent.
 	Sent uint64 `protobuf:"varint,14,opt,name=sent,proto3" json:"sent,omitempty"`
 	// Messages that were received.
-	Received      uint64 `protobuf:"varint,15,opt,name=received,proto3" json:"received,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Received uint64 `protobuf:"varint,15,opt,name=received,proto3" json:"received,omitempty"`
+	// Runs that were handed over. Each becomes one of those executed, refused as late or recalled, broken off, rejected
+	// or lost, once its result is there.
+	Submitted uint64 `protobuf:"varint,16,opt,name=submitted,proto3" json:"submitted,omitempty"`
+	// Runs that were under way when the device was lost: what became of them is not known, but for the lines, which the
+	// device makes inactive by itself.
+	Lost uint64 `protobuf:"varint,17,opt,name=lost,proto3" json:"lost,omitempty"`
+	// Runs that the device did not take, as it could not read them.
+	Rejected uint64 `protobuf:"varint,18,opt,name=rejected,proto3" json:"rejected,omitempty"`
+	// Runs that the device called executed, and of which codes or times were missing, out of order or impossible. They
+	// are among those executed; their jobs failed.
+	Contradicted uint64 `protobuf:"varint,19,opt,name=contradicted,proto3" json:"contradicted,omitempty"`
+	// Messages that were sent again, as no acknowledgement came: only on links that may lose them.
+	Resent uint64 `protobuf:"varint,20,opt,name=resent,proto3" json:"resent,omitempty"`
+	// Messages that came again, as their acknowledgement was lost.
+	Doubled uint64 `protobuf:"varint,21,opt,name=doubled,proto3" json:"doubled,omitempty"`
+	// Messages that came before one that was missing, and waited for that.
+	OutOfOrder uint64 `protobuf:"varint,22,opt,name=out_of_order,json=outOfOrder,proto3" json:"out_of_order,omitempty"`
+	// Packets that came with another check sum than their own, or with none.
+	Spoiled uint64 `protobuf:"varint,23,opt,name=spoiled,proto3" json:"spoiled,omitempty"`
+	// Messages that had not been acknowledged when a session ended: whether they arrived is not known.
+	Unacknowledged uint64 `protobuf:"varint,24,opt,name=unacknowledged,proto3" json:"unacknowledged,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *DeviceCounters) Reset() {
@@ -644,6 +665,69 @@ func (x *DeviceCounters) GetReceived() uint64 {
 	return 0
 }
 
+func (x *DeviceCounters) GetSubmitted() uint64 {
+	if x != nil {
+		return x.Submitted
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetLost() uint64 {
+	if x != nil {
+		return x.Lost
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetRejected() uint64 {
+	if x != nil {
+		return x.Rejected
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetContradicted() uint64 {
+	if x != nil {
+		return x.Contradicted
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetResent() uint64 {
+	if x != nil {
+		return x.Resent
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetDoubled() uint64 {
+	if x != nil {
+		return x.Doubled
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetOutOfOrder() uint64 {
+	if x != nil {
+		return x.OutOfOrder
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetSpoiled() uint64 {
+	if x != nil {
+		return x.Spoiled
+	}
+	return 0
+}
+
+func (x *DeviceCounters) GetUnacknowledged() uint64 {
+	if x != nil {
+		return x.Unacknowledged
+	}
+	return 0
+}
+
 var File_facetd_v1_device_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_device_proto_rawDesc = "" +
@@ -689,7 +773,7 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\x13least_round_trip_ns\x18\x05 \x01(\x03R\x10leastRoundTripNs\x12-\n" +
 	"\x13worst_round_trip_ns\x18\x06 \x01(\x03R\x10worstRoundTripNsB\f\n" +
 	"\n" +
-	"_drift_ppm\"\xa0\x03\n" +
+	"_drift_ppm\"\xa8\x05\n" +
 	"\x0eDeviceCounters\x12\x1a\n" +
 	"\bsessions\x18\x01 \x01(\x04R\bsessions\x12\x16\n" +
 	"\x06losses\x18\x02 \x01(\x04R\x06losses\x12\x18\n" +
@@ -708,7 +792,17 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\n" +
 	"broken_off\x18\r \x01(\x04R\tbrokenOff\x12\x12\n" +
 	"\x04sent\x18\x0e \x01(\x04R\x04sent\x12\x1a\n" +
-	"\breceived\x18\x0f \x01(\x04R\breceived2W\n" +
+	"\breceived\x18\x0f \x01(\x04R\breceived\x12\x1c\n" +
+	"\tsubmitted\x18\x10 \x01(\x04R\tsubmitted\x12\x12\n" +
+	"\x04lost\x18\x11 \x01(\x04R\x04lost\x12\x1a\n" +
+	"\brejected\x18\x12 \x01(\x04R\brejected\x12\"\n" +
+	"\fcontradicted\x18\x13 \x01(\x04R\fcontradicted\x12\x16\n" +
+	"\x06resent\x18\x14 \x01(\x04R\x06resent\x12\x18\n" +
+	"\adoubled\x18\x15 \x01(\x04R\adoubled\x12 \n" +
+	"\fout_of_order\x18\x16 \x01(\x04R\n" +
+	"outOfOrder\x12\x18\n" +
+	"\aspoiled\x18\x17 \x01(\x04R\aspoiled\x12&\n" +
+	"\x0eunacknowledged\x18\x18 \x01(\x04R\x0eunacknowledged2W\n" +
 	"\rDeviceService\x12F\n" +
 	"\tGetDevice\x12\x1b.facetd.v1.GetDeviceRequest\x1a\x1c.facetd.v1.GetDeviceResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 

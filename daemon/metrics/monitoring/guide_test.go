@@ -25,6 +25,8 @@ var told = []struct{ alert, words, rule, file string }{
 	{"FacetdBusNearlyFull", "More than 90 %", "busy:ratio_rate5m > 0.9", ""},
 	{"FacetdBusLags", "more than 20 ms", "facetd_host_time_uncertainty_seconds > 0.02", ""},
 	{"FacetdHostBehind", "`max_lag` (100 ms)", "| `max_lag` | duration | `100ms` |", "../../../deploy/CONFIG.md"},
+	{"FacetdDeviceLinkPoor", "More than 1 %", "> 0.01 *", ""},
+	{"FacetdDeviceLinkPoor", "more than 50", "> 50 and", ""},
 	{"FacetdDeviceSlackLow", "less than 0.2 ms", "least_slack_seconds < 0.0002", ""},
 	{"FacetdDeviceClock", "more than 5 ms", "uncertainty_seconds > 0.005", ""},
 	{"FacetdDeviceClock", "more than 200 ppm", "drift_ratio) > 0.0002", ""},

@@ -269,6 +269,10 @@ func device() row {
 		plot("Messages and programs of the device", "Messages in each interval.", count,
 			query{expr: `increase(facetd_device_messages_total{$I}[$__rate_interval])`, legend: "{{direction}}"},
 			query{expr: `facetd_device_programs{$I}`, legend: "programs"}),
+		plot("Faults of the link to the device", "In each interval; and segments that were not as the device said.",
+			count, query{expr: `increase(facetd_device_link_faults_total{$I}[$__rate_interval])`, legend: "{{kind}}"},
+			query{expr: `increase(facetd_device_contradicted_runs_total{$I}[$__rate_interval])`,
+				legend: "contradicted segments"}),
 	}}
 }
 
