@@ -5,7 +5,6 @@ go 1.26.8
 require (
 	connectrpc.com/connect v1.21.1
 	connectrpc.com/vanguard v0.4.0
-	github.com/agnivade/levenshtein v1.2.2
 	github.com/chromedp/cdproto v0.160.1
 	github.com/chromedp/chromedp v0.23.1
 	github.com/coreos/go-systemd/v22 v22.7.0

@@ -6,8 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-
-	"github.com/agnivade/levenshtein"
+	"unicode/utf8"
 )
 
 // Error is one thing wrong with an input: where, what, and what to do.
@@ -104,8 +103,19 @@ func Join(field, rest string) string {
 // Index is the path of one entry of a list, such as "chips[3]".
 func Index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) }
 
+// maxListed is how many names a hint lists: beyond that it says how many are left out, as an array may have thousands.
+const maxListed = 64
+
+// Known is a hint that lists the known names.
+func Known(names []string) string {
+	if more := len(names) - maxListed; more > 0 {
+		return fmt.Sprintf("known: %s and %d more", strings.Join(names[:maxListed], ", "), more)
+	}
+	return "known: " + strings.Join(names, ", ")
+}
+
 // Closest returns a hint that names the known name nearest to what was written,
-// or a few of the known ones.
+// or all of the known ones.
 func Closest(written string, known []string, what string) string {
 	known = slices.DeleteFunc(slices.Clone(known), BadName) // those have an error of their own
 	best := Nearest(written, known)
@@ -114,23 +124,67 @@ func Closest(written string, known []string, what string) string {
 		return fmt.Sprintf("did you mean %q?", best)
 	case len(known) == 0:
 		return "the array has no " + what
-	case len(known) > 6:
-		return "known: " + strings.Join(known[:6], ", ") + ", ..."
 	}
-	return "known: " + strings.Join(known, ", ")
+	return Known(known)
 }
 
-// Nearest returns the known name that was most likely meant, or "".
+// Nearest returns the known name that was most likely meant, or "": one that is a slip of the keyboard away, or two in
+// a long name, or that was cut short or abbreviated.
 func Nearest(written string, known []string) string {
-	best, least := "", len(written)/3+1
+	best, least := "", max(utf8.RuneCountInString(written)/4, 1)
 	for _, k := range known {
-		d := levenshtein.ComputeDistance(written, k)
-		if len(written) > 2 && strings.HasPrefix(k, written) {
-			d = min(d, 1) // cut short
+		d := slips(written, k)
+		if abbreviates(written, k) {
+			d = min(d, 1)
 		}
 		if d <= least && d > 0 && d < len(written) { // a name of which nothing is left is another
 			best, least = k, d-1
 		}
 	}
 	return best
+}
+
+// abbreviates reports whether a name was cut short, or letters left out of it after the first.
+func abbreviates(written, name string) bool {
+	if len(written) < 3 || len(name) <= len(written) || written[0] != name[0] {
+		return false
+	}
+	if strings.HasPrefix(name, written) {
+		return true
+	}
+	rest := name
+	for _, r := range written {
+		_, after, found := strings.Cut(rest, string(r))
+		if !found {
+			return false
+		}
+		rest = after
+	}
+	return 2*len(written) >= len(name)
+}
+
+// slips is the distance of two names in letters that were typed wrongly, left out, put in, or swapped with the next:
+// the restricted Damerau-Levenshtein distance.
+func slips(a, b string) int {
+	x, y := []rune(a), []rune(b)
+	rows := [3][]int{make([]int, len(y)+1), make([]int, len(y)+1), make([]int, len(y)+1)}
+	before, last, row := rows[0], rows[1], rows[2]
+	for j := range last {
+		last[j] = j
+	}
+	for i := 1; i <= len(x); i++ {
+		row[0] = i
+		for j := 1; j <= len(y); j++ {
+			cost := 1
+			if x[i-1] == y[j-1] {
+				cost = 0
+			}
+			row[j] = min(last[j]+1, row[j-1]+1, last[j-1]+cost)
+			if i > 1 && j > 1 && x[i-1] == y[j-2] && x[i-2] == y[j-1] {
+				row[j] = min(row[j], before[j-2]+1)
+			}
+		}
+		before, last, row = last, row, before
+	}
+	return last[len(y)]
 }

@@ -2,6 +2,8 @@ package invalid
 
 import (
 	"errors"
+	"fmt"
+	"strings"
 	"testing"
 )
 
@@ -44,8 +46,9 @@ func TestClosest(t *testing.T) {
 	known := []string{"select_lines", "lanes", "classes", "chips", "groups", "timing", "name"}
 	for written, want := range map[string]string{
 		"select_line": `did you mean "select_lines"?`, "sel": `did you mean "select_lines"?`,
-		"lane": `did you mean "lanes"?`,
-		"nmae": `did you mean "name"?`, "colour": "known: select_lines, lanes, classes, chips, groups, timing, ...",
+		"lane":   `did you mean "lanes"?`,
+		"nmae":   `did you mean "name"?`,
+		"colour": "known: select_lines, lanes, classes, chips, groups, timing, name",
 	} {
 		if got := Closest(written, known, "field"); got != want {
 			t.Errorf("%s: %s, want %s", written, got, want)
@@ -57,6 +60,36 @@ func TestClosest(t *testing.T) {
 		}
 	}
 	if got := Closest("a", nil, "lane"); got != "the array has no lane" {
+		t.Error(got)
+	}
+}
+
+// Names are offered only where a slip or an abbreviation explains what was written: a name that happens to have half of
+// its letters is another.
+func TestNearest(t *testing.T) {
+	for _, c := range []struct{ written, known, want string }{
+		{"cols", "rows", ""}, {"cols", "rows columns", "columns"}, {"cols", "columns rows", "columns"},
+		{"wall", "bell", ""}, {"bed", "bow", ""}, {"lux", "max", ""}, {"rate", "name", ""}, {"rate", "rate_hz", "rate_hz"},
+		{"hold", "bold", "bold"}, {"naem", "name", "name"}, {"colums", "columns", "columns"}, {"row", "rows", "rows"},
+		{"tranget", "target", ""}, {"max_skw", "max_hold max_skew", "max_skew"}, {"deadlien", "deadline", "deadline"},
+		{"smoothng_stpes", "smoothing_steps", "smoothing_steps"}, {"ab", "ba", "ba"}, {"a", "b", ""}, {"", "a", ""},
+		{"élan", "elan", "elan"}, {"xyz", "xaaaaaaaaaaaayaaaaaaaz", ""}, {"cap", "line_capacitance_pf", ""},
+	} {
+		if got := Nearest(c.written, strings.Fields(c.known)); got != c.want {
+			t.Errorf("%q among %q: %q, want %q", c.written, c.known, got, c.want)
+		}
+	}
+}
+
+func TestKnownListsAll(t *testing.T) {
+	var names []string
+	for i := range 70 {
+		names = append(names, fmt.Sprint("n", i))
+	}
+	if got := Known(names[:64]); !strings.HasSuffix(got, ", n63") {
+		t.Error(got)
+	}
+	if got := Known(names); !strings.HasSuffix(got, ", n63 and 6 more") {
 		t.Error(got)
 	}
 }

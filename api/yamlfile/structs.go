@@ -105,7 +105,7 @@ func (d *Document) any(n *yaml.Node, path string, v reflect.Value) {
 
 // texts reads the entries of a map of texts.
 func (d *Document) texts(n *yaml.Node, path string, v reflect.Value) {
-	if !d.is(n, path, yaml.MappingNode) {
+	if !d.isMapping(n, path, nil) {
 		return
 	}
 	texts := map[string]string{}

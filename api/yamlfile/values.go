@@ -51,12 +51,37 @@ func (d *Document) is(n *yaml.Node, path string, kind yaml.Kind) bool {
 	case n.Kind == kind:
 		return true
 	case kind == yaml.SequenceNode:
-		d.add(n, path, "a list belongs here", "write [a, b], or each on a line of its own after a dash")
-	case kind == yaml.MappingNode:
-		d.add(n, path, "fields belong here", "write them as name: value")
+		d.add(n, path, found(n)+" stands where a list is expected",
+			"write [a, b], or each on a line of its own after a dash")
 	default:
-		d.add(n, path, "a single value belongs here", "write one value, without brackets")
+		d.add(n, path, found(n)+" stands where a single value is expected", "write one value, without brackets")
 	}
+	return false
+}
+
+// found is what a value is, for people.
+func found(n *yaml.Node) string {
+	switch {
+	case n.Kind == yaml.SequenceNode:
+		return "a list"
+	case n.Kind == yaml.MappingNode:
+		return "a set of fields"
+	case isNull(n) || n.Value == "":
+		return "nothing"
+	}
+	return fmt.Sprintf("the value %q", shown(n))
+}
+
+// isMapping reports whether a value has fields, and notes an error that shows how they are written where it has none.
+func (d *Document) isMapping(n *yaml.Node, path string, known []string) bool {
+	if n.Kind == yaml.MappingNode || n.Kind == yaml.AliasNode {
+		return d.is(n, path, yaml.MappingNode)
+	}
+	hint := "write name: value"
+	if len(known) > 0 {
+		hint = fmt.Sprintf("write {%s: ...}; %s", known[0], invalid.Known(known))
+	}
+	d.add(n, path, found(n)+" stands where fields are expected", hint)
 	return false
 }
 
@@ -78,7 +103,7 @@ func (d *Document) items(n *yaml.Node, path string, read func(n *yaml.Node, path
 // fields calls read with every field of a mapping and its number among those known. A
 // field that is not known but nearly so is an error, and read as the one that was meant.
 func (d *Document) fields(n *yaml.Node, path string, known []string, read func(i int, n *yaml.Node, path string)) {
-	if !d.is(n, path, yaml.MappingNode) {
+	if !d.isMapping(n, path, known) {
 		return
 	}
 	lines := make([]int, len(known)) // where each was given
@@ -114,7 +139,7 @@ func (d *Document) fields(n *yaml.Node, path string, known []string, read func(i
 	}
 	for _, at := range strange {
 		key := n.Content[at]
-		hint := "known: " + strings.Join(known, ", ")
+		hint := invalid.Known(known)
 		meant := ""
 		if len(key.Value) <= maxName {
 			meant = invalid.Nearest(key.Value, known)

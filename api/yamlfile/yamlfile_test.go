@@ -26,6 +26,7 @@ var brief = strings.NewReplacer(
 	"give a whole number from 0 to 4294967295", "32 BITS",
 	"write digits alone, without zeros before them", "DIGITS",
 	"known: name, target, rate_hz, deadline, max_hold, max_skew, views, least_interval, paused", "TASK",
+	"known: name, binning, smoothing_steps, shares, window, trim, movable, exposure, automatic", "VIEW",
 	"known: name, class, selects, lane, mount, lens", "CHIP",
 )
 
@@ -61,18 +62,18 @@ func TestErrors(t *testing.T) {
 			`f:1:26: target.group: only one of these fields can be given: all, group, list (leave the others out)`,
 		}},
 		{"one item in place of a list", "views: {name: v, smoothing_steps: x}\n", `{"views":[{"name":"v"}]}`, []string{
-			`f:1:8: views: a list belongs here (LIST)`,
+			`f:1:8: views: a set of fields stands where a list is expected (LIST)`,
 			`f:1:35: views[0].smoothing_steps: "x" is not a whole number (DIGITS)`,
 		}},
 		{"a bad item keeps its place", "views: [3, {name: v}, [4]]\n", `{"views":[{},{"name":"v"},{}]}`, []string{
-			`f:1:9: views[0]: fields belong here (write them as name: value)`,
-			`f:1:23: views[2]: fields belong here (write them as name: value)`,
+			`f:1:9: views[0]: the value "3" stands where fields are expected (write {name: ...}; VIEW)`,
+			`f:1:23: views[2]: a list stands where fields are expected (write {name: ...}; VIEW)`,
 		}},
 		{"kinds", "name: [a]\ntarget: 3\nrate_hz: {}\ndeadline: []\n", `{}`, []string{
-			`f:1:7: name: a single value belongs here (ONE)`,
-			`f:2:9: target: fields belong here (write them as name: value)`,
-			`f:3:10: rate_hz: a single value belongs here (ONE)`,
-			`f:4:11: deadline: a single value belongs here (ONE)`,
+			`f:1:7: name: a list stands where a single value is expected (ONE)`,
+			`f:2:9: target: the value "3" stands where fields are expected (write {all: ...}; known: all, group, list)`,
+			`f:3:10: rate_hz: a set of fields stands where a single value is expected (ONE)`,
+			`f:4:11: deadline: a list stands where a single value is expected (ONE)`,
 		}},
 		{"numbers", "rate_hz: 1e999\nviews:\n- smoothing_steps: -1\n- smoothing_steps: 4294967296\n" +
 			"- smoothing_steps: 1.5\n- smoothing_steps: 010\n- smoothing_steps: ''\n" +
@@ -120,7 +121,7 @@ func TestErrors(t *testing.T) {
 			`f:5:1: <<: there is no field "<<" here (TASK)`,
 		}},
 		{"a list at the top", "- name: a\n", `{}`, []string{
-			`f:1:1: fields belong here (write them as name: value)`,
+			`f:1:1: a list stands where fields are expected (write {name: ...}; TASK)`,
 		}},
 		{"names that are none", "? [a]\n: b\n1: c\n", `{}`, []string{
 			`f:1:3: a name belongs here (write it as name: value)`,
@@ -191,7 +192,7 @@ func TestMeaning(t *testing.T) {
 	want := []string{
 		"f:1:1: timing.write: 2", "f:1:1: chips[7].name: 6", "f:1:1: 7",
 		"f:3:13: chips[0].selects[0]: 4",
-		"f:3:16: chips[0].selects[1]: a single value belongs here (ONE)",
+		"f:3:16: chips[0].selects[1]: a list stands where a single value is expected (ONE)",
 		"f:4:3: chips[0].lens.vertical_fov_deg: 3",
 		`f:4:30: chips[0].lens.horizontal_fov_deg: "wide" is not a number (write a number, such as 0.25 or 1e-6)`,
 		`f:5:4: chips[1].nme: there is no field "nme" here (did you mean "name"? CHIP)`,

@@ -88,6 +88,8 @@ type Budget struct {
 	VoltsPerDecade float64 `json:"volts_per_decade"`
 	// Terms are those above zero, the largest first.
 	Terms []Term `json:"terms"`
+	// Unknown is what the sums do not have in them, as the array file gives no figure for it.
+	Unknown []Unknown `json:"unknown"`
 	// Random is the root of the sum of squares of what is new in each frame; Total
 	// that of all terms.
 	Random Term `json:"random"`
@@ -218,6 +220,7 @@ func (k *reckoning) work() Budget {
 		k.memory()
 	}
 	k.readout()
+	k.out.Unknown = k.unknown()
 	k.finish()
 	return k.out
 }

@@ -247,6 +247,7 @@ func (b Budget) Table() string {
 	row(b.Random)
 	row(b.Total)
 	w.Flush()
+	out.WriteString(unknownLines(b.Unknown))
 	out.WriteString(b.Saturation.ends())
 	if b.Saturation.By == "" {
 		fmt.Fprintf(&out, "largest: %s; to lower it: %s\n", b.Largest, b.Remedy)

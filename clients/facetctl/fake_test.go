@@ -8,6 +8,7 @@ import (
 	"net"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -296,9 +297,13 @@ func (f *fake) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*
 	if r.GetTask().GetName() == "nobody" {
 		return nil, status.Error(codes.NotFound, "there is no task called nobody")
 	}
+	next := proto.CloneOf(r.GetTask())
+	if mask := r.GetUpdateMask().GetPaths(); len(mask) > 0 && !slices.Contains(mask, "rate_hz") {
+		next.RateHz = fakeTask().GetTask().GetRateHz()
+	}
 	return &facetdv1.UpdateTaskResponse{
-		Task: &facetdv1.RunningTask{Task: r.GetTask(),
-			Status: &facetdv1.TaskStatus{PlannedRateHz: r.GetTask().GetRateHz()}}, EffectiveBusNs: 3_500_000_000,
+		Task: &facetdv1.RunningTask{Task: next,
+			Status: &facetdv1.TaskStatus{PlannedRateHz: next.GetRateHz()}}, EffectiveBusNs: 3_500_000_000,
 	}, nil
 }
 

@@ -52,8 +52,8 @@ says how. --sheet adds a contact sheet of each frame set, with the chips' names.
 				return err
 			}
 			if task != "" && views != nil {
-				return cli.Usagef("--binning, --smoothing, --window and --exposure go with --capture; a task has " +
-					"its own views")
+				return cli.Usagef("flags of a view, such as --binning and --gain-index, go with --capture; a task " +
+					"has its own views")
 			}
 			if err := os.MkdirAll(s.dir, 0o777); err != nil {
 				return fileio.Plain(err)

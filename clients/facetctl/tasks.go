@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"facetd.example/api/cli"
@@ -16,58 +15,15 @@ import (
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/api/yamlfile"
-	"facetd.example/clients/facetctl/internal/parse"
 )
 
 func (a *app) tasksCommand() *cobra.Command {
 	return cli.Group("tasks", "Add, list, show, set, pause, apply and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
-		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
+		a.tasksAddCommand(), a.tasksChangeCommand(), a.tasksListCommand(), a.tasksShowCommand(),
 		a.tasksSetCommand(), a.tasksTriggerCommand(), a.tasksPauseCommand(), a.tasksResumeCommand(),
 		a.tasksRemoveCommand(), a.tasksApplyCommand())
-}
-
-// viewFlags are the flags that describe a view.
-type viewFlags struct {
-	binning, window string
-	smoothing       uint32
-	exposure        time.Duration
-}
-
-func (v *viewFlags) register(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&v.binning, "binning", "", "join blocks into one pixel: N or ROWSxCOLUMNS, of 1, 2, 4 or 8")
-	cmd.Flags().Uint32Var(&v.smoothing, "smoothing", 0, "alternating pair shares along each axis before the binning")
-	cmd.Flags().StringVar(&v.window, "window", "", "what is read: "+parse.WindowForm)
-	cmd.Flags().DurationVar(&v.exposure, "exposure", 0, "exposure of linear pixels with a shutter (default that of "+
-		"their class)")
-}
-
-// views returns the one view that the flags describe, or none for a plain one.
-func (v *viewFlags) views() ([]*facetdv1.View, error) {
-	if v.binning == "" && v.window == "" && v.smoothing == 0 && v.exposure == 0 {
-		return nil, nil
-	}
-	view := &facetdv1.View{SmoothingSteps: v.smoothing}
-	var problems []string
-	var err error
-	if v.binning != "" {
-		if view.Binning, err = parse.Binning(v.binning); err != nil {
-			problems = append(problems, "--binning: "+err.Error())
-		}
-	}
-	if v.window != "" {
-		if view.Window, err = parse.Window(v.window); err != nil {
-			problems = append(problems, "--window: "+err.Error())
-		}
-	}
-	if v.exposure != 0 {
-		view.Exposure = durationpb.New(v.exposure)
-	}
-	if len(problems) > 0 {
-		return nil, cli.Usagef("%s", strings.Join(problems, "\n"))
-	}
-	return []*facetdv1.View{view}, nil
 }
 
 // taskFlags are the flags that describe a task.
@@ -80,7 +36,6 @@ type taskFlags struct {
 }
 
 func (f *taskFlags) register(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.name, "name", "", "name of the task")
 	cmd.Flags().StringVar(&f.target, "target", "", "chips to read: "+targetForm)
 	cmd.Flags().Float64Var(&f.rate, "rate", 0, "jobs per second")
 	cmd.Flags().DurationVar(&f.interval, "least-interval", 0,
@@ -93,10 +48,6 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 		"largest spread of the sampling times in a frame set (default no limit)")
 	f.view.register(cmd)
 }
-
-// taskFlagNames are those that only make sense without a file.
-var taskFlagNames = []string{"name", "target", "rate", "least-interval", "deadline", "max-hold", "max-skew",
-	"binning", "smoothing", "window", "exposure"}
 
 // task returns the task without its target, which needs the daemon's array.
 func (f *taskFlags) task() (*facetdv1.Task, error) {
@@ -116,7 +67,14 @@ func (f *taskFlags) task() (*facetdv1.Task, error) {
 	if err != nil {
 		return nil, err
 	}
-	t := &facetdv1.Task{Name: f.name, RateHz: f.rate, Views: views}
+	t := f.times()
+	t.Name, t.Views = f.name, views
+	return t, nil
+}
+
+// times is a task of the rate and the limits that the flags give.
+func (f *taskFlags) times() *facetdv1.Task {
+	t := &facetdv1.Task{RateHz: f.rate}
 	for _, d := range []struct {
 		value time.Duration
 		to    **durationpb.Duration
@@ -125,63 +83,25 @@ func (f *taskFlags) task() (*facetdv1.Task, error) {
 			*d.to = durationpb.New(d.value)
 		}
 	}
-	return t, nil
+	return t
 }
 
-// taskWriting is adding tasks or changing them.
-type taskWriting struct {
-	use, short, long, example string
-	verb                      string // of what was done
-	replaces                  bool   // running tasks, which must be there
-}
-
-var addTask = taskWriting{
-	use:   "add [FILE]",
-	short: "Add one task from flags, or tasks from a YAML or JSON file",
-	long: `add starts a task while the array runs, or says why it does not fit and what would.
+func (a *app) tasksAddCommand() *cobra.Command {
+	var f taskFlags
+	cmd := &cobra.Command{
+		Use:   "add [FILE]",
+		Short: "Add one task from flags, or tasks from a YAML or JSON file",
+		Long: `add starts a task while the array runs, or says why it does not fit and what would.
 FILE (- is standard input) holds one task, or several under "tasks:". Several are
 added at once: all of them, or none.`,
-	example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
+		Example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
   facetctl tasks add --name flash --target bow --least-interval 200ms --deadline 80ms
   facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
   facetctl tasks add tasks.yaml
   echo '{name: look, target: {all: {}}, rate_hz: 2}' | facetctl tasks add -`,
-	verb: "added",
-}
-
-var changeTask = taskWriting{
-	use:   "change [FILE]",
-	short: "Replace running tasks by ones of the same names",
-	long: `change replaces a running task by one of the same name, whole: what is not given has
-its default, not what it had (facetctl tasks show NAME prints a task to start from).
-Its jobs go on being counted, and the other tasks lose nothing. When the change does
-not fit the task runs on as it was. FILE is as for add.`,
-	example: `  facetctl tasks change --name wall --target wall --rate 10 --binning 2
-  facetctl tasks show wall | sed 's/rate_hz: .*/rate_hz: 12/' | facetctl tasks change -`,
-	verb:     "changed",
-	replaces: true,
-}
-
-func (a *app) tasksWriteCommand(w taskWriting) *cobra.Command {
-	var f taskFlags
-	cmd := &cobra.Command{
-		Use: w.use, Short: w.short, Long: w.long, Example: w.example,
 		Args: cli.Args("[FILE]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			var tasks []*facetdv1.Task
-			var err error
-			if len(args) == 1 {
-				for _, name := range taskFlagNames {
-					if cmd.Flags().Changed(name) {
-						return cli.Usagef("--%s does not go with a file", name)
-					}
-				}
-				tasks, err = readTasks(cmd.InOrStdin(), args[0])
-			} else {
-				var t *facetdv1.Task
-				t, err = f.task()
-				tasks = []*facetdv1.Task{t}
-			}
+			tasks, err := f.tasks(cmd, args)
 			if err != nil {
 				return err
 			}
@@ -191,46 +111,55 @@ func (a *app) tasksWriteCommand(w taskWriting) *cobra.Command {
 						return err
 					}
 				}
-				return w.write(ctx, cmd, c, tasks)
+				return addTasks(ctx, cmd, c, tasks)
 			})
 		},
 	}
+	cmd.Flags().StringVar(&f.name, "name", "", "name of the task")
 	f.register(cmd)
 	return cmd
 }
 
-// written is what the daemon answers to either.
-type written interface {
-	proto.Message
-	GetTask() *facetdv1.RunningTask
-	GetEffectiveBusNs() int64
-}
-
-// one adds or changes one task.
-func (w taskWriting) one(ctx context.Context, c *client, t *facetdv1.Task) (written, error) {
-	if w.replaces {
-		return c.tasks.UpdateTask(ctx, &facetdv1.UpdateTaskRequest{Task: t})
+// tasks are those of the file, or the one of the flags.
+func (f *taskFlags) tasks(cmd *cobra.Command, args []string) ([]*facetdv1.Task, error) {
+	if len(args) == 0 {
+		t, err := f.task()
+		return []*facetdv1.Task{t}, err
 	}
-	return c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: t})
-}
-
-// write makes the change; of several tasks all or none.
-func (w taskWriting) write(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
-	if len(tasks) > 1 {
-		changes := &facetdv1.TaskChanges{Add: tasks}
-		if w.replaces {
-			changes = &facetdv1.TaskChanges{Update: updatesOf(tasks)}
+	var given []string
+	for _, m := range maskOf {
+		given = append(given, m.flag)
+	}
+	for _, name := range append(append([]string{"name"}, given...), viewFlagNames...) {
+		if cmd.Flags().Changed(name) {
+			return nil, cli.Usagef("--%s describes a task, and %s describes tasks by itself: write it into the file, "+
+				"or leave the file out and give the whole task by flags", name, sourceName(args[0]))
 		}
-		return applyChanges(ctx, cmd, c, changes)
 	}
-	r, err := w.one(ctx, c, tasks[0])
+	return readTasks(cmd.InOrStdin(), args[0])
+}
+
+// sourceName is a file for people.
+func sourceName(name string) string {
+	if name == "-" {
+		return "standard input"
+	}
+	return name
+}
+
+// addTasks makes the change; of several tasks all or none.
+func addTasks(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
+	if len(tasks) > 1 {
+		return applyChanges(ctx, cmd, c, &facetdv1.TaskChanges{Add: tasks})
+	}
+	r, err := c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: tasks[0]})
 	if err != nil {
 		return err
 	}
 	if cli.WantsJSON(cmd) {
 		return cli.WriteJSONLine(cmd.OutOrStdout(), r)
 	}
-	return writeActive(cmd.OutOrStdout(), w.verb, r.GetTask(), r.GetEffectiveBusNs())
+	return writeActive(cmd.OutOrStdout(), "added", r.GetTask(), r.GetEffectiveBusNs())
 }
 
 // readTasks reads a file of one task or a list of tasks.

@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -69,12 +68,8 @@ func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverR
 
 // known is a hint that lists the known names.
 func known(names []string) string {
-	const most = 8
-	switch {
-	case len(names) == 0:
+	if len(names) == 0 {
 		return "there are none"
-	case len(names) > most:
-		return "known: " + strings.Join(names[:most], ", ") + ", ..."
 	}
-	return "known: " + strings.Join(names, ", ")
+	return invalid.Known(names)
 }

@@ -76,7 +76,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 				`f.yaml:1:7: seed: -1 is out of range (give a whole number from 0 to 18446744073709551615)`,
 				`f.yaml:2:10: stop_at: "soon" is not a time ` +
 					`(write a number and its unit without a space, such as "500ns", "20us" or "1.5ms")`,
-				`f.yaml:3:9: listen: fields belong here (write them as name: value)`,
+				`f.yaml:3:9: listen: the value "here" stands where fields are expected (write {grpc: ...}; known: grpc, unix, http)`,
 			},
 		},
 		"wrong values, all of them": {

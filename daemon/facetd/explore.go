@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -12,13 +13,15 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
+	"facetd.example/scheduler/program"
 )
 
 func exploreCommand() *cobra.Command {
 	var name, svg string
-	var beside, all bool
+	var alone, all bool
 	var grain time.Duration
 	cmd := &cobra.Command{
 		Use:   "explore ARRAY TASKS",
@@ -28,10 +31,11 @@ of loading for one task, and looks for the highest rate of each: proved, or a ra
 fits (marked >=), up to which length of table under --output json. It lists the ways that no
 other beats in rate, cells per pixel, cells seen, skew and hold (the Pareto front), or all
 with --all. The task's own rate and limits do not limit the search; ways outside its
-limits are marked. With --beside the other tasks of the file keep their rates.
+limits are marked. The other tasks of the file keep their rates, and the task has what they
+leave; --alone explores it as if it had the bus for itself.
 ARRAY and TASKS are ` + fileForm + `.`,
 		Example: `  facetd explore demo demo --task wall
-  facetd explore array.yaml tasks.yaml --task wall --beside --svg wall.svg --output json`,
+  facetd explore array.yaml tasks.yaml --task wall --alone --svg wall.svg --output json`,
 		Args: cli.Args("ARRAY", "TASKS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if svg == "-" && cli.WantsJSON(cmd) {
@@ -49,10 +53,13 @@ ARRAY and TASKS are ` + fileForm + `.`,
 				return err
 			}
 			opt := scheduler.ExploreOptions{}
-			if beside {
+			if !alone {
 				opt.Beside = others
 			}
 			x, err := scheduler.Explore(a, task, opt)
+			if err == nil && len(x.Points) == 0 {
+				err = nothingFits(a, task, opt.Beside)
+			}
 			if err != nil {
 				return err
 			}
@@ -75,11 +82,30 @@ ARRAY and TASKS are ` + fileForm + `.`,
 		},
 	}
 	cmd.Flags().StringVar(&name, "task", "", "task to explore (default the only one)")
-	cmd.Flags().BoolVar(&beside, "beside", false, "the other tasks of the file keep their rates")
+	cmd.Flags().BoolVar(&alone, "alone", false, "as if the other tasks of the file were not there")
 	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
 	cmd.Flags().BoolVar(&all, "all", false, "list the ways that others beat as well")
 	cmd.Flags().StringVar(&svg, "svg", "", "draw rate against resolution into a file (- is standard output)")
 	return cmd
+}
+
+// nothingFits is why a task has no way of running at all: the others may be at fault.
+func nothingFits(a *chipmodel.Array, task *facetdv1.Task, others []*facetdv1.Task) error {
+	if len(others) == 0 {
+		return fmt.Errorf("%s cannot be run in any way that was tried", task.GetName())
+	}
+	tasks, m := program.NewTasks(a, others)
+	if len(m) > 0 {
+		return m
+	}
+	_, err := scheduler.Build(a, tasks, scheduler.Options{})
+	var refusal *scheduler.RefusalError
+	if errors.As(err, &refusal) {
+		return fmt.Errorf("the other tasks do not fit even without %s: %w (--alone explores it as if they were not "+
+			"there)", task.GetName(), err)
+	}
+	return fmt.Errorf("%s fits beside the other tasks in no way that was tried (--alone explores it as if they were "+
+		"not there)", task.GetName())
 }
 
 // choose finds a task by name; without a name there must be one alone.
