@@ -341,6 +341,7 @@ func (b *tab) shot(selector ...string) chromedp.Action[[]byte] {
 	if len(selector) == 0 {
 		return chromedp.FullScreenshot(100)
 	}
+	b.enter(selector[0])
 	at := eval[[]float64](b, fmt.Sprintf(`(async () => {
 		const node = document.querySelector(%q);
 		node.scrollIntoView({behavior: "instant"});
@@ -358,9 +359,22 @@ func (b *tab) shot(selector ...string) chromedp.Action[[]byte] {
 	}
 }
 
+// enter goes to a room in which stands what a selector finds, as a person does who looks for it.
+func (b *tab) enter(selector string) {
+	b.t.Helper()
+	eval[bool](b, fmt.Sprintf(`(() => {
+		const rooms = document.querySelector(%q)?.closest("[data-rooms]")?.dataset.rooms.split(" ");
+		if (rooms && !rooms.includes(document.body.dataset.room)) {
+			document.querySelector('#rooms a[data-room="' + rooms[0] + '"]').click();
+		}
+		return true;
+	})()`, selector))
+}
+
 // choose sets a <select> as a person would.
 func (b *tab) choose(selector, value string) {
 	b.t.Helper()
+	b.enter(selector)
 	eval[bool](b, fmt.Sprintf(`(() => {
 		const box = document.querySelector(%q);
 		box.value = %q;
@@ -372,6 +386,7 @@ func (b *tab) choose(selector, value string) {
 // fill replaces what stands in a field, by typing.
 func (b *tab) fill(selector, value string) {
 	b.t.Helper()
+	b.enter(selector)
 	eval[bool](b,
 		fmt.Sprintf(`(() => { const box = document.querySelector(%q); box.focus(); box.select(); return true; })()`,
 			selector))
@@ -385,6 +400,7 @@ func (b *tab) fill(selector, value string) {
 // show brings a part into the window.
 func (b *tab) show(id string) {
 	b.t.Helper()
+	b.enter("#" + id)
 	eval[bool](b, fmt.Sprintf(`(document.getElementById(%q).scrollIntoView(), true)`, id))
 }
 
@@ -392,6 +408,7 @@ func (b *tab) show(id string) {
 // clicking it takes the button away; then the new one is clicked.
 func (b *tab) click(selector string) {
 	b.t.Helper()
+	b.enter(selector)
 	for try := 0; ; try++ {
 		eval[bool](b,
 			fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`,

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/daemon/page"
 	"facetd.example/daemon/server"
 	"facetd.example/scheduler/draw"
 )
@@ -150,10 +151,14 @@ func TestContrastAsSeen(t *testing.T) {
 	b.live(19)
 	for _, theme := range []string{"light", "dark"} {
 		b.theme(theme)
-		got := eval[[]string](b, seenContrast)
-		t.Logf("%s: %s texts", theme, got[0])
-		for _, bad := range got[1:] {
-			t.Errorf("%s: %s:1", theme, bad)
+		for _, room := range page.Rooms {
+			b.click(fmt.Sprintf(`#rooms a[data-room=%q]`, room))
+			b.drawn()
+			got := eval[[]string](b, seenContrast)
+			t.Logf("%s, %s: %s texts", theme, room, got[0])
+			for _, bad := range got[1:] {
+				t.Errorf("%s, %s: %s:1", theme, room, bad)
+			}
 		}
 	}
 	// The switch goes before what the system says.

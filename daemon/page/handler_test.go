@@ -57,8 +57,10 @@ func TestHandler(t *testing.T) {
 		}
 	}
 	compressed(t, ask)
-	if w := ask("GET", "/"); w.Code != 200 || !strings.Contains(w.Body.String(), "<main>") {
-		t.Errorf("the page: %d", w.Code)
+	for _, path := range append([]string{""}, page.Rooms...) {
+		if w := ask("GET", "/"+path); w.Code != 200 || !strings.Contains(w.Body.String(), "<main ") {
+			t.Errorf("the page at /%s: %d", path, w.Code)
+		}
 	}
 	for _, path := range []string{"/elsewhere", "/page/", "/page/../page.go", "/facetd.v1.Other/Get"} {
 		if w := ask("GET", path); w.Code == 200 {

@@ -89,7 +89,7 @@ func TestMaps(t *testing.T) {
 	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
-	b.show("keep")
+	b.show("calibration")
 	b.waitFor(`document.getElementById('no-maps')`, patience)
 	calibrate := facetdv1.NewCalibrationServiceClient(d.dial(t))
 	ctx := limited(t)
@@ -122,7 +122,7 @@ func TestMaps(t *testing.T) {
 	if !peertest.All() { // the page looks every ten seconds, and when somebody comes to look
 		b.show("frames")
 		b.drawn()
-		b.show("keep")
+		b.show("calibration")
 	}
 	b.waitFor(`document.querySelectorAll('#map-table tbody tr').length === 2`, patience)
 	for _, m := range cmaps.GetCorrectionMaps() {
@@ -131,7 +131,7 @@ func TestMaps(t *testing.T) {
 			t.Errorf("the correction map %s is shown as %q", m.GetId(), row)
 		}
 	}
-	b.picture("maps", "#keep")
+	b.picture("maps", "#calibration")
 	b.choose("#codes", "CODES_CORRECTED")
 	b.click(`.tile[data-chip="bow-left"]`)
 	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`,

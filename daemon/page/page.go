@@ -42,7 +42,10 @@ type file struct {
 	kind, tag string
 }
 
-// Handler serves the page at / and its files under /page/, and hands calls of the services named,
+// Rooms are the addresses of the page's rooms, without the slash before them; / is the first.
+var Rooms = []string{"watch", "change", "build"}
+
+// Handler serves the page at / and at its rooms, its files under /page/, and hands calls of the services named,
 // such as POST /facetd.v1.StatusService/GetStatus, to the API. It stands behind access.Gate.Guard,
 // which keeps out pages of other sites and callers without a role.
 func Handler(api http.Handler, services []string) (http.Handler, error) {
@@ -55,6 +58,9 @@ func Handler(api http.Handler, services []string) (http.Handler, error) {
 		mux.Handle("GET /page/"+name, gzhttp.GzipHandler(f))
 	}
 	mux.Handle("GET /{$}", gzhttp.GzipHandler(all["index.html"]))
+	for _, room := range Rooms {
+		mux.Handle("GET /"+room, gzhttp.GzipHandler(all["index.html"]))
+	}
 	for _, s := range services {
 		mux.Handle("/"+s+"/", api)
 	}

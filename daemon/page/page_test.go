@@ -193,6 +193,8 @@ func TestNumbers(t *testing.T) {
 	}
 	b.picture("rates", "#rates")
 
+	b.show("timetable")
+	b.waitFor(`document.getElementById('timetable-svg').getAttribute('width') > 1000`, patience) // as wide as its room
 	segments := plan.GetPlan().GetTimetable().GetSegments()
 	rows := 0
 	for _, s := range segments {

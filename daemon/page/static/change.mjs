@@ -2,6 +2,7 @@
 
 import { call } from "./api.mjs";
 import { byID, h, text } from "./dom.mjs";
+import * as rooms from "./rooms.mjs";
 import { planView } from "./planview.mjs";
 import { TaskForm } from "./taskform.mjs";
 import { duration, num } from "./units.mjs";
@@ -58,7 +59,7 @@ function edit(name) {
 }
 
 function reveal(node) {
-  byID("change").scrollIntoView();
+  rooms.reveal("change");
   node.focus({ preventScroll: true });
 }
 

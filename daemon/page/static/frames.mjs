@@ -149,6 +149,9 @@ function build() {
   if (chips.length) choose(chips[0].name, true);
 }
 
+// all is whether the room shows everything at once: as the styles say it.
+const all = matchMedia("(min-width: 1500px) and (min-height: 860px)");
+
 // place puts the tiles where their chips look; on a narrow screen in rows, in order.
 function place() {
   const node = byID("tiles"), chips = [...tiles.values()].map((t) => t.chip);
@@ -157,10 +160,11 @@ function place() {
   layout = narrow ? grid(chips, 30, 37, 3, 4) : arrange(chips, 36, 41, 3);
   // As wide as there is room; all in one window where it is high enough; and no tile wider
   // than about 200 pixels.
-  const high = narrow ? Infinity : Math.max(380, window.innerHeight - 190);
+  const fixed = all.matches; // the room shows all at once, and the styles give the height
+  const high = narrow ? Infinity : fixed ? node.clientHeight : Math.max(380, window.innerHeight - 190);
   const unit = Math.min(node.clientWidth / layout.width, high / layout.height, 6);
   const left = (node.clientWidth - layout.width * unit) / 2;
-  node.style.height = layout.height * unit + "px";
+  node.style.height = fixed ? "" : layout.height * unit + "px";
   for (const t of tiles.values()) {
     const b = layout.boxes.get(t.chip.name), st = t.button.style;
     st.left = left + b.x * unit + "px";

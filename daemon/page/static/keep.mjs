@@ -60,7 +60,7 @@ function records(body) {
     if (num(most.value)) options.max_duration = toSeconds(num(most.value) * 1e9);
     act("StartRecording", { name: name.value.trim(), options }, (got) => `Recording ${got.recording?.name} runs.`);
   } }, h("div", { class: "row" }, h("label", {}, "Name ", name), h("label", {}, "End after ", most, " s"), h("label", {}, images, " also as plain images"), h("button", { class: "main", id: "record-start" }, "Start recording")));
-  body.append(h("h3", {}, "Recordings"), recordForm, recordSaid, recordList, h("div", { id: "maps" }));
+  body.append(h("h3", {}, "Recordings"), recordForm, recordSaid, recordList);
 }
 
 async function act(method, request, done) {

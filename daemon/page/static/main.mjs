@@ -17,6 +17,7 @@ import * as keep from "./keep.mjs";
 import * as maps from "./maps.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
+import * as rooms from "./rooms.mjs";
 
 const hub = new Hub();
 
@@ -48,8 +49,6 @@ async function loadArray() {
   app.array = got.array ?? {};
   app.chips = new Map((app.array.chips ?? []).map((c) => [c.name, c]));
   app.classes = new Map((app.array.classes ?? []).map((c) => [c.name, c]));
-  text(byID("array-name"), app.array.name ?? "");
-  document.title = `${app.array.name} · facetd`;
   hub.emit("array");
 }
 
@@ -186,23 +185,25 @@ function theme(next) {
 
 const keys = {
   f: ["frames", "Frames"], r: ["rates", "Rates"], t: ["timetable", "Timetable"], b: ["bus", "Bus"], e: ["events", "Events"],
-  w: ["wiring", "Wiring"], c: ["change", "Change tasks"], k: ["keep", "Capture and record"],
+  w: ["wiring", "Wiring"], c: ["change", "Change tasks"], k: ["keep", "Capture and record"], m: ["calibration", "Correction maps"],
 };
+const roomKeys = { 1: "watch", 2: "change", 3: "build" };
 
 function onKey(e) {
   if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches("input, select, textarea") || document.querySelector("dialog[open]")) return;
   if (e.key === "?") byID("keys").showModal();
   else if (e.key === "d") byID("theme").click();
-  else if (keys[e.key]) {
-    const part = byID(keys[e.key][0]);
-    part.scrollIntoView();
-    part.focus({ preventScroll: true });
+  else if (keys[e.key]) rooms.reveal(keys[e.key][0]);
+  else if (roomKeys[e.key]) {
+    rooms.go(roomKeys[e.key]);
+    byID("main").focus({ preventScroll: true });
   } else return;
   e.preventDefault();
 }
 
 function listKeys() {
   const rows = [
+    ...Object.entries(roomKeys).map(([k, name]) => [k, `enter the room ${rooms.rooms[name]}`]),
     ...Object.entries(keys).map(([k, [, label]]) => [k, "go to " + label]),
     ["d", "change the colours: light, dark, as the system"], ["arrows", "among the chips, and among the segments of the timetable"],
     ["Enter", "show a chip large; choose"], ["Tab", "to the next control"], ["?", "this list"], ["Esc", "close this list"],
@@ -229,7 +230,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

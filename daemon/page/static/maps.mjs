@@ -20,7 +20,7 @@ async function look() {
   try {
     const got = await call("grpc.health.v1.Health", "List");
     there = SERVICE in (got.statuses ?? {});
-    node.hidden = !there;
+    byID("calibration").hidden = !there;
     before = -EACH_MS;
   } catch (e) {
     if (!e.code) console.error(e);
@@ -38,7 +38,7 @@ async function refresh() {
     } while (all.next_page_token);
     show(all);
   } catch (e) {
-    node.replaceChildren(h("h3", {}, "Correction maps"), h("p", { class: "empty" }, e.message));
+    node.replaceChildren(h("p", { class: "empty" }, e.message));
     if (!e.code) console.error(e);
   }
 }
@@ -49,7 +49,7 @@ function show(got) {
   const rows = maps.map((m) => h("tr", { data: { map: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
     h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "CORRECTION_MAP_STATE_STALE" ? "warn" : "" } }, words(m.state, "CORRECTION_MAP_STATE_")),
     h("td", {}, duration(seconds(m.age) ?? 0)), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
-  node.replaceChildren(h("h3", {}, "Correction maps"), maps.length ?
+  node.replaceChildren(maps.length ?
     h("div", { class: "scroll" }, h("table", { id: "map-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
     h("p", { class: "empty", id: "no-maps" }, "No correction map is active: codes that are asked for corrected stay raw, and say so."),
   refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");

@@ -24,7 +24,7 @@ export function start(a) {
 
 function table() {
   body = h("tbody");
-  const head = h("tr", {}, columns.map(([label]) => h("th", { scope: "col" }, label || h("span", { class: "hidden" }, "Change, remove or pause"))));
+  const head = h("tr", {}, columns.map(([label]) => h("th", { scope: "col", data: label ? {} : { rooms: "change" } }, label || h("span", { class: "hidden" }, "Change, remove or pause"))));
   byID("rates-body").replaceChildren(h("table", { id: "rates-table" }, h("thead", {}, head), body), h("p", { class: "empty", id: "rates-empty", hidden: true }, "No tasks run. Add one below."));
 }
 
@@ -33,7 +33,7 @@ function newRow(name) {
   row.node = h("tr", { data: { task: name } });
   for (const [, key, spark] of columns) {
     const value = h("span", { class: "num" });
-    const cell = h(key === "name" ? "th" : "td", { data: { key }, scope: key === "name" ? "row" : undefined }, value);
+    const cell = h(key === "name" ? "th" : "td", { data: key === "do" ? { key, rooms: "change" } : { key }, scope: key === "name" ? "row" : undefined }, value);
     row.cells[key] = value;
     if (spark) {
       row.histories[key] = new History(SPAN_MS);
