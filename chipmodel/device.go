@@ -25,9 +25,9 @@ const (
 
 // Numbers of pins of the register bus, and of those of one address.
 const (
-	numberPins  = 3
-	valuePins   = 8
-	addressPins = 12 // as many as MaxLatticeSide takes
+	NumberPins  = 3
+	ValuePins   = 8
+	AddressPins = 12 // as many as MaxLatticeSide takes
 )
 
 // pinForm is how a pin is written.
@@ -131,11 +131,11 @@ func (b *builder) device() {
 	for i, name := range []string{"", s.GetLoad(), s.GetShare(), s.GetReset_(), s.GetAdvance(), s.GetExpose()} {
 		d.Strobes[i] = b.pin("device.strobes."+strobeNames[i], name)
 	}
-	d.Number = b.pins("device.registers.number", r.GetNumber(), numberPins)
-	d.Value = b.pins("device.registers.value", r.GetValue(), valuePins)
+	d.Number = b.pins("device.registers.number", r.GetNumber(), NumberPins)
+	d.Value = b.pins("device.registers.value", r.GetValue(), ValuePins)
 	d.Write = b.pin("device.registers.write", r.GetWrite())
-	d.Row = b.pins("device.address.row", msg.GetAddress().GetRow(), addressPins)
-	d.Column = b.pins("device.address.column", msg.GetAddress().GetColumn(), addressPins)
+	d.Row = b.pins("device.address.row", msg.GetAddress().GetRow(), AddressPins)
+	d.Column = b.pins("device.address.column", msg.GetAddress().GetColumn(), AddressPins)
 	d.Clock = b.pin("device.clock", msg.GetClock())
 	if !b.a.WiringOnly {
 		b.converters(d, msg.GetLanes())
@@ -215,8 +215,8 @@ func (b *builder) needed(d *Device) {
 		}
 	}
 	for _, c := range b.a.Classes {
-		need(len(d.Number) == numberPins, "device.registers.number", c.Name)
-		need(len(d.Value) == valuePins, "device.registers.value", c.Name)
+		need(len(d.Number) == NumberPins, "device.registers.number", c.Name)
+		need(len(d.Value) == ValuePins, "device.registers.value", c.Name)
 		need(d.Write != NoPin, "device.registers.write", c.Name)
 		if c.HasMemory() {
 			need(d.Strobes[Load] != NoPin, "device.strobes.load", c.Name)
@@ -236,9 +236,9 @@ func (b *builder) needed(d *Device) {
 		hint := pinForm
 		switch path {
 		case "device.registers.number":
-			hint = fmt.Sprintf("give %d pins, lowest bit first", numberPins)
+			hint = fmt.Sprintf("give %d pins, lowest bit first", NumberPins)
 		case "device.registers.value":
-			hint = fmt.Sprintf("give %d pins, lowest bit first", valuePins)
+			hint = fmt.Sprintf("give %d pins, lowest bit first", ValuePins)
 		}
 		b.m.Add(path, "class "+quote(missing[path])+" needs it", hint)
 	}

@@ -156,6 +156,8 @@ func (b *Bus) fits(w *wire.Welcome) error {
 	case a.Grain() != b.clock.tick:
 		return fmt.Errorf("the clock of the device has a tick of %v, and the array is on a grain of %v", b.clock.tick,
 			a.Grain())
+	case a.Device != nil && w.Minor < wire.MinorPins:
+		return &VersionError{b.address, Version{w.Major, w.Minor}, Version{wire.Major, wire.MinorPins}}
 	case len(a.Lines) > int(w.Lines) || len(a.Lanes) > int(w.Lanes):
 		return fmt.Errorf("the device drives %d lines and converts %d lanes, and the array has %d and %d", w.Lines,
 			w.Lanes, len(a.Lines), len(a.Lanes))
@@ -189,7 +191,7 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	return nil
 }
 
-// configure asks for the time some times, and then ends the device's safe state.
+// configure asks for the time some times, says which pins are wired to what, and then ends the device's safe state.
 func (b *Bus) configure(s *session) error {
 	if s.boot != b.boot {
 		b.boot = s.boot
@@ -201,28 +203,22 @@ func (b *Bus) configure(s *session) error {
 	}
 	lease := b.clock.ticksOf(b.limits.Lease)
 	lease -= min(s.welcome.Ready, lease/2) // it looks at its clock that often
-	if err := s.send(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
-		Lanes: uint8(len(b.array.Lanes))})); err != nil {
+	if err := b.tellPins(s); err != nil {
 		return err
 	}
-	for {
-		f, err := s.next()
-		if err != nil {
-			return err
-		}
-		var r wire.Reply
-		if f.Type == wire.TypeClock { // one that was late
-			continue
-		}
-		_, err = wire.Take(f.Payload, &r)
-		if err == nil && f.Type == wire.TypeReply && r.Code == wire.ReplyHazard {
-			return errHazard
-		}
-		if err != nil || f.Type != wire.TypeReply || r.Code != wire.ReplyOK {
-			return fmt.Errorf("the device refuses its configuration (message of type %d, code %d)", f.Type, r.Code)
-		}
-		return nil
+	r, err := s.ask(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
+		Lanes: uint8(len(b.array.Lanes))}))
+	switch {
+	case err != nil:
+		return err
+	case r.Code == wire.ReplyHazard:
+		return errHazard
+	case r.Code == wire.ReplyPins:
+		return &PinsError{Why: uint8(r.Detail)}
+	case r.Code != wire.ReplyOK:
+		return fmt.Errorf("the device refuses its configuration (code %d)", r.Code)
 	}
+	return nil
 }
 
 // errHazard is the error of a device that keeps its lines inactive.

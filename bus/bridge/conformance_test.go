@@ -48,10 +48,16 @@ func start(t testing.TB, cfg bridgetest.Config) *rig {
 	if cfg.Array == nil {
 		cfg.Array = bustest.MustLinearArray()
 	}
+	return startWith(t, cfg, cfg.Array)
+}
+
+// startWith is start with another array than that behind the pins.
+func startWith(t testing.TB, cfg bridgetest.Config, array *chipmodel.Array) *rig {
+	t.Helper()
 	cfg.Scene, cfg.Seed = light(t), seed
 	r := &rig{Rig: bridgetest.Start(t, cfg)}
 	d := dial(t, r.Address)
-	a, err := cfg.Array.OnGrain(d.Grain())
+	a, err := array.OnGrain(d.Grain())
 	if err != nil {
 		t.Fatal(err)
 	}

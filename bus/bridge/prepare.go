@@ -109,7 +109,7 @@ func (b *Bus) connected(ctx context.Context) error {
 	if err != nil {
 		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
 	}
-	err = b.suits(&s.welcome)
+	err = errors.Join(b.suits(&s.welcome), b.fits(&s.welcome))
 	if err == nil {
 		err = b.attach(ctx, s)
 	}

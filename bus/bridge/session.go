@@ -58,6 +58,9 @@ func (e *VersionError) Error() string {
 	missing := "nothing of it is understood"
 	if e.Device.Major == e.Host.Major {
 		missing = fmt.Sprintf("it lacks what version %v has added", e.Host)
+		if e.Host.Minor == wire.MinorPins {
+			missing = "it cannot be told which pins are wired to what, as the array file's device section says"
+		}
 	}
 	return fmt.Sprintf("the device at %s speaks version %v of the protocol, and this daemon needs %v: %s; install the "+
 		"firmware that belongs to this daemon", e.Address, e.Device, e.Host, missing)

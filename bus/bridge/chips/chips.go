@@ -35,6 +35,7 @@ type Chips struct {
 	chips []chip
 	lanes []lane
 	wrong *fault.Set
+	route routes
 	// The wires.
 	word        chipmodel.LineSet
 	wordSince   bustime.Time
@@ -72,7 +73,7 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Chips{cfg: cfg, array: a, tick: tick, wrong: wrong}
+	s := &Chips{cfg: cfg, array: a, tick: tick, wrong: wrong, route: newRoutes(a.Device)}
 	widest := 0
 	for i := range a.Chips {
 		class := a.Chips[i].Class
@@ -116,6 +117,7 @@ func (s *Chips) time(ticks uint64) bustime.Time { return bustime.Time(ticks) * b
 // Do lets something happen at the pins, and appends the codes of what was sampled to dst, lane by lane. What comes from
 // a board is not trusted: it may drive nonsense, and then the chips show that.
 func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
+	s.route.event(e)
 	if s.cfg.Trace != nil {
 		s.cfg.Trace(*e)
 	}
@@ -142,6 +144,8 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 		s.moved = s.time(e.At + uint64(max(e.Count, 1)-1)*e.Width)
 	case wire.PinSample:
 		return s.sample(dst, e)
+	case wire.PinRoute:
+		s.route.take(e)
 	}
 	return dst
 }
@@ -209,9 +213,9 @@ func (s *Chips) sample(dst []uint16, e *wire.PinEvent) []uint16 {
 		}
 	}
 	for mask := e.Lanes; mask != 0; mask &= mask - 1 {
-		lane := bits.TrailingZeros16(mask)
+		lane := s.route.lane(bits.TrailingZeros16(mask))
 		dst = append(dst, make([]uint16, n)...)
-		if lane < len(s.lanes) {
+		if lane >= 0 && lane < len(s.lanes) {
 			s.convert(dst[len(dst)-n:], lane, e)
 		}
 	}
@@ -290,6 +294,14 @@ func (s *Chips) needed(c int) time.Duration {
 func (s *Chips) signal(dst []float64, c int, e *wire.PinEvent) {
 	chip := &s.chips[c]
 	at, interval := s.time(e.At), s.time(e.Interval).Elapsed()
+	if !s.route.straight && !chip.class.Counts() {
+		for i := range dst {
+			p := chip.pixel(s.route.address(s.row, s.column+i*max(int(e.Step), 1)))
+			chip.die.Row(dst[i:i+1], p/chip.class.Columns, p%chip.class.Columns, 1,
+				at.Add(time.Duration(i)*interval), interval, chip.light)
+		}
+		return
+	}
 	pixel, step := chip.pixel(s.row, s.column), max(int(e.Step), 1)
 	row, column := pixel/chip.class.Columns, pixel%chip.class.Columns
 	if column+(len(dst)-1)*step < chip.class.Columns {

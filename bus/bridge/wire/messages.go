@@ -8,7 +8,12 @@ package wire
 // The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores.
 const (
 	Major = 1
-	Minor = 0
+	Minor = 1
+)
+
+// Minor versions that have added something which a host may need.
+const (
+	MinorPins = 1 // Pins
 )
 
 // Bounds of what goes over the links.
@@ -23,6 +28,8 @@ const (
 	MaxLanes = 8
 	// MaxTimes is how many times one Times message carries.
 	MaxTimes = 64
+	// NoPin stands where nothing is wired to a pin.
+	NoPin = 255
 	// MaxWindow is how many frames of one direction are on their way at most: Ack tells of that many.
 	MaxWindow = 64
 )
@@ -35,6 +42,7 @@ const (
 	TypeSubmit   = 5
 	TypeCancel   = 6
 	TypeRelease  = 7
+	TypePins     = 8
 	TypeWelcome  = 65
 	TypeReply    = 66
 	TypeData     = 67
@@ -63,6 +71,7 @@ const (
 	ReplyShort   = 9  // its payload is too short, or its type unknown
 	ReplyMore    = 10 // a part of a program has arrived; the next may come
 	ReplyHazard  = 11 // the stop input is active, or something is outside its limits
+	ReplyPins    = 12 // the board cannot drive these pins, or has others than the host says; Detail is why
 )
 
 // What becomes of a run.
@@ -120,6 +129,28 @@ const (
 	StrobeExpose  = 5
 )
 
+// Signals of an array: what an output of a board is wired to, by number.
+const (
+	SignalSelect = 0  // the first of 64 select lines
+	SignalStrobe = 63 // to which the number of the strobe is added
+	SignalNumber = 69 // the lowest of 3 bits of the register's number
+	SignalValue  = 72 // the lowest of 8 bits of the value that is written
+	SignalWrite  = 80 // writes it
+	SignalRow    = 81 // the lowest of 12 bits of the row address
+	SignalColumn = 93 // the lowest of 12 bits of the column address
+	SignalClock  = 105
+	Signals      = 106
+)
+
+// Why a board does not take its pins.
+const (
+	PinsDigest    = 1 // they are not what the digest was made of
+	PinsTwice     = 2 // a pin or converter serves twice
+	PinsLoop      = 3 // an input is wired to an output that serves nothing, or is an output itself
+	PinsConverter = 4 // there is no such converter
+	PinsMissing   = 5 // the board lacks a pin, or none were given to one that has no numbering of its own
+)
+
 // Kinds of pin events.
 const (
 	PinSelect  = 1 // the select lines become Word
@@ -130,6 +161,15 @@ const (
 	PinClock   = 6 // Count pulses, Width apart, the first at At
 	PinSample  = 7 // Count samples of Lanes, the first at At, Interval apart
 	PinRelease = 8 // every line becomes inactive, and what was armed is void
+	// PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a signal
+	// forgets those before; from RouteLane on Which is a lane, and Value its converter.
+	PinRoute = 9
+)
+
+// What PinRoute says beside signals.
+const (
+	RouteLane  = 128
+	RouteBegin = 255
 )
 
 // Flags of a scan.
@@ -224,6 +264,20 @@ type Config struct {
 	Lease uint64
 	// Lines and Lanes are how many the array has.
 	Lines, Lanes uint8
+}
+
+// Pins says which pins of the board are wired to what, between Hello and Config. The answer is Reply, whose Detail is
+// the digest of what the board has now; every session says it anew. Without it a board takes its own numbering, if it
+// has one.
+type Pins struct {
+	// Digest is the CRC-32 of what comes behind it: the device makes it of what it has.
+	Digest uint32
+	// Outputs are the pins by what they are wired to: signals, of which NoPin stands for those that are not there.
+	Outputs [106]uint8
+	// Loops are the inputs that those outputs are wired to for a self-test, or NoPin.
+	Loops [106]uint8
+	// Converters are those of the lanes, or NoPin.
+	Converters [8]uint8
 }
 
 // Program brings a part of a program, which follows. Each is answered by Reply before the next comes.

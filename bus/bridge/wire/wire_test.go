@@ -20,7 +20,7 @@ import (
 var messages = []any{Header{}, Hello{}, Welcome{}, Config{}, Program{}, Drop{}, Submit{}, Cancel{}, Release{}, Alive{},
 	Reply{}, Data{}, Times{}, Result{}, Released{}, Clock{}, Safe{}, Head{}, Slot{}, Select{}, Write{}, Strobe{},
 	Wait{},
-	Scan{}, PinEvent{}, PinHello{}, Ack{}, Refused{}}
+	Scan{}, PinEvent{}, PinHello{}, Ack{}, Refused{}, Pins{}}
 
 // random is a message with random bytes in it, and the bytes.
 func random(rng *rand.Rand, message any) (value reflect.Value, b []byte) {

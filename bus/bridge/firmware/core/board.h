@@ -58,6 +58,11 @@ uint64_t board_release(void);
  * configures it again. */
 uint8_t board_hazard(void);
 
+/* Says which pins are wired to what, while every line is inactive and nothing is armed: signals, with their inputs for a
+ * self-test, and lanes. No pin serves twice, and converters are the board's. NULL is the board's own numbering. False: the
+ * board lacks one of the pins, or has no numbering of its own; then the core takes no configuration. It may take 10 ms. */
+bool board_pins(const struct wire_pins *pins);
+
 /* How many bytes of one frame the link takes now. A board tells peers of its link apart by small numbers: a stream has
  * one for each connection, so that who comes second can be told why the device is not his. */
 size_t board_link_room(uint8_t peer);

@@ -1,6 +1,7 @@
 #include "core.h"
 
 #include "link.h"
+#include "pins.h"
 #include "program.h"
 #include "runs.h"
 #include "store.h"
@@ -114,6 +115,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   token = 0;
   state = GREETED;
   runs_greeted();
+  pins_greeted();
   link_begin(session, peer, m.window);
   welcome(why);
 }
@@ -121,7 +123,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
 static void got_config(const uint8_t *p, uint32_t seq) {
   struct wire_config m;
   wire_config_get(p, &m);
-  uint8_t code = WIRE_REPLY_OK;
+  uint8_t code = WIRE_REPLY_OK, detail = 0;
   if (state == READY)
     code = WIRE_REPLY_ORDER;
   else if (m.lines > board_facts()->lines || m.lanes > board_facts()->lanes)
@@ -130,7 +132,9 @@ static void got_config(const uint8_t *p, uint32_t seq) {
     code = WIRE_REPLY_HAZARD;
   else if (!m.lease) /* a device without one would go on for ever without its host */
     code = WIRE_REPLY_FORM;
-  core_reply(WIRE_TYPE_CONFIG, seq, code, CORE_PROGRAMS, 0);
+  else if ((detail = pins_ready()) != 0)
+    code = WIRE_REPLY_PINS;
+  core_reply(WIRE_TYPE_CONFIG, seq, code, CORE_PROGRAMS, detail);
   if (code != WIRE_REPLY_OK) return;
   lease = m.lease;
   state = READY;
@@ -153,6 +157,8 @@ static size_t least(uint8_t type) {
   switch (type) {
   case WIRE_TYPE_CONFIG:
     return WIRE_CONFIG_SIZE;
+  case WIRE_TYPE_PINS:
+    return WIRE_PINS_SIZE;
   case WIRE_TYPE_PROGRAM:
     return WIRE_PROGRAM_SIZE;
   case WIRE_TYPE_DROP:
@@ -177,7 +183,11 @@ static void take(const struct link_message *m) {
     got_config(m->payload, m->seq);
     return;
   }
-  if (state != READY) {
+  if (m->type == WIRE_TYPE_PINS && state == GREETED) { /* a line that is active stays where it is */
+    pins_take(m->payload, m->seq);
+    return;
+  }
+  if (state != READY || m->type == WIRE_TYPE_PINS) {
     core_reply(m->type, m->seq, WIRE_REPLY_ORDER, CORE_PROGRAMS, 0);
     return;
   }

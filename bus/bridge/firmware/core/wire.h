@@ -22,7 +22,12 @@ static inline void wire_put_i64(uint8_t *p, int64_t v) { wire_put_u64(p, (uint64
 /* The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores. */
 enum {
   WIRE_MAJOR = 1,
-  WIRE_MINOR = 0,
+  WIRE_MINOR = 1,
+};
+
+/* Minor versions that have added something which a host may need. */
+enum {
+  WIRE_MINOR_PINS = 1, /* Pins */
 };
 
 /* Bounds of what goes over the links. */
@@ -37,6 +42,8 @@ enum {
   WIRE_MAX_LANES = 8,
   /* MaxTimes is how many times one Times message carries. */
   WIRE_MAX_TIMES = 64,
+  /* NoPin stands where nothing is wired to a pin. */
+  WIRE_NO_PIN = 255,
   /* MaxWindow is how many frames of one direction are on their way at most: Ack tells of that many. */
   WIRE_MAX_WINDOW = 64,
 };
@@ -49,6 +56,7 @@ enum {
   WIRE_TYPE_SUBMIT = 5,
   WIRE_TYPE_CANCEL = 6,
   WIRE_TYPE_RELEASE = 7,
+  WIRE_TYPE_PINS = 8,
   WIRE_TYPE_WELCOME = 65,
   WIRE_TYPE_REPLY = 66,
   WIRE_TYPE_DATA = 67,
@@ -77,6 +85,7 @@ enum {
   WIRE_REPLY_SHORT = 9, /* its payload is too short, or its type unknown */
   WIRE_REPLY_MORE = 10, /* a part of a program has arrived; the next may come */
   WIRE_REPLY_HAZARD = 11, /* the stop input is active, or something is outside its limits */
+  WIRE_REPLY_PINS = 12, /* the board cannot drive these pins, or has others than the host says; Detail is why */
 };
 
 /* What becomes of a run. */
@@ -134,6 +143,28 @@ enum {
   WIRE_STROBE_EXPOSE = 5,
 };
 
+/* Signals of an array: what an output of a board is wired to, by number. */
+enum {
+  WIRE_SIGNAL_SELECT = 0, /* the first of 64 select lines */
+  WIRE_SIGNAL_STROBE = 63, /* to which the number of the strobe is added */
+  WIRE_SIGNAL_NUMBER = 69, /* the lowest of 3 bits of the register's number */
+  WIRE_SIGNAL_VALUE = 72, /* the lowest of 8 bits of the value that is written */
+  WIRE_SIGNAL_WRITE = 80, /* writes it */
+  WIRE_SIGNAL_ROW = 81, /* the lowest of 12 bits of the row address */
+  WIRE_SIGNAL_COLUMN = 93, /* the lowest of 12 bits of the column address */
+  WIRE_SIGNAL_CLOCK = 105,
+  WIRE_SIGNALS = 106,
+};
+
+/* Why a board does not take its pins. */
+enum {
+  WIRE_PINS_DIGEST = 1, /* they are not what the digest was made of */
+  WIRE_PINS_TWICE = 2, /* a pin or converter serves twice */
+  WIRE_PINS_LOOP = 3, /* an input is wired to an output that serves nothing, or is an output itself */
+  WIRE_PINS_CONVERTER = 4, /* there is no such converter */
+  WIRE_PINS_MISSING = 5, /* the board lacks a pin, or none were given to one that has no numbering of its own */
+};
+
 /* Kinds of pin events. */
 enum {
   WIRE_PIN_SELECT = 1, /* the select lines become Word */
@@ -144,6 +175,15 @@ enum {
   WIRE_PIN_CLOCK = 6, /* Count pulses, Width apart, the first at At */
   WIRE_PIN_SAMPLE = 7, /* Count samples of Lanes, the first at At, Interval apart */
   WIRE_PIN_RELEASE = 8, /* every line becomes inactive, and what was armed is void */
+  /* PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a signal
+   * forgets those before; from RouteLane on Which is a lane, and Value its converter. */
+  WIRE_PIN_ROUTE = 9,
+};
+
+/* What PinRoute says beside signals. */
+enum {
+  WIRE_ROUTE_LANE = 128,
+  WIRE_ROUTE_BEGIN = 255,
 };
 
 /* Flags of a scan. */
@@ -352,6 +392,33 @@ static inline void wire_config_put(uint8_t *p, const struct wire_config *m) {
   wire_put_u64(p + 0, m->lease);
   wire_put_u8(p + 8, m->lines);
   wire_put_u8(p + 9, m->lanes);
+}
+
+/* Pins says which pins of the board are wired to what, between Hello and Config. The answer is Reply, whose Detail is
+ * the digest of what the board has now; every session says it anew. Without it a board takes its own numbering, if it
+ * has one. */
+struct wire_pins {
+  /* Digest is the CRC-32 of what comes behind it: the device makes it of what it has. */
+  uint32_t digest;
+  /* Outputs are the pins by what they are wired to: signals, of which NoPin stands for those that are not there. */
+  uint8_t outputs[106];
+  /* Loops are the inputs that those outputs are wired to for a self-test, or NoPin. */
+  uint8_t loops[106];
+  /* Converters are those of the lanes, or NoPin. */
+  uint8_t converters[8];
+};
+enum { WIRE_PINS_SIZE = 224 };
+static inline void wire_pins_get(const uint8_t *p, struct wire_pins *m) {
+  m->digest = wire_get_u32(p + 0);
+  memcpy(m->outputs, p + 4, 106);
+  memcpy(m->loops, p + 110, 106);
+  memcpy(m->converters, p + 216, 8);
+}
+static inline void wire_pins_put(uint8_t *p, const struct wire_pins *m) {
+  wire_put_u32(p + 0, m->digest);
+  memcpy(p + 4, m->outputs, 106);
+  memcpy(p + 110, m->loops, 106);
+  memcpy(p + 216, m->converters, 8);
 }
 
 /* Program brings a part of a program, which follows. Each is answered by Reply before the next comes. */

@@ -55,6 +55,20 @@ uint8_t board_hazard(void) { return hazard; }
 
 unsigned board_room(void) { return QUEUE - n; }
 
+static uint64_t pinned;
+
+bool board_pins(const struct wire_pins *p) {
+  must(n == 0 && armed_since == 0, "pins are said while nothing is armed");
+  if (!p) return true;
+  for (unsigned i = 0; i < sizeof p->converters; i++)
+    must(p->converters[i] == WIRE_NO_PIN || p->converters[i] < facts.lanes, "a converter is the board's");
+  for (unsigned i = 0; i < sizeof p->outputs; i++)
+    for (unsigned k = 0; k < i; k++)
+      must(p->outputs[i] == WIRE_NO_PIN || p->outputs[i] != p->outputs[k], "no pin serves twice");
+  pinned++;
+  return rnd(10) != 0;
+}
+
 bool board_arm(const struct wire_pin_event *e) {
   must(n < QUEUE, "there is room for what is armed");
   must(e->kind >= WIRE_PIN_SELECT && e->kind <= WIRE_PIN_SAMPLE, "an event has a kind");
@@ -263,6 +277,19 @@ static void feed(uint8_t type, size_t size) {
   if (!rnd(20)) acknowledge();
 }
 
+/* Says which pins are wired to what, now and then with something wrong. */
+static void pins(void) {
+  struct wire_pins m;
+  memset(&m, WIRE_NO_PIN, sizeof m);
+  for (unsigned i = 0; i < 30; i++) m.outputs[i] = (uint8_t)(rnd(300) ? i : rnd(256));
+  for (unsigned i = 0; i < 3; i++) m.converters[i] = (uint8_t)(rnd(100) ? i : rnd(6));
+  if (rnd(2)) m.loops[rnd(35)] = (uint8_t)rnd(256);
+  wire_pins_put(body, &m);
+  m.digest = rnd(20) ? packet_crc(body + 4, WIRE_PINS_SIZE - 4) : rnd(100);
+  wire_put_u32(body, m.digest);
+  feed(WIRE_TYPE_PINS, WIRE_PINS_SIZE);
+}
+
 static void hello(void) {
   session = rnd(1 << 30) + 1;
   lost = false;
@@ -271,6 +298,7 @@ static void hello(void) {
                          (uint8_t)rnd(2), 1 + rnd(2), {'f'}};
   wire_hello_put(body, &m);
   feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
+  if (!rnd(3)) pins();
   wire_config_put(body, &(struct wire_config){rnd(4) ? UINT64_MAX - rnd(2) : rnd(10) ? 20000 + rnd(100000) : 0, 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
   feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
 }
@@ -409,6 +437,7 @@ int main(int argc, char **argv) {
       break;
     case 7:
       if (!rnd(4)) anything();
+      if (!rnd(20)) pins(); /* which comes too late */
       break;
     case 8:
       if (rnd(60)) break;
@@ -434,6 +463,7 @@ int main(int argc, char **argv) {
   printf("%ld inputs, %llu frames, %llu programs, %llu pin events, runs", inputs, (unsigned long long)frames,
          (unsigned long long)sound, (unsigned long long)events);
   for (unsigned i = 0; i <= WIRE_RESULT_FAULT; i++) printf(" %llu", (unsigned long long)results[i]);
-  printf(", %llu frames lost and %llu come twice\n", (unsigned long long)lost_frames, (unsigned long long)resent);
+  printf(", %llu frames lost and %llu come twice, pins %llu times\n", (unsigned long long)lost_frames,
+         (unsigned long long)resent, (unsigned long long)pinned);
   return 0;
 }

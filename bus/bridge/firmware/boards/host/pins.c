@@ -153,3 +153,17 @@ uint64_t board_release(void) {
   settle();
   return now;
 }
+
+static void route(uint8_t which, uint8_t value) {
+  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+  carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_ROUTE, .at = board_now(), .which = which, .value = value});
+}
+
+bool board_pins(const struct wire_pins *pins) {
+  route(WIRE_ROUTE_BEGIN, 0);
+  for (unsigned i = 0; pins && i < sizeof pins->outputs; i++)
+    if (pins->outputs[i] != WIRE_NO_PIN) route((uint8_t)i, pins->outputs[i]);
+  for (unsigned i = 0; pins && i < sizeof pins->converters; i++)
+    if (pins->converters[i] != WIRE_NO_PIN) route((uint8_t)(WIRE_ROUTE_LANE + i), pins->converters[i]);
+  return true; /* it has every pin that can be written */
+}

@@ -9,6 +9,7 @@
 #define PRESCALER REGISTER(0x4002801c)
 #define COUNTER REGISTER(0x40028018)
 
+enum { PORTS = 4 /* that the machine has, A to D */ };
 enum { TICK_NS = 40, EVERY = 10000 /* ticks from one look at the link to the next */ };
 
 static struct board_facts facts = {
@@ -109,6 +110,25 @@ static void tell(const struct wire_pin_event *e) {
   uint8_t b[WIRE_PIN_EVENT_SIZE];
   wire_pin_event_put(b, e);
   put(pins_out, b, sizeof b);
+}
+
+bool board_pins(const struct wire_pins *pins) {
+  struct wire_pin_event e = {.kind = WIRE_PIN_ROUTE, .at = board_now(), .which = WIRE_ROUTE_BEGIN};
+  if (pins)
+    for (unsigned i = 0; i < sizeof pins->outputs; i++)
+      if (pins->outputs[i] != WIRE_NO_PIN && pins->outputs[i] / 32 >= PORTS) return false;
+  tell(&e);
+  for (unsigned i = 0; pins && i < sizeof pins->outputs; i++) {
+    e.which = (uint8_t)i;
+    e.value = pins->outputs[i];
+    if (e.value != WIRE_NO_PIN) tell(&e);
+  }
+  for (unsigned i = 0; pins && i < sizeof pins->converters; i++) {
+    e.which = (uint8_t)(WIRE_ROUTE_LANE + i);
+    e.value = pins->converters[i];
+    if (e.value != WIRE_NO_PIN) tell(&e);
+  }
+  return true;
 }
 
 bool board_done(struct board_done *d) {
