@@ -13,10 +13,11 @@ import (
 )
 
 // visibleParts are the parts of the page that stand in the room that is shown.
-const visibleParts = `[...document.querySelectorAll("main > section")].filter((s) => s.checkVisibility()).map((s) => s.id)`
+const visibleParts = `[...document.querySelectorAll("main > section")].filter((s) => s.checkVisibility()).
+	map((s) => s.id)`
 
-// TestRooms: each room has its address and shows its parts alone; links, keys and the browser's way back lead from one to
-// the other, and the head with the stop stays in sight in all.
+// TestRooms: each room has its address and shows its parts alone; links, keys and the browser's way back lead from one
+// to the other, and the head with the stop stays in sight in all.
 func TestRooms(t *testing.T) {
 	t.Parallel()
 	d := run(t, func(c *server.Setup) { calm(t, c) })
