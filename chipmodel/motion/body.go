@@ -23,6 +23,9 @@ type Body struct {
 	// Heading is the direction of the way, a unit vector of the body frame, with its covariance in radians.
 	Heading           Vector
 	HeadingCovariance Matrix3
+	// Speed is in metres a second, with its variance: 0 where nothing is told of it. It shows while the body turns, by
+	// how the places of lenses move beside the way.
+	Speed, SpeedVariance float64
 	// Chips are in the order of the parts.
 	Chips []Near
 	// ChiSquared is what is left over in squares of noise, per degree of freedom.
@@ -35,11 +38,11 @@ type Body struct {
 type Near struct {
 	// LeftOut: it told nothing, or contradicts the others.
 	LeftOut bool
-	// Nearness is the way a second in units of the distance of what it sees, and its variance; 0 where no way is told.
-	// Distances themselves are not told by pictures without a speed.
+	// Nearness is the way a second of the chip's lens in units of the distance of what it sees, and its variance; 0
+	// where no way is told. Distances themselves are not told by pictures without a speed.
 	Nearness, Variance float64
-	// ContactSeconds is after which time the body touches what the chip sees, if it keeps its way: 1 over the nearness
-	// and the cosine between heading and the chip's axis; 0 where it does not come nearer, or by less than three
+	// ContactSeconds is after which time the lens touches what the chip sees, if it keeps its way: 1 over the nearness
+	// and the cosine between that way and the chip's axis; 0 where it does not come nearer, or by less than three
 	// standard deviations of the nearness.
 	ContactSeconds float64
 	// ChiSquared is what is left over of its own squares, per pixel.
@@ -51,29 +54,24 @@ const sure = 3
 
 // Solver puts chips together. It is for one goroutine.
 type Solver struct {
-	parts   []Part
-	left    []bool       // of the parts: they do not take part
-	at      []scaledPart // the blocks of the others
-	out     []Near
-	values  []float64
-	heading Vector // of the last time, where the search begins
-}
-
-// scaledPart is a part by seconds, so that its unknowns are rates.
-type scaledPart struct {
-	chip       int // of which it is a block
-	rr, rt, tt Matrix3
-	r, t       Vector
-	flow       *Flow
+	parts  []Part
+	left   []bool // of the parts: they do not take part
+	wholes blocks // the chips that take part, and the blocks of their frames
+	at     blocks
+	apart  float64 // how far lenses are from the middle of the body, root mean square, in metres
+	out    []Near
+	values []float64
+	last   way // that of the last time, where the search begins
 }
 
 // Solve finds turn and way of the body with the distance of what each chip sees unknown.
 //
-// For a heading h the best nearness of a chip under a turn w is n = h.(t - rt' w)/(h.tt h), so that n is left out of
-// the sum, which is then of squares in w alone; the heading is searched for over the sphere, and then refined. What
-// is left of a chip are the squares across its own line of sight in units of its own noise, whatever its nearness: so
-// the sum that is least at the true heading without noise is, with noise, on average higher by as much at all headings,
-// and the heading is not drawn to where nearness multiplies the noise, as it is where residuals are weighted by it.
+// For a way u of its lens the best nearness of a chip under a turn w is n = u.(t - rt' w)/(u.tt u), so that n is left
+// out of the sum, which is then of turn and way alone: seven unknowns, of which one is the length of way and inverse
+// speed together and does not show. It is searched for over all ways, and then refined by Newton's method. What is left
+// of a chip are the squares across its own line of sight in units of its own noise, whatever its nearness: so the sum
+// that is least at the true heading without noise is, with noise, on average higher by as much at all headings, and the
+// heading is not drawn to where nearness multiplies the noise, as it is where residuals are weighted by it.
 func (s *Solver) Solve(parts []Part) Body {
 	s.parts, s.left = parts, s.left[:0]
 	for i := range parts {
@@ -91,110 +89,69 @@ func (s *Solver) Solve(parts []Part) Body {
 }
 
 func (s *Solver) prepare() {
-	s.at = s.at[:0]
+	s.at.reset()
+	s.wholes.reset()
+	s.apart = 0
 	for i := range s.parts {
 		if s.left[i] {
 			continue
 		}
 		flows := s.parts[i].Flows
+		s.wholes.add(&flows.Whole, s.parts[i].Seconds, i)
+		s.apart += dot(flows.Whole.Place, flows.Whole.Place)
 		for k := range flows.Blocks[:flows.Used] {
-			s.at = append(s.at, scaledBy(&flows.Blocks[k], s.parts[i].Seconds, i))
+			s.at.add(&flows.Blocks[k], s.parts[i].Seconds, i)
 		}
 	}
-}
-
-// scaledBy is a flow with rates in the place of angles.
-func scaledBy(f *Flow, seconds float64, chip int) (p scaledPart) {
-	p.flow, p.chip = f, chip
-	d := seconds
-	p.rr.plus(f.rotation(), d*d)
-	p.rt.plus(f.mixed(), d*d)
-	p.tt.plus(f.translation(), d*d)
-	p.r, p.t = scaled(f.towardsTurn(), d), scaled(f.towardsWay(), d)
-	return p
-}
-
-// fit is the best turn under a heading: h of length 1, or 0 for no way at all.
-type fit struct {
-	rate Vector
-	info Matrix3
-	left float64 // squares that are left over, less those that are there under any motion
-	told int
-}
-
-func (s *Solver) under(h Vector) (f fit) {
-	var b Vector
-	var square float64
-	for i := range s.at {
-		p := &s.at[i]
-		f.info.plus(p.rr, 1)
-		rh := p.rt.times(h)
-		hh, th := dot(h, p.tt.times(h)), dot(h, p.t)
-		add := p.r
-		if p.tells(hh) {
-			f.info.plus(outer(rh, rh), -1/hh)
-			for k := range 3 {
-				add[k] -= rh[k] * th / hh
-			}
-			square -= th * th / hh
-		}
-		for k := range 3 {
-			b[k] += add[k]
-		}
+	if s.apart > 0 {
+		s.apart = math.Sqrt(s.apart / float64(len(s.wholes.list)))
 	}
-	f.rate, _, f.told = solve3(f.info, b, blind)
-	f.left = square - dot(f.rate, b)
-	return f
-}
-
-// tells reports whether way along a heading shows in a chip's picture at all: straight ahead of one that looks along
-// it, only around the middle.
-func (p *scaledPart) tells(hh float64) bool {
-	return hh > 1e-9*(p.tt[0][0]+p.tt[1][1]+p.tt[2][2]) && hh > 0
 }
 
 func (s *Solver) once() (b Body) {
-	pixels, square := 0.0, 0.0
-	for i := range s.at {
-		pixels += s.at[i].flow.Pixels
-		square += s.at[i].flow.Square
+	if cap(s.out) < len(s.parts) {
+		s.out = make([]Near, len(s.parts))
 	}
-	s.out = append(s.out[:0], make([]Near, len(s.parts))...)
+	s.out = s.out[:len(s.parts)]
 	b.Chips = s.out
 	for i, left := range s.left {
-		s.out[i].LeftOut = left
+		s.out[i] = Near{LeftOut: left}
 		if !left {
 			b.Used++
 		}
 	}
-	if len(s.at) == 0 {
+	if len(s.at.list) == 0 {
 		return b
 	}
-	n := len(s.at)
-	still := s.under(Vector{})
+	still := s.at.under(&way{}, &Vector{})
 	if still.told == 0 {
 		return b
 	}
 	b.Told = true
-	h, best := s.search()
-	// A way costs two numbers and one a block; without it the squares are more by about as many where there is none.
-	gain := still.left - best.left
-	if extra := float64(n) + 2; best.told < 3 || !(gain > extra+6*math.Sqrt(2*extra)) {
+	best := s.search(&still)
+	// A way costs two numbers and one a block, lenses apart one more; without it the squares are more by about as many
+	// where there is none.
+	n := float64(len(s.at.list))
+	extra := n + 2
+	if best.way.inverse != 0 {
+		extra++
+	}
+	if gain := still.left - best.fit.left; best.fit.told < 3 || !(gain > extra+6*math.Sqrt(2*extra)) {
 		b.RotationOnly = true
-		h, best = Vector{}, still
+		best = found{turn: still.rate, fit: still}
 	}
-	free := max(1, pixels-float64(n))
-	b.ChiSquared = (square + best.left) / free
-	b.Rate = best.rate
+	b.ChiSquared = (s.at.square + best.fit.left) / max(1, s.at.pixels-n)
+	b.Rate = best.turn
 	grow := max(1, b.ChiSquared)
-	_, b.RateCovariance, _ = solve3(best.info, Vector{}, blind)
-	if b.RotationOnly {
+	switch {
+	case b.RotationOnly:
+		_, b.RateCovariance, _ = solve3(still.info, Vector{}, blind)
 		b.RateCovariance = times(b.RateCovariance, grow)
-	} else {
-		s.heading = h
-		s.orient(&b, h, grow)
+	default:
+		s.last = best.way
+		s.orient(&b, &best, grow)
 	}
-	s.near(&b, h, grow)
+	s.near(&b, &best.way, grow)
 	return b
 }
 
@@ -204,31 +161,36 @@ func times(m Matrix3, by float64) (out Matrix3) {
 }
 
 // near says how near what each chip sees is.
-func (s *Solver) near(b *Body, h Vector, grow float64) {
-	for i := range s.parts {
-		if s.left[i] {
-			continue
-		}
-		out, flows := &s.out[i], s.parts[i].Flows
-		p := scaledBy(&flows.Whole, s.parts[i].Seconds, i)
-		if hh := dot(h, p.tt.times(h)); !b.RotationOnly && p.tells(hh) {
-			out.Nearness = (dot(h, p.t) - dot(b.Rate, p.rt.times(h))) / hh
-			out.Variance = grow / hh
-			if c := dot(h, p.flow.Axis) * out.Nearness; c > 0 && out.Nearness*out.Nearness > sure*sure*out.Variance {
+func (s *Solver) near(b *Body, w *way, grow float64) {
+	for i := range s.wholes.list {
+		p := &s.wholes.list[i]
+		out, u := &s.out[p.chip], w.of(p, &b.Rate)
+		if n, uu, ok := p.nearness(&u, &b.Rate); ok && !b.RotationOnly {
+			// The way of the lens is by so much longer than that of the body.
+			length := math.Sqrt(dot(u, u))
+			out.Nearness, out.Variance = n*length, grow/uu*length*length
+			if c := dot(u, p.flow.Axis) * n; c > 0 && n*n*uu > sure*sure*grow {
 				out.ContactSeconds = 1 / c
 			}
 		}
 	}
-	for i := range s.at { // what is left over, with the nearness of each block
-		p := &s.at[i]
-		way := 0.0
-		if hh := dot(h, p.tt.times(h)); !b.RotationOnly && p.tells(hh) {
-			way = (dot(h, p.t) - dot(b.Rate, p.rt.times(h))) / hh
-		}
+	for i := range s.at.list { // what is left over, with the nearness of each block
+		p := &s.at.list[i]
+		u := w.of(p, &b.Rate)
+		n, _, _ := p.nearness(&u, &b.Rate)
 		d := s.parts[p.chip].Seconds
-		s.out[p.chip].ChiSquared += p.flow.residual(scaled(b.Rate, d), scaled(h, way*d)) /
+		s.out[p.chip].ChiSquared += p.flow.residual(scaled(b.Rate, d), scaled(u, n*d)) /
 			max(1, s.parts[p.chip].Flows.Whole.Pixels-4)
 	}
+}
+
+// nearness is the best under a way and a turn, of 0 where that does not show, and its information.
+func (b *block) nearness(u, turn *Vector) (n, uu float64, ok bool) {
+	ru, _, uu := b.share(u)
+	if !b.tells(u, uu) {
+		return 0, 0, false
+	}
+	return (dot(*u, b.t) - dot(*turn, ru)) / uu, uu, true
 }
 
 // worst is the chip that contradicts the others most, if it does by far; -1 where none does. With few chips nobody can

@@ -2,81 +2,166 @@ package motion
 
 import "math"
 
-// search finds the heading under which least is left over: over the directions of a grid and that of the last time, and
-// from the best of them on, downhill. A heading and the opposite one leave the same; of both it is the one under which
-// more of what is seen is in front: nearness is above 0.
-func (s *Solver) search() (h Vector, best fit) {
-	best.left = math.Inf(1)
-	try := func(v Vector) {
-		if f := s.under(v); f.left < best.left {
-			h, best = v, f
+// start is a way that a search begins at, with what is left over there of the chips as a whole.
+type start struct {
+	way  way
+	left float64
+}
+
+// starts are the best, no two of them close to each other, the best first.
+type starts struct {
+	n  int
+	at [3]start
+}
+
+func (c *starts) add(v start) {
+	for i := 0; i < c.n; i++ {
+		if !v.way.close(&c.at[i].way) {
+			continue
 		}
+		if c.at[i].left <= v.left {
+			return
+		}
+		copy(c.at[i:], c.at[i+1:c.n])
+		c.n--
+		i--
 	}
+	i := c.n
+	for i > 0 && c.at[i-1].left > v.left {
+		i--
+	}
+	if i == len(c.at) {
+		return
+	}
+	c.n = min(c.n+1, len(c.at))
+	copy(c.at[i+1:c.n], c.at[i:])
+	c.at[i] = v
+}
+
+// close reports whether two ways, or one and the opposite of the other, are within half a radian.
+func (w *way) close(o *way) bool {
+	if (w.inverse == 0) != (o.inverse == 0) {
+		return false
+	}
+	c := dot(w.v, o.v)
+	return c*c > 0.77*dot(w.v, w.v)*dot(o.v, o.v)
+}
+
+// found is the turn and the way under which least is left over.
+type found struct {
+	turn Vector
+	way  way
+	fit  fit
+}
+
+// search finds them: from the way of the last time downhill, and from those of a grid over all ways that promise less,
+// judged by the chips as a whole, of which there are a quarter as many as blocks. A way and the opposite one leave the
+// same; of both it is the one under which more of what is seen is in front: nearness is above 0.
+func (s *Solver) search(still *fit) (best found) {
+	best.fit.left = math.Inf(1)
+	least := math.Inf(1)
 	rings, spokes := 9, 18
-	if s.heading != (Vector{}) { // it may have changed, but seldom does
-		try(s.heading)
-		rings, spokes = 5, 9
+	if s.last != (way{}) { // it may have changed, but seldom does
+		s.descend(&best, still, s.last)
+		least = s.wholes.under(&best.way, &best.turn).left
+		rings, spokes = 4, 8
 	}
-	for i := range rings { // half of the sphere, evenly
-		z := (float64(i) + 0.5) / float64(rings)
-		for k := range spokes {
-			a := 2*math.Pi*float64(k)/float64(spokes) + float64(i)
-			r := math.Sqrt(1 - z*z)
-			sin, cos := math.Sincos(a)
-			try(Vector{r * cos, r * sin, z})
+	promising := s.grid(still, rings, spokes)
+	for i, c := range promising.at[:promising.n] {
+		if i == 0 || c.left < least {
+			s.descend(&best, still, c.way)
 		}
 	}
-	h, best = s.downhill(h, best)
+	return best
+}
+
+// descend refines a way, and keeps the result if it is the best so far.
+func (s *Solver) descend(best *found, still *fit, from way) {
+	f := found{way: from}
+	f.turn = s.at.under(&f.way, &still.rate).rate
+	apart := s.apart
+	if from.inverse == 0 {
+		apart = 0 // first as if all lenses were in one place
+	}
+	s.at.refine(&f.turn, &f.way, apart)
+	s.front(&f)
+	if s.apart > 0 {
+		f = s.spread(f, apart > 0)
+	} else {
+		f.fit = s.at.under(&f.way, &f.turn)
+		f.turn = f.fit.rate
+	}
+	if f.fit.left < best.fit.left {
+		*best = f
+	}
+}
+
+// spread finds whether the lenses are seen to be apart: their places are taken into account where that leaves less by
+// more than chance makes (two standard deviations), and the speed is above 0.
+func (s *Solver) spread(f found, apart bool) found {
+	together, wide := f, f
+	if apart {
+		together.way = way{v: f.way.v}
+		if dot(together.way.v, together.way.v) < 1e-12 {
+			together.way.v = Vector{1, 0, 0}
+		}
+		s.at.refine(&together.turn, &together.way, 0)
+		s.front(&together)
+	} else {
+		s.at.refine(&wide.turn, &wide.way, s.apart)
+		s.front(&wide)
+	}
+	together.fit = s.at.under(&together.way, &together.turn)
+	together.turn = together.fit.rate
+	var at slope
+	s.at.slopeAt(&wide.turn, &wide.way, &at)
+	wide.fit = fit{rate: wide.turn, left: 2 * at.half, told: 3}
+	if wide.way.inverse > 0 && wide.fit.left < together.fit.left-4 {
+		return wide
+	}
+	return together
+}
+
+// front turns a way round that has more of what is seen behind than in front.
+func (s *Solver) front(f *found) {
 	var front float64
-	for i := range s.at {
-		p := &s.at[i]
-		front += dot(h, p.t) - dot(best.rate, p.rt.times(h))
+	for i := range s.at.list {
+		p := &s.at.list[i]
+		u := f.way.of(p, &f.turn)
+		front += dot(u, p.t) - dot(f.turn, p.rt.times(u))
 	}
 	if front < 0 {
-		h = scaled(h, -1)
+		f.way.v, f.way.inverse = scaled(f.way.v, -1), -f.way.inverse
 	}
-	return h, best
 }
 
-// downhill refines a heading by steps along two directions across it, halved where neither helps.
-func (s *Solver) downhill(h Vector, best fit) (Vector, fit) {
-	for step := 0.1; step > 1e-7; {
-		a, b := across(h)
-		// A parabola through the values around it, in both directions.
-		g, hess := s.slopes(h, a, b, step, best.left)
-		det := hess[0]*hess[2] - hess[1]*hess[1]
-		if det > 0 && hess[0] > 0 {
-			x, y := -(hess[2]*g[0]-hess[1]*g[1])/det, -(hess[0]*g[1]-hess[1]*g[0])/det
-			if l := math.Hypot(x, y); l > 4*step {
-				x, y = x*4*step/l, y*4*step/l
-			}
-			v := turned(h, a, b, x, y)
-			if f := s.under(v); f.left < best.left {
-				h, best = v, f
-			}
+// grid tries ways all over half of the sphere: with the lenses in one place, and where they are apart also as fast as
+// the turn moves them.
+func (s *Solver) grid(still *fit, rings, spokes int) (out starts) {
+	try := func(w way) {
+		if f := s.wholes.under(&w, &still.rate); f.told == 3 {
+			out.add(start{w, f.left})
 		}
-		for _, d := range [4][2]float64{{step, 0}, {-step, 0}, {0, step}, {0, -step}} {
-			v := turned(h, a, b, d[0], d[1])
-			if f := s.under(v); f.left < best.left {
-				h, best = v, f
-				break
-			}
-		}
-		step /= 3
 	}
-	return h, best
-}
-
-// slopes are the first and second derivatives of what is left over, by differences.
-func (s *Solver) slopes(h, a, b Vector, step, here float64) (g [2]float64, hess [3]float64) {
-	at := func(x, y float64) float64 { return s.under(turned(h, a, b, x, y)).left }
-	px, mx, py, my := at(step, 0), at(-step, 0), at(0, step), at(0, -step)
-	g = [2]float64{(px - mx) / (2 * step), (py - my) / (2 * step)}
-	pp, mm := at(step, step), at(-step, -step)
-	hess[0] = (px - 2*here + mx) / (step * step)
-	hess[2] = (py - 2*here + my) / (step * step)
-	hess[1] = ((pp+mm-2*here)/(step*step) - hess[0] - hess[2]) / 2
-	return g, hess
+	inverse := 0.0
+	if turns := math.Sqrt(dot(still.rate, still.rate)); s.apart > 0 && turns > 0 {
+		inverse = 1 / (turns * s.apart)
+		try(way{inverse: 1 / s.apart}) // it turns in place
+	}
+	for i := range rings { // evenly
+		z := (float64(i) + 0.5) / float64(rings)
+		r := math.Sqrt(1 - z*z)
+		for k := range spokes {
+			sin, cos := math.Sincos(2*math.Pi*float64(k)/float64(spokes) + float64(i))
+			h := Vector{r * cos, r * sin, z}
+			try(way{v: h})
+			if inverse > 0 {
+				try(way{h, inverse})
+				try(way{scaled(h, -1), inverse})
+			}
+		}
+	}
+	return out
 }
 
 // across are two directions at right angles to a heading and each other.
@@ -90,39 +175,95 @@ func across(h Vector) (a, b Vector) {
 	return a, cross(h, a)
 }
 
-func turned(h, a, b Vector, x, y float64) (v Vector) {
-	for k := range 3 {
-		v[k] = h[k] + x*a[k] + y*b[k]
+// orient says how sure heading, speed and rate are together: by how what is left over curves around them, and by how
+// the best rate follows the heading and the speed.
+func (s *Solver) orient(b *Body, f *found, grow float64) {
+	length := math.Sqrt(dot(f.way.v, f.way.v))
+	h, inverse := scaled(f.way.v, 1/length), f.way.inverse/length
+	var at slope
+	s.at.slopeAt(&f.turn, &way{h, inverse}, &at)
+	x, y := across(h)
+	// The columns of the unknowns that remain: heading across, and one over the speed where that is told.
+	var by [3]vector7
+	copy(by[0][bodyWay:], x[:])
+	copy(by[1][bodyWay:], y[:])
+	by[2][bodyInverse] = 1
+	n := 2
+	if inverse > 0 {
+		n = 3
 	}
-	return scaled(v, 1/math.Sqrt(dot(v, v)))
+	_, turns, _ := solve3(at.turns(), Vector{}, blind)
+	var follows [3]Vector // how the best rate follows each
+	var info Matrix3
+	for i := range n {
+		hx := at.times(&by[i])
+		follows[i] = scaled(turns.times(Vector(hx[:3])), -1)
+		for j := range i + 1 {
+			g := at.times(&by[j])
+			for k := range bodySize {
+				info[i][j] += by[i][k] * g[k]
+			}
+			info[i][j] += dot(follows[i], Vector(g[:3]))
+			info[j][i] = info[i][j]
+		}
+	}
+	c := covariance(info, n)
+	b.Heading = h
+	b.RateCovariance = times(turns, grow)
+	for i := range n {
+		for j := range n {
+			v := c[i][j] * grow
+			if i == j && i < 2 {
+				v = min(v, math.Pi*math.Pi) // nothing is told of it
+			}
+			b.RateCovariance.plus(outer(follows[i], follows[j]), v)
+			if i < 2 && j < 2 {
+				b.HeadingCovariance.plus(outer(Vector(by[i][bodyWay:bodyInverse]), Vector(by[j][bodyWay:bodyInverse])),
+					v)
+			}
+		}
+	}
+	if variance := c[2][2] * grow; n == 3 && inverse*inverse > sure*sure*variance {
+		b.Speed = 1 / inverse
+		b.SpeedVariance = variance * b.Speed * b.Speed * b.Speed * b.Speed
+	}
 }
 
-// orient says how sure heading and rate are together: by the curvature of what is left over around the heading, half of
-// which is the information, and by how the best rate follows the heading.
-func (s *Solver) orient(b *Body, h Vector, grow float64) {
-	const step = 1e-3
-	x, y := across(h)
-	here := s.under(h)
-	_, hess := s.slopes(h, x, y, step, here.left)
-	// Twice the sum of squares' curvature is the information: here the sum is of whole squares.
-	i00, i01, i11 := hess[0]/2, hess[1]/2, hess[2]/2
-	b.Heading = h
-	det := i00*i11 - i01*i01
-	c00, c01, c11 := math.Pi*math.Pi, 0.0, math.Pi*math.Pi // nothing is told of it
-	if det > 0 && i00 > 0 {
-		c00, c01, c11 = min(c00, i11/det*grow), -i01/det*grow, min(c11, i00/det*grow)
+// covariance is the inverse of the first n rows and columns, and where it has none that of heading wholly unknown.
+func covariance(info Matrix3, n int) (c Matrix3) {
+	var m matrix7
+	for i := range n {
+		for j := range n {
+			m[i][j] = info[i][j]
+		}
 	}
-	b.HeadingCovariance.plus(outer(x, x), c00)
-	b.HeadingCovariance.plus(outer(x, y), c01)
-	b.HeadingCovariance.plus(outer(y, x), c01)
-	b.HeadingCovariance.plus(outer(y, y), c11)
-	b.RateCovariance = times(b.RateCovariance, grow)
-	px, py := s.under(turned(h, x, y, step, 0)).rate, s.under(turned(h, x, y, 0, step)).rate
-	for k := range 3 {
-		px[k], py[k] = (px[k]-here.rate[k])/step, (py[k]-here.rate[k])/step
+	for j := range n {
+		l, e := m, vector7{}
+		e[j] = 1
+		if !l.solve(&e, n) {
+			c = Matrix3{{math.Pi * math.Pi, 0, 0}, {0, math.Pi * math.Pi, 0}, {0, 0, math.Inf(1)}}
+			if n < 3 {
+				c[2][2] = 0
+			}
+			return c
+		}
+		copy(c[j][:n], e[:n])
 	}
-	b.RateCovariance.plus(outer(px, px), c00)
-	b.RateCovariance.plus(outer(px, py), c01)
-	b.RateCovariance.plus(outer(py, px), c01)
-	b.RateCovariance.plus(outer(py, py), c11)
+	return c
+}
+
+func (s *slope) turns() (m Matrix3) {
+	for i := range 3 {
+		copy(m[i][:], s.hess[i][:3])
+	}
+	return m
+}
+
+func (s *slope) times(v *vector7) (out vector7) {
+	for i := range bodySize {
+		for j := range bodySize {
+			out[i] += s.hess[i][j] * v[j]
+		}
+	}
+	return out
 }

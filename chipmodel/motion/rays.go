@@ -28,6 +28,7 @@ type Rays struct {
 	shape Shape
 	rays  []ray
 	axis  [3]float64 // that of the middle of the frame
+	place [3]float64 // of the lens, in metres in the body frame
 	// x and y are what a variance of 1 of the gradients along rows and along columns adds to the products of the
 	// unknowns, a pixel.
 	x, y matrix6
@@ -43,6 +44,7 @@ type matrix6 [unknowns][unknowns]float64
 // moves by (R.de, D.de), and the light of the pixel by -(gx R + gy D).de = w.(e x q) + (v/r).q, where q = gx R + gy D.
 func NewRays(c *geometry.Camera, s Shape, g Grid) *Rays {
 	r := &Rays{shape: s, rays: make([]ray, s.Rows*s.Columns)}
+	r.place[0], r.place[1], r.place[2] = c.Place()
 	for row := range s.Rows {
 		for column := range s.Columns {
 			x, y := g.At(row, column)
@@ -101,6 +103,8 @@ type Flow struct {
 	Pixels float64
 	// Axis is the direction of the middle of the frame.
 	Axis [3]float64
+	// Place is where the lens is in the body frame, in metres.
+	Place [3]float64
 }
 
 // Flows are what a chip tells as a whole, and what the parts of its frame tell, each by itself: what they see may be
@@ -119,7 +123,7 @@ const leastBlock = 6
 // told where it was refused. The rays are those of the same shape.
 func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 	*out = Flows{}
-	out.Whole.Axis = r.axis
+	out.Whole.Axis, out.Whole.Place = r.axis, r.place
 	if est.Refused != Estimated {
 		return
 	}
@@ -165,7 +169,8 @@ func (e *Estimator) inform(out *Flow, n *normal, r *Rays, est *Estimate) {
 		}
 		out.Towards[i] = w * (n.ct[i] - n.c[i]*n.t/n.n)
 	}
-	out.Square, out.Pixels, out.Axis = w*max(0, n.tt-n.t*n.t/n.n), n.n, r.axis
+	out.Square, out.Pixels = w*max(0, n.tt-n.t*n.t/n.n), n.n
+	out.Axis, out.Place = r.axis, r.place
 }
 
 func (s *normal) add(o *normal) {
