@@ -69,7 +69,8 @@ func TestClosest(t *testing.T) {
 func TestNearest(t *testing.T) {
 	for _, c := range []struct{ written, known, want string }{
 		{"cols", "rows", ""}, {"cols", "rows columns", "columns"}, {"cols", "columns rows", "columns"},
-		{"wall", "bell", ""}, {"bed", "bow", ""}, {"lux", "max", ""}, {"rate", "name", ""}, {"rate", "rate_hz", "rate_hz"},
+		{"wall", "bell", ""}, {"bed", "bow", ""}, {"lux", "max", ""}, {"rate", "name", ""},
+		{"rate", "rate_hz", "rate_hz"},
 		{"hold", "bold", "bold"}, {"naem", "name", "name"}, {"colums", "columns", "columns"}, {"row", "rows", "rows"},
 		{"tranget", "target", ""}, {"max_skw", "max_hold max_skew", "max_skew"}, {"deadlien", "deadline", "deadline"},
 		{"smoothng_stpes", "smoothing_steps", "smoothing_steps"}, {"ab", "ba", "ba"}, {"a", "b", ""}, {"", "a", ""},

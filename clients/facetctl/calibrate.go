@@ -93,7 +93,8 @@ func (f *startFlags) check(args []string) error {
 	case (f.task == "") == (len(args) == 0):
 		return cli.Usagef("give either TARGET or --task NAME")
 	case f.task != "" && views != nil:
-		return cli.Usagef("flags of a view, such as --binning and --gain-index, go with TARGET; a task has its own views")
+		return cli.Usagef("flags of a view, such as --binning and --gain-index, go with TARGET; a task has its own " +
+			"views")
 	}
 	_, err = methodOf(f.method)
 	return err

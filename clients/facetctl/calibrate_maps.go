@@ -58,6 +58,14 @@ func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 	if err := t.Write(w); err != nil {
 		return err
 	}
+	for _, m := range cmaps {
+		for _, l := range m.GetLevels() {
+			if l.GetLeftOut() {
+				fmt.Fprintf(w, "%s was made without the level of %s, at which %d pixels saturate\n", m.GetId(),
+					mapLux(l), l.GetSaturatedPixels())
+			}
+		}
+	}
 	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a "+
 		"frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")
 	return err

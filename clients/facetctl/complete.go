@@ -34,7 +34,8 @@ func (a *app) complete(root *cobra.Command) {
 		"tls-ca":  cli.FilesEnding("pem", "crt"), "tls-cert": cli.FilesEnding("pem", "crt"),
 		"tls-key": cli.FilesEnding("pem", "key"), "tls-name": cli.Choices(),
 	}, map[string]cli.Completer{
-		"tasks show": cli.First(tasks), "tasks change": cli.First(tasks), "tasks remove": cli.First(tasks), "tasks set": cli.First(tasks),
+		"tasks show": cli.First(tasks), "tasks change": cli.First(tasks),
+		"tasks remove": cli.First(tasks), "tasks set": cli.First(tasks),
 		"tasks pause": tasks, "tasks resume": tasks, "tasks trigger": cli.First(tasks),
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
 		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),

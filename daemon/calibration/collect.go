@@ -227,6 +227,9 @@ func (c *collector) report() *facetdv1.CollectedLevel {
 	out := &facetdv1.CollectedLevel{Lux: c.level.lux, Frames: uint32(c.level.frames)}
 	for i, sub := range c.ses.subjects {
 		l := correction.JudgeLevel(c.level.gathered[i], c.means[i], c.still)
+		if caution := c.saturation(i); caution != "" {
+			l.Cautions = append(l.Cautions, caution)
+		}
 		out.Chips = append(out.Chips, &facetdv1.ChipLevel{
 			Chip: sub.key.chip, View: sub.view, Frames: uint32(l.Frames), MeanCodes: l.Mean, NoiseCodes: l.Noise,
 			PatternCodes: l.Pattern, WanderCodes: l.Wander, ClippedLow: l.ClippedLow, ClippedHigh: l.ClippedHigh,
@@ -234,6 +237,20 @@ func (c *collector) report() *facetdv1.CollectedLevel {
 		})
 	}
 	return out
+}
+
+// saturation is what is to be known of pixels that saturate at this level, beside those that the session has already.
+func (c *collector) saturation(subject int) string {
+	if c.ses == nil {
+		return ""
+	}
+	levels := []correction.Level{{Lux: c.level.lux, Frames: c.level.gathered[subject]}}
+	for _, l := range c.ses.levels {
+		if l.lux != c.level.lux { // which takes its place
+			levels = append(levels, correction.Level{Lux: l.lux, Frames: l.gathered[subject]})
+		}
+	}
+	return correction.SaturationCaution(correction.Saturated(levels)[0], levels[0].Frames.Shape().Pixels())
 }
 
 // comeToRest reads frames until none drifts any more.

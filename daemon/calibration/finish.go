@@ -119,10 +119,14 @@ func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (
 		o.Kelvin = kelvin / float64(known)
 		o.CodesPerDecade *= o.Kelvin / 300
 	}
-	method := s.methodFor(sub, wanted, len(levels))
-	used := levels
+	used, saturated := unsaturated(levels)
+	method := s.methodFor(sub, wanted, len(used))
+	if len(used) < method.MinLevels() {
+		used = levels // which is refused, with the reason
+	}
+	leftOut := len(used) < len(levels)
 	if method == correction.Offset {
-		used = levels[len(levels)/2 : len(levels)/2+1]
+		used = used[len(used)/2 : len(used)/2+1]
 	}
 	cmap, err := correction.Fit(method, used, o)
 	if err != nil {
@@ -137,8 +141,21 @@ func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (
 	meta.Levels = levelMessages(cmap, reports, meta.GetCodesPerDecade())
 	for l, level := range ses.levels {
 		meta.Levels[l].FirstBusNs, meta.Levels[l].LastBusNs = level.firstNS[i], level.lastNS[i]
+		meta.Levels[l].SaturatedPixels = uint32(saturated[l])
+		meta.Levels[l].LeftOut = leftOut && correction.TooSaturated(saturated[l], sub.shape.Pixels())
 	}
 	return s.keep(meta, cmap)
+}
+
+// unsaturated are the levels at which the pixels follow the light, with how many pixels saturate at each of all.
+func unsaturated(levels []correction.Level) (used []correction.Level, saturated []int) {
+	saturated = correction.Saturated(levels)
+	for l, n := range saturated {
+		if !correction.TooSaturated(n, levels[l].Frames.Shape().Pixels()) {
+			used = append(used, levels[l])
+		}
+	}
+	return used, saturated
 }
 
 // methodFor is the method that a chip gets: what was wanted, or the one that takes out most

@@ -671,6 +671,35 @@ chips:
 	if e := p.GetLinearityError(); !(e > 0 && e < 0.001) {
 		t.Errorf("a straight response has a linearity error of %g", e)
 	}
+	d.fullWells(fin.GetCorrectionMaps()[0], 260, 300) // 250 lux fill a well
+
+	// At 250 lux half of the wells are full.
+	id := must[*facetdv1.StartCalibrationResponse](t)(d.cal.StartCalibration(limited(t),
+		&facetdv1.StartCalibrationRequest{Target: list("w0")})).GetSession().GetId()
+	for _, lux := range []float64{0, 120, 250} {
+		cautions := strings.Join(d.collect(id, lux, 16).GetChips()[0].GetCautions(), "; ")
+		if strings.Contains(cautions, "of the pixels saturate") != (lux == 250) {
+			t.Errorf("at %g lux: %q", lux, cautions)
+		}
+	}
+	fin = must[*facetdv1.FinishCalibrationResponse](t)(d.cal.FinishCalibration(limited(t),
+		&facetdv1.FinishCalibrationRequest{Session: id}))
+	d.fullWells(fin.GetCorrectionMaps()[0], 250)
+}
+
+// fullWells demands that the levels of these lights, in which wells are full, were left out of a correction map, and
+// that it calls no pixel defective for it.
+func (d *daemon) fullWells(m *facetdv1.CorrectionMap, lights ...float64) {
+	d.t.Helper()
+	for _, l := range m.GetLevels() {
+		if full := slices.Contains(lights, l.GetLux()); l.GetLeftOut() != full ||
+			(l.GetSaturatedPixels() > 200) != full {
+			d.t.Errorf("at %g lux %d pixels saturate, left out: %t", l.GetLux(), l.GetSaturatedPixels(), l.GetLeftOut())
+		}
+	}
+	if n := m.GetDefectivePixels(); n > 2 {
+		d.t.Errorf("%d good pixels are called defective", n)
+	}
 }
 
 // TestCodesThatThereAreNot are refused, in streams and captures.

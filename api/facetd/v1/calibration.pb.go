@@ -523,7 +523,13 @@ type CorrectionMapLevel struct {
 	// Bus time of the first frame's light, in nanoseconds.
 	FirstBusNs int64 `protobuf:"varint,12,opt,name=first_bus_ns,json=firstBusNs,proto3" json:"first_bus_ns,omitempty"`
 	// Bus time of the last frame's light, in nanoseconds.
-	LastBusNs     int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
+	LastBusNs int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
+	// Pixels that saturate at this level: they clip, or have hardly any noise left, though they do
+	// neither in less light.
+	SaturatedPixels uint32 `protobuf:"varint,15,opt,name=saturated_pixels,json=saturatedPixels,proto3" json:"saturated_pixels,omitempty"`
+	// Whether the level was left out of the fit, as so many pixels saturate that the light is to
+	// blame, and not the pixels.
+	LeftOut       bool `protobuf:"varint,16,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -654,6 +660,20 @@ func (x *CorrectionMapLevel) GetLastBusNs() int64 {
 		return x.LastBusNs
 	}
 	return 0
+}
+
+func (x *CorrectionMapLevel) GetSaturatedPixels() uint32 {
+	if x != nil {
+		return x.SaturatedPixels
+	}
+	return 0
+}
+
+func (x *CorrectionMapLevel) GetLeftOut() bool {
+	if x != nil {
+		return x.LeftOut
+	}
+	return false
 }
 
 // MeanResponse is the mean pixel y = a + b ln(c + x), x in lux.
@@ -2984,7 +3004,7 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06window\x18\x03 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
 	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
 	"\vexposure_ns\x18\x05 \x01(\x03R\n" +
-	"exposureNs\"\x94\x04\n" +
+	"exposureNs\"\xda\x04\n" +
 	"\x12CorrectionMapLevel\x12\x15\n" +
 	"\x03lux\x18\x01 \x01(\x01H\x00R\x03lux\x88\x01\x01\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x1d\n" +
@@ -3006,7 +3026,9 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"floorCodes\x12 \n" +
 	"\ffirst_bus_ns\x18\f \x01(\x03R\n" +
 	"firstBusNs\x12\x1e\n" +
-	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNsB\x06\n" +
+	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNs\x12)\n" +
+	"\x10saturated_pixels\x18\x0f \x01(\rR\x0fsaturatedPixels\x12\x19\n" +
+	"\bleft_out\x18\x10 \x01(\bR\aleftOutB\x06\n" +
 	"\x04_luxB\x11\n" +
 	"\x0f_before_decadesB\x10\n" +
 	"\x0e_after_decades\"m\n" +

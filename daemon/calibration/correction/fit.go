@@ -101,6 +101,9 @@ func newInput(method Method, levels []Level, o Options) (*input, error) {
 	for i, l := range levels {
 		checkLevel(&wrong, fmt.Sprintf("levels[%d]", i), l, levels[0])
 	}
+	if len(wrong) == 0 && len(levels) > 1 {
+		unsaturated(&wrong, levels)
+	}
 	if len(wrong) > 0 {
 		return nil, wrong
 	}
