@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io"
 
 	"google.golang.org/grpc"
@@ -26,20 +27,20 @@ func (f *fake) StreamMotion(s grpc.BidiStreamingServer[facetdv1.StreamMotionRequ
 		{Task: "ring", Job: 8, Body: moved, Chips: dim[2:]},
 		{Task: "ring", Job: 9, Body: &facetdv1.BodyMotion{}, Chips: dim},
 	}
+	first, err := s.Recv()
+	if err != nil {
+		return err
+	}
+	f.note(first.GetStart())
+	if err := s.Send(&facetdv1.StreamMotionResponse{Event: &facetdv1.StreamMotionResponse_Begun{
+		Begun: &facetdv1.MotionBegun{}}}); err != nil {
+		return err
+	}
 	for i := range events {
-		r, err := s.Recv()
-		if errors.Is(err, io.EOF) {
+		if r, err := s.Recv(); errors.Is(err, io.EOF) {
 			return nil
-		}
-		if err != nil {
-			return err
-		}
-		if start := r.GetStart(); start != nil {
-			f.note(start)
-			if err := s.Send(&facetdv1.StreamMotionResponse{Event: &facetdv1.StreamMotionResponse_Begun{
-				Begun: &facetdv1.MotionBegun{}}}); err != nil {
-				return err
-			}
+		} else if err != nil || r.GetGrant().GetEstimates() != 1 {
+			return errors.Join(err, fmt.Errorf("it asked for %v", r))
 		}
 		if err := s.Send(&facetdv1.StreamMotionResponse{Event: &facetdv1.StreamMotionResponse_Delivery{
 			Delivery: &facetdv1.MotionDelivery{Estimate: events[i]}}}); err != nil {

@@ -85,8 +85,8 @@ func motionLine(e *facetdv1.MotionEstimate) string {
 		default:
 			parts = append(parts, "heads "+components(b.GetHeading(), "%+.2f"))
 		}
-		if chip, seconds := firstContact(b); chip != "" {
-			parts = append(parts, fmt.Sprintf("%s touches in %.1f s", chip, seconds))
+		if chip, after, ok := facet.FirstContact(b); ok {
+			parts = append(parts, fmt.Sprintf("%s touches in %.1f s", chip, after.Seconds()))
 		}
 	} else {
 		parts = append(parts, "nothing told")
@@ -103,16 +103,6 @@ func components(v []float64, format string) string {
 		out[i] = fmt.Sprintf(format, x)
 	}
 	return strings.Join(out, " ")
-}
-
-// firstContact is the chip that will touch what it sees first; none where none comes nearer.
-func firstContact(b *facetdv1.BodyMotion) (chip string, seconds float64) {
-	for _, c := range b.GetChips() {
-		if c.ContactS != nil && (chip == "" || c.GetContactS() < seconds) {
-			chip, seconds = c.GetChip(), c.GetContactS()
-		}
-	}
-	return chip, seconds
 }
 
 // refusedChips counts the chips that tell nothing, by reason, in the order of the frames.

@@ -29,7 +29,7 @@ import numpy as np
 
 import facetd
 from facetd._channel import Endpoint
-from facetd._follow import MAX_WINDOW, StreamOptions, grant
+from facetd._follow import MAX_WINDOW, Follower, StreamOptions
 from facetd._schema import schema
 
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
@@ -59,7 +59,7 @@ def asking(options: StreamOptions, ahead: int, came: queue.SimpleQueue[bool]) ->
         for _ in range(ahead // 2 - 1):
             if not came.get():
                 return
-        yield grant(ahead // 2)
+        yield Follower(options).grant(ahead // 2)
 
 
 def bare(address: str, options: StreamOptions, handle: Callable[[Any], None], count: int) -> float:

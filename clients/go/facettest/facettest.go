@@ -103,8 +103,11 @@ type Config struct {
 	// Unread is how long, in host time, a stream may be left unread while another waits before it is named; 0 means 5
 	// s.
 	Unread time.Duration
-	// Data is a folder for recordings and correction maps; empty means none.
+	// Data is a folder for recordings and correction maps; empty means none, or with Correct a temporary one.
 	Data string
+	// Correct are tasks whose correction maps are made before the array starts, under uniform illumination as an
+	// operator would: programs that take corrected frames, or estimates of motion, need them.
+	Correct []string
 }
 
 // Array is an array that runs until its test ends.
@@ -128,6 +131,18 @@ func Start(t testing.TB, array, tasks Source) *facet.Client {
 // New runs an array until the test ends.
 func New(t testing.TB, cfg Config) *Array {
 	t.Helper()
+	if len(cfg.Correct) > 0 {
+		cfg.Data = cmp.Or(cfg.Data, t.TempDir())
+		correct(t, cfg)
+	}
+	a, end := run(t, cfg)
+	t.Cleanup(end)
+	return a
+}
+
+// run runs an array until end is called.
+func run(t testing.TB, cfg Config) (a *Array, end func()) {
+	t.Helper()
 	a, err := start(cfg)
 	if err != nil {
 		t.Fatalf("facettest: %v", err)
@@ -138,23 +153,24 @@ func New(t testing.TB, cfg Config) *Array {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- a.server.Run(ctx) }()
-	t.Cleanup(func() {
+	end = func() {
 		a.gate.change(func() { a.gate.warn = func(string) {} })
 		_ = a.Client.Close()
 		cancel()
 		if err := <-ended; err != nil {
 			t.Errorf("facettest: the array ended with %v", err)
 		}
-	})
+	}
 	if a.lockstep {
-		return a
+		return a, end
 	}
 	select {
 	case <-a.gate.begun:
 	case <-time.After(10 * time.Second):
+		end()
 		t.Fatal("facettest: the array does not start")
 	}
-	return a
+	return a, end
 }
 
 // start does what can fail.

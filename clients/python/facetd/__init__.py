@@ -16,12 +16,13 @@ from ._channel import TLS
 from ._follow import NO_RECONNECT, Backoff
 from .array import Array, Chip, Lattice, Lens, Mount
 from .clock import Clock
-from .client import Client, EventStream, Stream, connect
+from .client import Client, EventStream, MotionStream, Stream, connect
 from .enums import (
     Correction,
     EventKind,
     Arrangement,
     LineState,
+    MotionReason,
     Pace,
     Phase,
     Projection,
@@ -55,6 +56,7 @@ from .errors import (
 )
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, CaptureWait, Digest, Frame, Frames, FrameSet, Gap
+from .motion import BodyMotion, ChipMotion, ChipNearness, MotionEstimate, shared_rate
 from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
 from .task import Applied, AutomaticExposure, Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Triggered, Trim, Update, View, Window
 
@@ -62,6 +64,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Applied", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "CaptureWait", "Chip",
+    "BodyMotion", "ChipMotion", "ChipNearness", "MotionEstimate", "MotionReason", "MotionStream", "shared_rate",
     "Client", "Clock", "ClockError", "ConflictError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
     "InvalidField", "Lattice", "Arrangement", "AutomaticExposure", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",

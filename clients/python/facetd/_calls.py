@@ -203,6 +203,7 @@ def any_call(method: str, request: Mapping[str, Any]) -> Call[dict[str, Any]]:
 STREAMS = {
     "FrameService/FollowFrameSets": "stream_stream",
     "EventService/StreamEvents": "unary_stream",
+    "MotionService/StreamMotion": "stream_stream",
     "StatusService/WatchStatus": "unary_stream",
     "RecordService/DownloadRecording": "unary_stream",
 }

@@ -106,26 +106,25 @@ class StreamOptions:
         """Seconds without a word after which the daemon counts as gone."""
         return SILENCES * self.heartbeat
 
+    def interval(self) -> Any:
+        """Returns the heartbeat interval as a message."""
+        whole, rest = divmod(round(self.heartbeat * 10**9), 10**9)
+        return new("google.protobuf.Duration", seconds=whole, nanos=rest)
+
     def start(self, instance: str, after: list[Any], granted: int) -> Any:
         """Returns the request that begins a stream, where the one before ended."""
-        whole, rest = divmod(round(self.heartbeat * 10**9), 10**9)
         start = new(
             "FollowStart",
             selection=new("FrameSelection", tasks=self.tasks, chips=self.chips, codes=self.codes),
             overflow=1 if self.latest else 2,
             queue_length=0 if self.latest else self.queue_length,
             max_rate_hz=self.max_rate_hz,
-            heartbeat_interval=new("google.protobuf.Duration", seconds=whole, nanos=rest),
+            heartbeat_interval=self.interval(),
             frame_sets=granted,
             instance_id=instance,
             after=after,
         )
         return new("FollowFrameSetsRequest", start=start)
-
-
-def grant(frame_sets: int) -> Any:
-    """Returns the request that lets the daemon send more."""
-    return new("FollowFrameSetsRequest", grant=new("FollowGrant", frame_sets=frame_sets))
 
 
 class Follower:
@@ -139,6 +138,10 @@ class Follower:
     granted as it comes, until a read has waited for its frame set again. Under "queue" a few
     are granted ahead of the reads, which take all in order.
     """
+
+    #: The method of the schema, and what it brings.
+    method = "FrameService/FollowFrameSets"
+    what = "frame set"
 
     def __init__(self, options: StreamOptions) -> None:
         self._options = options
@@ -160,6 +163,13 @@ class Follower:
         self._connected, self._begun, self._granted = True, False, 0
         granted = self._due(now)
         self._since = now
+        return self._first(granted)
+
+    def grant(self, count: int) -> Any:
+        """Returns the request that lets the daemon send more."""
+        return new("FollowFrameSetsRequest", grant=new("FollowGrant", frame_sets=count))
+
+    def _first(self, granted: int) -> Any:
         return self._options.start(self._places.instance, self._places.positions(), granted)
 
     def broken(self) -> None:
@@ -173,15 +183,20 @@ class Follower:
         if self._begun == (event == "begun"):
             raise ValueError(f"the daemon's stream holds {event or 'nothing'} where that cannot be")
         self._since = now
+        self._begun = True
+        if self._take(event, m, time_ns, monotonic_ns):
+            self._granted -= 1
+        return self._due(now)
+
+    def _take(self, event: str, m: Any, time_ns: int, monotonic_ns: int) -> bool:
+        """Takes what the daemon sent; returns whether it is one of those that are granted."""
         if event == "begun":
-            self._begun = True
             self._places.begun(m.begun)
         elif event == "delivery":
-            self._granted -= 1
             self.inbox.put(Arrival(m.delivery.frame_set, time_ns, monotonic_ns, self._places.lost(m.delivery), self._places.host_boot))
         elif event == "task_notice":
             self._places.notice(m.task_notice)
-        return self._due(now)
+        return event == "delivery"
 
     def read(self, now: float) -> int:
         """A read begins; returns how many frame sets to grant."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import grpc
 
-from ._follow import Backoff, Follower, StreamOptions, grant, jitter
+from ._follow import Backoff, Follower, StreamOptions, jitter
 from ._lost import Arrival
 from .errors import DeadlineError, FacetdError, UnavailableError, from_rpc, retryable
 
@@ -21,12 +21,12 @@ class Reader:
     """Receives from the daemon on a thread of its own what the reads of another grant, and
     connects again."""
 
-    def __init__(self, client: Client, options: StreamOptions, backoff: Backoff) -> None:
+    def __init__(self, client: Client, options: StreamOptions, backoff: Backoff, follower: type[Follower] = Follower) -> None:
         self._client = client
         self._options = options
         self._backoff = backoff
         self._changed = threading.Condition()  # guards all below
-        self._follower = Follower(options)
+        self._follower = follower(options)
         self._closed = False
         self._opened = False
         self._silent = False  # the call was ended for the daemon's silence
@@ -76,7 +76,7 @@ class Reader:
         while not (self._closed or self._follower.inbox or self._end):
             now, silent_at = time.monotonic(), self._follower.silent_at()
             if until is not None and now >= until:
-                raise DeadlineError("no frame set came in time", "DEADLINE_EXCEEDED")
+                raise DeadlineError(f"no {self._follower.what} came in time", "DEADLINE_EXCEEDED")
             if silent_at is not None and now >= silent_at:
                 self._silent = True
                 self._follower.broken()
@@ -88,7 +88,7 @@ class Reader:
 
     def _grant(self, frame_sets: int) -> None:
         if frame_sets:
-            self._requests.put(grant(frame_sets))
+            self._requests.put(self._follower.grant(frame_sets))
 
     def close(self) -> None:
         """Ends the thread; it may be called from any thread, and again."""
@@ -151,7 +151,7 @@ class Reader:
 
     def _open(self) -> Any:
         """Begins a call; None when the stream is closed."""
-        method, metadata = self._client._method("FrameService/FollowFrameSets"), self._client._endpoint.metadata()
+        method, metadata = self._client._method(self._follower.method), self._client._endpoint.metadata()
         with self._changed:
             if self._closed:
                 return None

@@ -14,7 +14,7 @@ import time
 import weakref
 from collections.abc import AsyncIterator, Mapping, Sequence
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import grpc
 import grpc.aio
@@ -22,8 +22,9 @@ import grpc.aio
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Backoff, Follower, StreamOptions, codes, grant, jitter
+from ._follow import Backoff, Follower, StreamOptions, codes, jitter
 from ._lost import Arrival, GapTracker
+from ._motion import MotionFollower
 from ._recordings import PAUSE, Download
 from ._schema import schema
 from .array import Array
@@ -32,10 +33,13 @@ from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError, from_rpc, retryable
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, CaptureWait, FrameSet
+from .motion import MotionEstimate
 from .plan import Plan
 from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, Update, View, changes_message
 
 T = TypeVar("T")
+S = TypeVar("S", FrameSet, MotionEstimate)
+R = TypeVar("R", bound="_Arrivals[Any]")
 
 
 class connect:
@@ -90,7 +94,7 @@ class Client:
         self._timeout = timeout
         self._channel = endpoint.channel(grpc.aio)
         self._methods: dict[str, Any] = {}
-        self._streams: weakref.WeakSet[Stream | EventStream] = weakref.WeakSet()
+        self._streams: weakref.WeakSet[Stream | MotionStream | EventStream] = weakref.WeakSet()
         self._closed = False
 
     async def __aenter__(self) -> Client:
@@ -383,17 +387,34 @@ class Client:
         self._streams.add(stream)
         return stream
 
+    def motion(
+        self,
+        tasks: Sequence[str] = (),
+        *,
+        chips: Sequence[str] = (),
+        heartbeat: float = 1.0,
+        reconnect: Backoff = Backoff(),
+    ) -> MotionStream:
+        """Returns estimates of how the robot turns and moves, by the corrected frames of some tasks (none means all)
+        and chips: one for each job, the newest of each task, with heartbeat and reconnect as of stream. It begins
+        with ``async with``, or with the first that is asked for.
+        """
+        options = StreamOptions(tuple(tasks), tuple(chips), heartbeat=heartbeat)
+        stream = MotionStream(self, options, reconnect)
+        self._streams.add(stream)
+        return stream
+
 
 class _Reader:
     """Receives from the daemon in a task of its own what the reads of another grant, and
     connects again."""
 
-    def __init__(self, client: Client, options: StreamOptions, backoff: Backoff) -> None:
+    def __init__(self, client: Client, options: StreamOptions, backoff: Backoff, follower: type[Follower] = Follower) -> None:
         self._client = client
         self._options = options
         self._backoff = backoff
         self._changed = asyncio.Condition()
-        self._follower = Follower(options)
+        self._follower = follower(options)
         self.closed = False
         self.opened = False
         self._silent = False  # the call was ended for the daemon's silence
@@ -457,7 +478,7 @@ class _Reader:
 
     def _grant(self, frame_sets: int) -> None:
         if frame_sets:
-            self._requests.put_nowait(grant(frame_sets))
+            self._requests.put_nowait(self._follower.grant(frame_sets))
 
     async def close(self) -> None:
         """Ends the task."""
@@ -514,7 +535,7 @@ class _Reader:
 
     async def _open(self) -> Any:
         """Begins a call."""
-        method, metadata = self._client._method("FrameService/FollowFrameSets"), self._client._endpoint.metadata()
+        method, metadata = self._client._method(self._follower.method), self._client._endpoint.metadata()
         self._silent = False
         self._requests = asyncio.Queue()
         self._requests.put_nowait(self._follower.start(time.monotonic()))
@@ -542,21 +563,21 @@ async def _until_none(requests: asyncio.Queue[Any]) -> AsyncIterator[Any]:
         yield request
 
 
-class Stream:
-    """Frame sets as they finish: an asynchronous iterator, and a context manager that
-    closes. One task reads at a time."""
+class _Arrivals(Generic[S]):
+    """What both kinds of streams are."""
+
+    _follower: type[Follower] = Follower
 
     def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
         self._client = client
         self._options = options
         self._reconnect = reconnect
-        self._gaps = GapTracker()
         self._reader: _Reader | None = None
         self._closed = False
 
     async def _open(self) -> _Reader:
         if self._reader is None:
-            self._reader = _Reader(self._client, self._options, self._reconnect)
+            self._reader = _Reader(self._client, self._options, self._reconnect, self._follower)
             # The task must not go on for a stream that nobody holds any more.
             weakref.finalize(self, self._reader.task.cancel).atexit = False
         try:
@@ -566,38 +587,41 @@ class Stream:
             raise
         return self._reader
 
-    def __aiter__(self) -> AsyncIterator[FrameSet]:
+    def _made(self, arrival: Arrival) -> S:
+        raise NotImplementedError
+
+    def __aiter__(self) -> AsyncIterator[S]:
         return self
 
-    async def __anext__(self) -> FrameSet:
-        fs = await self._next()
-        if fs is None:
+    async def __anext__(self) -> S:
+        got = await self._next()
+        if got is None:
             raise StopAsyncIteration
-        return fs
+        return got
 
-    async def _next(self) -> FrameSet | None:
+    async def _next(self) -> S | None:
         if self._closed:
             return None
         reader = self._reader
         if reader is None or not reader.opened:
             reader = await self._open()
         arrival = await reader.take()
-        return None if arrival is None else self._gaps.frame_set(arrival)
+        return None if arrival is None else self._made(arrival)
 
-    async def next(self, timeout: float) -> FrameSet:
-        """Returns the next frame set; DeadlineError when none comes within timeout
+    async def next(self, timeout: float) -> S:
+        """Returns the next one; DeadlineError when none comes within timeout
         seconds, so that a robot notices silence. The stream goes on then. Raises
         CancelledError when the stream is closed."""
         try:
             async with asyncio.timeout(timeout):
-                fs = await self._next()
+                got = await self._next()
         except TimeoutError as err:
             if isinstance(err, FacetdError):
                 raise
-            raise DeadlineError("no frame set came in time", "DEADLINE_EXCEEDED") from None
-        if fs is None:
+            raise DeadlineError(f"no {self._follower.what} came in time", "DEADLINE_EXCEEDED") from None
+        if got is None:
             raise CancelledError("the stream is closed")
-        return fs
+        return got
 
     @property
     def connected(self) -> bool:
@@ -611,7 +635,7 @@ class Stream:
 
     @property
     def dropped(self) -> int:
-        """Frame sets dropped since the stream began, by the daemon and here."""
+        """How many were dropped since the stream began, by the daemon and here."""
         return 0 if self._reader is None else self._reader.dropped
 
     async def close(self) -> None:
@@ -620,12 +644,34 @@ class Stream:
         if self._reader is not None:
             await self._reader.close()
 
-    async def __aenter__(self) -> Stream:
+    async def __aenter__(self: R) -> R:
         await self._open()
         return self
 
     async def __aexit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
         await self.close()
+
+
+class Stream(_Arrivals[FrameSet]):
+    """Frame sets as they finish: an asynchronous iterator, and a context manager that
+    closes. One task reads at a time."""
+
+    def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
+        self._gaps = GapTracker()
+        super().__init__(client, options, reconnect)
+
+    def _made(self, arrival: Arrival) -> FrameSet:
+        return self._gaps.frame_set(arrival)
+
+
+class MotionStream(_Arrivals[MotionEstimate]):
+    """Estimates of motion: an asynchronous iterator, and a context manager that closes. One task reads at a time. After
+    a connection was lost the pairs of frames begin anew: chips say that there is a gap, once."""
+
+    _follower = MotionFollower
+
+    def _made(self, arrival: Arrival) -> MotionEstimate:
+        return MotionEstimate._of(arrival.message, arrival.received_time_ns, arrival.received_monotonic_ns)
 
 
 class EventStream:

@@ -8,15 +8,16 @@ import time
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import grpc
 
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Backoff, StreamOptions, codes
-from ._lost import GapTracker
+from ._follow import Backoff, Follower, StreamOptions, codes
+from ._lost import Arrival, GapTracker
+from ._motion import MotionFollower
 from ._reader import Reader
 from ._recordings import PAUSE, Download
 from ._schema import schema
@@ -26,10 +27,13 @@ from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, CaptureWait, FrameSet
+from .motion import MotionEstimate
 from .plan import Plan
 from .task import Applied, Parameters, ParametersSet, RunningTask, Target, Task, Triggered, Update, View, changes_message
 
 T = TypeVar("T")
+S = TypeVar("S", FrameSet, MotionEstimate)
+R = TypeVar("R", bound="_Arrivals[Any]")
 
 
 def connect(
@@ -70,7 +74,7 @@ class Client:
         self._channel = endpoint.channel(grpc)
         self._lock = threading.Lock()
         self._methods: dict[str, Any] = {}
-        self._streams: weakref.WeakSet[Stream | EventStream] = weakref.WeakSet()
+        self._streams: weakref.WeakSet[Stream | MotionStream | EventStream] = weakref.WeakSet()
         self._closed = False
 
     def __enter__(self) -> Client:
@@ -373,50 +377,69 @@ class Client:
             tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length, heartbeat
         )
         stream = Stream(self, options, reconnect)
+        self._begin(stream)
+        return stream
+
+    def motion(
+        self,
+        tasks: Sequence[str] = (),
+        *,
+        chips: Sequence[str] = (),
+        heartbeat: float = 1.0,
+        reconnect: Backoff = Backoff(),
+    ) -> MotionStream:
+        """Returns estimates of how the robot turns and moves, by the corrected frames of some tasks (none means all)
+        and chips: one for each job, the newest of each task, with heartbeat and reconnect as of stream. The stream
+        begins before this returns. Raises NotFoundError for a task, InvalidError for a chip.
+        """
+        options = StreamOptions(tuple(tasks), tuple(chips), heartbeat=heartbeat)
+        stream = MotionStream(self, options, reconnect)
+        self._begin(stream)
+        return stream
+
+    def _begin(self, stream: Stream | MotionStream) -> None:
         self._add(stream)
         try:
             stream._reader.wait_open(self._timeout)
         except BaseException:
             stream.close()
             raise
-        return stream
 
-    def _add(self, stream: Stream | EventStream) -> None:
+    def _add(self, stream: Stream | MotionStream | EventStream) -> None:
         with self._lock:
             self._streams.add(stream)
 
 
-class Stream:
-    """Frame sets as they finish: an iterator, and a context manager that closes.
+class _Arrivals(Generic[S]):
+    """What both kinds of streams are."""
 
-    One thread reads at a time; close and the counts may be used from any thread. It
-    ends, as an iterator does, when it is closed; an error that trying again does not
-    fix is raised, after what came before it.
-    """
+    _follower: type[Follower] = Follower
 
     def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
-        self._gaps = GapTracker()
-        self._reader = Reader(client, options, reconnect)
+        self._reader = Reader(client, options, reconnect, self._follower)
         # The thread must not keep a stream alive that nobody holds any more.
         self._finalizer = weakref.finalize(self, self._reader.close)
 
-    def __iter__(self) -> Iterator[FrameSet]:
+    def _made(self, arrival: Arrival) -> S:
+        raise NotImplementedError
+
+    def __iter__(self) -> Iterator[S]:
         return self
 
-    def __next__(self) -> FrameSet:
+    def __next__(self) -> S:
         arrival = self._reader.take(None)
         if arrival is None:
             raise StopIteration
-        return self._gaps.frame_set(arrival)
+        return self._made(arrival)
 
-    def next(self, timeout: float) -> FrameSet:
-        """Returns the next frame set; DeadlineError when none comes within timeout
+    def next(self, timeout: float) -> S:
+        """Returns the next one; DeadlineError when none comes within timeout
         seconds, so that a robot notices silence. The stream goes on then. Raises
         CancelledError when the stream is closed."""
         arrival = self._reader.take(time.monotonic() + timeout)
         if arrival is None:
             raise CancelledError("the stream is closed")
-        return self._gaps.frame_set(arrival)
+        return self._made(arrival)
 
     @property
     def connected(self) -> bool:
@@ -430,18 +453,44 @@ class Stream:
 
     @property
     def dropped(self) -> int:
-        """Frame sets dropped since the stream began, by the daemon and here."""
+        """How many were dropped since the stream began, by the daemon and here."""
         return self._reader.dropped
 
     def close(self) -> None:
         """Ends the stream; a reader that waits is woken."""
         self._finalizer()
 
-    def __enter__(self) -> Stream:
+    def __enter__(self: R) -> R:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
+
+
+class Stream(_Arrivals[FrameSet]):
+    """Frame sets as they finish: an iterator, and a context manager that closes.
+
+    One thread reads at a time; close and the counts may be used from any thread. It
+    ends, as an iterator does, when it is closed; an error that trying again does not
+    fix is raised, after what came before it.
+    """
+
+    def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
+        self._gaps = GapTracker()
+        super().__init__(client, options, reconnect)
+
+    def _made(self, arrival: Arrival) -> FrameSet:
+        return self._gaps.frame_set(arrival)
+
+
+class MotionStream(_Arrivals[MotionEstimate]):
+    """Estimates of motion: an iterator, and a context manager that closes, for threads as Stream is. After a connection
+    was lost the pairs of frames begin anew: chips say that there is a gap, once."""
+
+    _follower = MotionFollower
+
+    def _made(self, arrival: Arrival) -> MotionEstimate:
+        return MotionEstimate._of(arrival.message, arrival.received_time_ns, arrival.received_monotonic_ns)
 
 
 class EventStream:
@@ -477,4 +526,4 @@ class EventStream:
         self.close()
 
 
-__all__ = ["Client", "DeadlineError", "EventStream", "Stream", "connect"]
+__all__ = ["Client", "DeadlineError", "EventStream", "MotionStream", "Stream", "connect"]

@@ -180,11 +180,24 @@ class RecordingState(_Enum):
     TORN = 4
 
 
+class MotionReason(_Enum):
+    """Why there is no estimate of motion."""
+
+    UNKNOWN = 0
+    GAP = 1
+    NOT_CORRECTED = 2
+    CLIPPED = 3
+    DIM = 4
+    FLAT = 5
+    OUT_OF_RANGE = 6
+    LATTICE = 7
+
+
 #: By name of the enumeration in the schema; tests compare them.
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
     for cls in (
         State, Pace, Arrangement, Projection, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind,
-        LineState, RecordingState,
+        LineState, RecordingState, MotionReason,
     )
 }

@@ -55,6 +55,26 @@ class Demo(unittest.TestCase):
         self.assertEqual(len({(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg) for n, c in a.chips.items() if n.startswith("wall")}), 12)
         self.assertEqual({len(c.selects) for c in a.chips.values()}, {3})
 
+    def test_motion_is_told_or_why_not(self):
+        with self.client.motion(["bed"], chips=["bed-0", "bed-1"]) as stream:
+            got = [stream.next(60), next(stream)]
+        self.assertLess(got[0].job, got[1].job)
+        for e in got:
+            self.assertEqual(([c.chip for c in e.chips], e.task, e.body), (["bed-0", "bed-1"], "bed", None))
+            for c in e.chips:
+                self.assertEqual((c.reason, c.shift_px, c.rate_information), (facetd.MotionReason.NOT_CORRECTED, None, None))
+                self.assertGreater(c.mean_codes, 0)
+        self.assertIsNone(facetd.shared_rate(got[0].chips))
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.motion(["nobody"])
+
+        async def same():
+            async with facetd.aio.connect(self.daemon.address) as client, client.motion(["bed"]) as stream:
+                async for e in stream:
+                    return e
+
+        self.assertEqual([c.chip for c in rig.run(same()).chips], ["bed-0", "bed-1", "bed-2", "bed-3"])
+
     def test_status_and_plan(self):
         s = self.client.status()
         self.assertEqual((s.state, s.pace, s.seed, s.bus, list(s.tasks)), (facetd.State.RUNNING, facetd.Pace.REALTIME, 5, "virtual", list(SHAPES)))

@@ -66,13 +66,16 @@ class Schema(unittest.TestCase):
         def public(cls):
             return {
                 name: [(p.name, p.kind, p.default) for p in inspect.signature(m).parameters.values()]
-                for name, m in vars(cls).items()
-                if not name.startswith("_") and callable(m)
+                for base in reversed(cls.__mro__)
+                for name, m in vars(base).items()
+                if base.__module__.startswith("facetd") and not name.startswith("_") and callable(m)
             }
 
         self.assertEqual(public(facetd.Client), public(facetd.aio.Client))
         self.assertEqual(public(facetd.Stream), public(facetd.aio.Stream))
         self.assertEqual(public(facetd.EventStream), public(facetd.aio.EventStream))
+        self.assertEqual(public(facetd.MotionStream), public(facetd.aio.MotionStream))
+        self.assertEqual(set(public(facetd.MotionStream)), {"next", "close"})
         arguments = lambda f: [(p.name, p.kind, p.default) for p in inspect.signature(f).parameters.values()]  # noqa: E731
         self.assertEqual(arguments(facetd.connect), arguments(facetd.aio.connect))
 
