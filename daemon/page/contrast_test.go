@@ -2,113 +2,21 @@ package page_test
 
 import (
 	"fmt"
-	"math"
 	"os"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 
+	"facetd.example/api/tokens"
 	"facetd.example/daemon/page"
 	"facetd.example/daemon/server"
-	"facetd.example/scheduler/draw"
 )
-
-// luminance is the relative luminance of a colour such as #1d2329, and contrast the
-// contrast ratio of two, both by WCAG 2.2 (W3C Recommendation), definitions of relative
-// luminance and contrast ratio.
-func luminance(t *testing.T, colour string) float64 {
-	t.Helper()
-	var c [3]uint8
-	if _, err := fmt.Sscanf(colour, "#%02x%02x%02x", &c[0], &c[1], &c[2]); err != nil {
-		t.Fatalf("%q is not a colour: %v", colour, err)
-	}
-	sum := 0.0
-	for i, weight := range []float64{0.2126, 0.7152, 0.0722} {
-		v := float64(c[i]) / 255
-		if v <= 0.04045 {
-			v /= 12.92
-		} else {
-			v = math.Pow((v+0.055)/1.055, 2.4)
-		}
-		sum += weight * v
-	}
-	return sum
-}
-
-func contrast(t *testing.T, a, b string) float64 {
-	t.Helper()
-	la, lb := luminance(t, a), luminance(t, b)
-	return (max(la, lb) + 0.05) / (min(la, lb) + 0.05)
-}
-
-// The ends of the scale, and a pair well known as just not enough (#777777 on white,
-// 4.48:1) and just enough (#767676, 4.54:1): common knowledge of the trade, from memory.
-func TestContrastFormula(t *testing.T) {
-	for _, c := range []struct {
-		a, b string
-		want float64
-	}{{"#000000", "#ffffff", 21}, {"#123456", "#123456", 1}, {"#777777", "#ffffff", 4.48},
-		{"#ffffff", "#767676", 4.54}} {
-		if got := contrast(t, c.a, c.b); math.Abs(got-c.want) > 0.005 {
-			t.Errorf("%s on %s is %.3f, want %.2f", c.a, c.b, got, c.want)
-		}
-	}
-}
-
-var token = regexp.MustCompile(`--([a-z-]+): light-dark\((#[0-9a-f]{6}), (#[0-9a-f]{6})\);`)
-
-// TestContrast: WCAG 2.2 asks for 4.5:1 of text (1.4.3, level AA) and for 3:1 of what must
-// be seen to be understood or used (1.4.11).
-func TestContrast(t *testing.T) {
-	css, err := os.ReadFile("static/tokens.css")
-	if err != nil {
-		t.Fatal(err)
-	}
-	themes := map[string]map[string]string{"light": {}, "dark": {}}
-	for _, m := range token.FindAllStringSubmatch(string(css), -1) {
-		themes["light"][m[1]], themes["dark"][m[1]] = m[2], m[3]
-	}
-	if got, declared := len(themes["light"]), strings.Count(string(css), "--"); got != declared {
-		t.Fatalf("%d of %d colours could be read", got, declared)
-	}
-	grounds := "bg surface sunken"
-	checked := map[string]bool{}
-	for name, colours := range themes {
-		for _, rule := range []struct {
-			least     float64
-			over, set string
-		}{
-			{4.5, grounds, "ink muted accent ok warn bad"},
-			{4.5, "bad-bg", "bad ink"}, {4.5, "warn-bg", "warn ink"}, {4.5, "accent", "on-accent"},
-			{4.5, "muted", "surface"},
-			{3, "surface sunken", "edge focus accent high low phase-select phase-write phase-load phase-share " +
-				"phase-settle phase-convert"},
-			{3, "bg", "edge focus"},
-		} {
-			for _, over := range strings.Fields(rule.over) {
-				for _, c := range strings.Fields(rule.set) {
-					checked[c], checked[over] = true, true
-					if got := contrast(t, colours[c], colours[over]); got < rule.least {
-						t.Errorf("%s: %s %s on %s %s is %.2f:1, below %v:1", name, c, colours[c], over, colours[over],
-							got, rule.least)
-					}
-				}
-			}
-		}
-		for c := range colours {
-			if !checked[c] && c != "line" { // which only decorates
-				t.Errorf("the colour %s is in no pair", c)
-			}
-		}
-	}
-}
 
 // TestOnlyTokens: no colour stands outside the table that is checked, but the black
 // behind pictures and the white upon it.
 func TestOnlyTokens(t *testing.T) {
 	for _, name := range []string{"static/style.css", "static/chip.mjs", "static/bus.mjs", "static/rates.mjs",
-		"static/timetable.mjs"} {
+		"static/timetable.mjs", "static/phases.mjs"} {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
@@ -181,24 +89,23 @@ func TestContrastAsSeen(t *testing.T) {
 	b.noErrors()
 }
 
-// TestPhasesAreDrawnAlike: the page shows the phases of the bus in the colours of the drawings.
+// TestPhasesAreDrawnAlike: the page shows the phases of the bus in the colours of the drawings, and with their lines.
 func TestPhasesAreDrawnAlike(t *testing.T) {
-	css, err := os.ReadFile("static/tokens.css")
+	css, err := os.ReadFile("static/style.css")
 	if err != nil {
 		t.Fatal(err)
 	}
-	shown := 0
-	for _, c := range token.FindAllStringSubmatch(string(css), -1) {
-		name, is := strings.CutPrefix(c[1], "phase-")
-		if !is {
-			continue
-		}
-		shown++
-		if !slices.Contains(draw.PhaseColours[:], draw.PhaseColour{Name: name, Light: c[2], Dark: c[3]}) {
-			t.Errorf("the page draws %s in %s and %s, the drawings' palette is %v", name, c[2], c[3], draw.PhaseColours)
-		}
+	module, err := os.ReadFile("static/phases.mjs")
+	if err != nil {
+		t.Fatal(err)
 	}
-	if shown != len(draw.PhaseColours)-1 {
-		t.Errorf("the page has %d of %d phases", shown, len(draw.PhaseColours)-1)
+	for _, p := range tokens.Phases[1:] {
+		if !strings.Contains(string(css), fmt.Sprintf(".fill-%s { fill: var(--phase-%[1]s); }", p.Name)) {
+			t.Errorf("the page has no colour for %s", p.Name)
+		}
+		want := fmt.Sprintf("%s: %s", strings.ToUpper(p.Name), strings.ReplaceAll(fmt.Sprint(p.Hatch), " ", ", "))
+		if !strings.Contains(string(module), want) {
+			t.Errorf("the lines of %s are not %v in the page", p.Name, p.Hatch)
+		}
 	}
 }

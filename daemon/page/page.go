@@ -20,6 +20,8 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/gzhttp"
+
+	"facetd.example/api/tokens"
 )
 
 //go:embed static
@@ -77,16 +79,22 @@ func load() (map[string]*file, error) {
 		if err != nil {
 			return err
 		}
-		kind, known := kinds[path.Ext(p)]
-		if !known {
+		if _, known := kinds[path.Ext(p)]; !known {
 			return fmt.Errorf("%s has no known kind", p)
 		}
-		sum := sha256.Sum256(data)
-		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `W/"` +
-			hex.EncodeToString(sum[:12]) + `"`}
+		all[strings.TrimPrefix(p, "static/")] = served(p, data)
 		return nil
 	})
+	all[colours] = served(colours, tokens.CSS())
 	return all, err
+}
+
+// colours is the style sheet of the colours that everything of ours shares.
+const colours = "tokens.css"
+
+func served(name string, data []byte) *file {
+	sum := sha256.Sum256(data)
+	return &file{data: data, kind: kinds[path.Ext(name)], tag: `W/"` + hex.EncodeToString(sum[:12]) + `"`}
 }
 
 func (f *file) ServeHTTP(w http.ResponseWriter, r *http.Request) {

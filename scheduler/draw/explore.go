@@ -90,32 +90,28 @@ func (c scale10) marks() []float64 {
 }
 
 const exploreLight = `
-	text{font:12px system-ui,sans-serif;fill:#24292f}
-	.dim{fill:#57606a}
+	text{font:12px system-ui,sans-serif}
 	.name{font-weight:600}
-	.page{fill:#ffffff}
-	.grid{stroke:#6e7781;stroke-opacity:.25}
+	.grid{stroke-opacity:.25}
 	.run{fill:none;stroke-width:1;stroke-opacity:.45}
-	.n{stroke:#7d8590}
-	.on.n{fill:#7d8590;stroke:none}
+	.on.n{stroke:none}
 	.off{fill:none;stroke-width:1.4;stroke-opacity:.75}
 `
 
-const exploreDark = `
-	text{fill:#e6edf3}
-	.dim{fill:#9ba5b0}
-	.page{fill:#11161c}
-	.grid{stroke:#adb8c4}
-`
+var exploreInks = []ink{
+	{"text", "fill", "ink"}, {".dim", "fill", "muted"}, {".page", "fill", "surface"}, {".grid", "stroke", "edge"},
+	{".n", "stroke", "edge"}, {".on.n", "fill", "edge"},
+}
 
 func (s *exploration) begin() {
 	width, height := exploreLeft+2*exploreWide+exploreGap+24, exploreTop+exploreHigh+exploreBottom
 	s.Drawing = svg.New("explore", fmt.Sprintf("What task %s could have on %s", s.x.Task, s.x.Array), width, height)
-	light := exploreLight
+	light, dark := inked(exploreInks)
+	light = exploreLight + light
 	for i, c := range grainColours {
 		light += fmt.Sprintf(".g%d{stroke:%s}\n.on.g%d{fill:%s;stroke:none}\n", i, c, i, c)
 	}
-	s.Style(light, exploreDark)
+	s.Style(light, dark)
 	s.Rect("page", 0, 0, width, height)
 	s.Text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array,
 		s.x.Chips))

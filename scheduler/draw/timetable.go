@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 	"facetd.example/bus"
 	"facetd.example/scheduler"
 )
@@ -34,6 +35,7 @@ type timetable struct {
 	*svg.Drawing
 	p     *scheduler.Plan
 	scale float64 // pixels per nanosecond
+	tiny  bool    // whether a piece is too short to be drawn to scale
 }
 
 func (s *timetable) x(at time.Duration) float64 { return svgLeft + float64(at)*s.scale }
@@ -60,35 +62,31 @@ func Timetable(w io.Writer, p *scheduler.Plan) error {
 }
 
 const timetableLight = `
-	text{font:12px system-ui,sans-serif;fill:#24292f}
-	.dim{fill:#57606a}
 	.name{font-weight:600}
-	.page{fill:#ffffff}
-	.win{fill:#6e7781;fill-opacity:.13}
-	.grid{stroke:#6e7781;stroke-opacity:.28}
-	.due{stroke:#c4302b;stroke-width:1.4}
-	.held{fill:#8a6d1f;fill-opacity:.75}
+	.win{fill-opacity:.13}
+	.grid{stroke-opacity:.28}
+	.due{stroke-width:1.4}
+	.held{fill-opacity:.75}
+	.hatch{stroke-width:1;stroke-opacity:.55}
 `
 
-const timetableDark = `
-	text{fill:#e6edf3}
-	.dim{fill:#9ba5b0}
-	.page{fill:#11161c}
-	.win{fill:#adb8c4;fill-opacity:.16}
-	.grid{stroke:#adb8c4}
-	.due{stroke:#ff7b72}
-	.held{fill:#d8b84f}
-`
+// timetableInks are the properties of what is drawn, by the token that they are taken from.
+var timetableInks = []ink{
+	{"text", "fill", "ink"}, {".dim", "fill", "muted"}, {".page", "fill", "surface"}, {".win", "fill", "edge"},
+	{".grid", "stroke", "edge"}, {".due", "stroke", "focus"}, {".held", "fill", "accent"},
+	{".hatch", "stroke", "surface"}, {".tiny", "fill", "ink"},
+}
 
 func (s *timetable) head(y float64) {
 	width, height := svgLeft+svgWide+svgRight, y+svgFoot
 	s.Drawing = svg.New("timetable", "Timetable of "+s.p.Array.Name, width, height)
-	light, dark := timetableLight, timetableDark
-	for i, c := range PhaseColours {
-		light += fmt.Sprintf(".p%d{fill:%s}\n", i, c.Light)
+	light, dark := inked(timetableInks)
+	for i, c := range tokens.Phases {
+		light += fmt.Sprintf(".p%d{fill:%s}\n.h%[1]d{fill:url(#timetable-h%[1]d)}\n", i, c.Light)
 		dark += fmt.Sprintf(".p%d{fill:%s}\n", i, c.Dark)
 	}
-	s.Style(light, dark)
+	s.Style("text{font:12px system-ui,sans-serif}\n"+timetableLight+light, dark)
+	hatches(s.Drawing)
 	s.Rect("page", 0, 0, width, height)
 	s.Text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus",
 		s.p.Array.Name, scheduler.Millis(s.p.Hyperperiod), 100*s.p.Message.GetUtilization()))
@@ -163,14 +161,29 @@ func (s *timetable) segments(i int, top float64) {
 		pieces = append(pieces, piece{e.Start, e.End, costs})
 	}
 	for _, pc := range pieces {
-		x, w := s.x(pc.start), max(float64(pc.end-pc.start)*s.scale, .6)
+		x, w := s.x(pc.start), float64(pc.end-pc.start)*s.scale
+		if w < leastWide {
+			w, s.tiny = leastWide, true
+			s.Put(`<path class="tiny" d="M%v %vl2.5 -4h-5z"/>`+"\n", x+w/2, top-1)
+		}
 		y, total := top+svgBar, float64(pc.busy.Total())
 		for ph, d := range pc.busy {
 			if h := svgBar * float64(d) / total; d > 0 && h >= .05 {
 				y -= h
-				s.Rect(fmt.Sprintf("p%d", ph), x, y, w, h)
+				s.phase(ph, x, y, w, h)
 			}
 		}
+	}
+}
+
+// leastWide is how wide a piece is drawn at least, in pixels: one that would be less is marked, as not to scale.
+const leastWide = .6
+
+// phase draws a phase in its colour, with its lines where there is space for them.
+func (s *timetable) phase(ph int, x, y, w, h float64) {
+	s.Rect(fmt.Sprintf("p%d", ph), x, y, w, h)
+	if w >= 4 && h >= 4 && len(tokens.Phases[ph].Hatch) > 0 {
+		s.Rect(fmt.Sprintf("h%d", ph), x, y, w, h)
 	}
 }
 
@@ -190,8 +203,8 @@ func (s *timetable) legend(y float64) {
 		if s.p.Busy[ph] == 0 {
 			continue
 		}
-		label := fmt.Sprintf("%s %.2g %%", PhaseColours[ph].Name, 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
-		s.Rect(fmt.Sprintf("p%d", ph), x, y-10, 11, 11)
+		label := fmt.Sprintf("%s %.2g %%", tokens.Phases[ph].Name, 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
+		s.phase(ph, x, y-10, 11, 11)
 		s.Text("dim", x+16, y, label)
 		x += 30 + 6.6*float64(len(label))
 	}
@@ -200,4 +213,9 @@ func (s *timetable) legend(y float64) {
 	x += 150
 	s.Line("due", x, y-10, x, y)
 	s.Text("dim", x+8, y, "deadline")
+	if s.tiny {
+		x += 75
+		s.Put(`<path class="tiny" d="M%v %vl2.5 -4h-5z"/>`+"\n", x, y-2)
+		s.Text("dim", x+8, y, "too short to draw to scale")
+	}
 }

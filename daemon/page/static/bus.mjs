@@ -2,7 +2,7 @@
 
 import { byID, colour, fit, h, seen, text } from "./dom.mjs";
 import { recentFractions } from "./stats.mjs";
-import { PHASES, phaseText } from "./timetable.mjs";
+import { PHASES, phaseText, swatch } from "./phases.mjs";
 import { num, percent } from "./units.mjs";
 
 const SPAN_MS = 90000, EACH_MS = 1000;
@@ -18,7 +18,7 @@ export function start(a) {
   };
   const head = h("tr", {}, ["Phase", "Last second", "Since the timetable began", "Planned"].map((t) => h("th", { scope: "col" }, t)));
   byID("bus-body").append(canvas, h("div", { class: "scroll" }, h("table", { id: "bus-table" }, h("thead", {}, head), h("tbody", {},
-    PHASES.map((p) => row(p, phaseText[p], h("span", { class: "key phase-" + phaseText[p] }))), row("ALL", "all", "")))));
+    PHASES.map((p) => row(p, phaseText[p], swatch(p))), row("ALL", "all", "")))));
   visible = seen(canvas, draw);
   app.hub.on("status", add);
   app.hub.on("theme", draw);

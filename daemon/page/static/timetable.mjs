@@ -3,15 +3,15 @@
 // job; and below, which chips hold a load that is not yet read.
 
 import { byID, h, s, seen, text } from "./dom.mjs";
+import { legend, patterns, phaseRects } from "./phases.mjs";
 import { count, duration, num, percent, words } from "./units.mjs";
 
-export const PHASES = ["SELECT", "WRITE", "LOAD", "SHARE", "SETTLE", "CONVERT"];
-export const phaseText = { SELECT: "select", WRITE: "write", LOAD: "load", SHARE: "share", SETTLE: "settle", CONVERT: "convert" };
 const ROW = 34, HOLD = 7, LEFT = 92, TOP = 20;
 let app, box, detail, cursor, zoom = 1, chosen = -1, drawnPlan, visible;
 
 export function start(a) {
   app = a;
+  patterns();
   const button = (label, title, f) => h("button", { type: "button", "aria-label": title, title, onclick: f }, label);
   byID("timetable-tools").append(legend(), button("−", "Show more of the timetable", () => scale(1 / 2)), button("+", "Show it in more detail", () => scale(2)));
   box = h("div", { class: "scroll", id: "timetable-box" });
@@ -25,11 +25,6 @@ export function start(a) {
     if (drawnPlan && wide !== box.clientWidth) draw();
     wide = box.clientWidth;
   }).observe(box);
-}
-
-export function legend() {
-  return h("ul", { class: "legend", "aria-label": "Colours of what the bus does" },
-    PHASES.map((p) => h("li", {}, h("span", { class: "key phase-" + phaseText[p] }), phaseText[p])));
 }
 
 let list;
@@ -108,19 +103,22 @@ function jobMarks(segments, x, y) {
     s("title", {}, `${j.n}: released at ${duration(j.from)}, deadline ${duration(j.to)}`)));
 }
 
+const LEAST_WIDE = 1.2, LEAST_HIGH = 2; // pixels, at which what is there is still seen
+
+// segmentBox draws a segment, divided by height into its phases; one that is too short to be drawn to scale is marked.
 function segmentBox(seg, i, x, top, segments) {
-  const from = x(num(seg.start_ns)), w = Math.max(1.2, x(num(seg.end_ns)) - from), tall = ROW - 12;
+  const from = x(num(seg.start_ns)), real = x(num(seg.end_ns)) - from, w = Math.max(LEAST_WIDE, real), tall = ROW - 12;
   const g = s("g", { class: "tt-seg", data: { index: i }, onclick: () => pick(i, segments) }, s("rect", { x: from, y: top + 8, width: w, height: tall, class: "tt-back" }));
   const phases = (seg.phases ?? []).map((p) => ({ name: words(p.phase, "PHASE_"), busy: num(p.busy_ns) || num(p.fraction) }));
   const all = phases.reduce((sum, p) => sum + p.busy, 0);
-  // A phase that is there is seen: it is at least 2 pixels high.
-  const least = 2, there = phases.filter((p) => p.busy > 0), rest = tall - least * there.length;
+  const there = phases.filter((p) => p.busy > 0), rest = tall - LEAST_HIGH * there.length;
   let y = top + 8;
   for (const p of there) {
-    const part = least + (rest * p.busy) / all;
-    g.append(s("rect", { x: from, y, width: w, height: part, class: "fill-" + p.name }));
+    const part = LEAST_HIGH + (rest * p.busy) / all;
+    g.append(...phaseRects(p.name, from, y, w, part));
     y += part;
   }
+  if (real < LEAST_WIDE) g.append(s("path", { d: `M${from + w / 2} ${top + 7}l2.5 -4h-5z`, class: "tt-tiny" }));
   return g;
 }
 
