@@ -1,0 +1,198 @@
+package bridge
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/clients/go/facet"
+)
+
+// keepChanges is how long a change is known after it was last heard of.
+const keepChanges = 10 * time.Minute
+
+// change is a change of the tasks that was prepared here, with what undoes it.
+type change struct {
+	busy    chan struct{} // holds a token while nobody is at it
+	changes *facetdv1.TaskChanges
+	inverse *facetdv1.TaskChanges
+	state   *fleetv1.Change
+	touched time.Time
+	asked   bool // the daemon was asked to make it
+}
+
+// prepare plans a change, notes the tasks as they are, and changes nothing.
+func (b *Bridge) prepare(ctx context.Context, r *fleetv1.PrepareChange) (*fleetv1.Change, error) {
+	if r.GetChangeId() == "" || len(r.GetChangeId()) > 100 {
+		return nil, invalidf("a change needs an id of 1 to 100 bytes")
+	}
+	tasks, err := b.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{PageSize: 1000})
+	if err != nil {
+		return nil, err
+	}
+	if tasks.GetNextPageToken() != "" {
+		return nil, exhaustedf("more than 1000 tasks are not changed this way")
+	}
+	c := &change{busy: make(chan struct{}, 1), changes: proto.CloneOf(r.GetChanges()), touched: time.Now(),
+		state: &fleetv1.Change{ChangeId: r.GetChangeId(), BaseRevision: tasks.GetRevision()}}
+	if c.changes == nil {
+		c.changes = &facetdv1.TaskChanges{}
+	}
+	if c.changes.ExpectedRevision == nil {
+		c.changes.ExpectedRevision = proto.Uint64(tasks.GetRevision())
+	}
+	c.inverse = inverse(c.changes, tasks.GetTasks())
+	plan, err := b.cfg.Daemon.Preview(ctx, c.changes)
+	var refused *facet.Error
+	switch {
+	case err != nil:
+		refused = asRefusal(err)
+		if refused == nil {
+			return nil, err
+		}
+		c.state.State, c.state.Message, c.state.Refusal = refusedState, refused.Error(), refused.Refusal
+		return c.state, nil
+	case plan.GetRefusal() != nil:
+		c.state.State, c.state.Message, c.state.Refusal = refusedState, plan.GetRefusal().GetMessage(),
+			plan.GetRefusal()
+		return c.state, nil
+	}
+	c.state.State, c.state.PlannedUtilization = fleetv1.ChangeState_CHANGE_STATE_PREPARED, plan.GetUtilization()
+	c.busy <- struct{}{}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for id, old := range b.changes {
+		if time.Since(old.touched) > keepChanges {
+			delete(b.changes, id)
+		}
+	}
+	if _, twice := b.changes[r.GetChangeId()]; twice {
+		return nil, &facet.Error{Code: codes.AlreadyExists, Message: "a change of this id was prepared already"}
+	}
+	b.changes[r.GetChangeId()] = c
+	return proto.CloneOf(c.state), nil
+}
+
+const refusedState = fleetv1.ChangeState_CHANGE_STATE_REFUSED
+
+// asRefusal is an error by which the daemon refuses a change for good, rather than one of the way to it.
+func asRefusal(err error) *facet.Error {
+	for _, c := range []codes.Code{codes.FailedPrecondition, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists,
+		codes.Aborted} {
+		if daemonSays(err, c) {
+			return &facet.Error{Code: c, Message: err.Error()}
+		}
+	}
+	return nil
+}
+
+// inverse is what takes changes back to tasks as they were.
+func inverse(c *facetdv1.TaskChanges, before []*facetdv1.RunningTask) *facetdv1.TaskChanges {
+	was := map[string]*facetdv1.Task{}
+	for _, t := range before {
+		was[t.GetTask().GetName()] = t.GetTask()
+	}
+	back := &facetdv1.TaskChanges{}
+	for _, t := range c.GetAdd() {
+		back.Remove = append(back.Remove, &facetdv1.TaskRemoval{Name: t.GetName()})
+	}
+	for _, u := range c.GetUpdate() {
+		if t := was[u.GetTask().GetName()]; t != nil {
+			back.Update = append(back.Update, &facetdv1.TaskUpdate{Task: t})
+		}
+	}
+	for _, r := range c.GetRemove() {
+		if t := was[r.GetName()]; t != nil {
+			back.Add = append(back.Add, t)
+		}
+	}
+	return back
+}
+
+// take waits until nobody else is at a change, and returns it.
+func (b *Bridge) take(ctx context.Context, id string) (*change, func(), error) {
+	b.mu.Lock()
+	c := b.changes[id]
+	b.mu.Unlock()
+	if c == nil {
+		return nil, nil, &facet.Error{Code: codes.NotFound,
+			Message: "no change of this id was prepared, or the bridge was started anew since"}
+	}
+	select {
+	case <-c.busy:
+		c.touched = time.Now()
+		return c, func() { c.busy <- struct{}{} }, nil
+	case <-ctx.Done():
+		return nil, nil, ctx.Err()
+	}
+}
+
+// commit makes a change that was prepared, where the tasks are still those that it was prepared for. The id by which
+// the daemon is asked is that of the change: asking again makes it once.
+func (b *Bridge) commit(ctx context.Context, id string) (*fleetv1.Change, error) {
+	c, done, err := b.take(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	if c.state.GetState() != fleetv1.ChangeState_CHANGE_STATE_PREPARED {
+		return proto.CloneOf(c.state), nil
+	}
+	c.asked = true
+	r, err := b.cfg.Daemon.ApplyTasks(ctx, c.changes, "fleet-"+id)
+	if refused := asRefusal(err); refused != nil {
+		c.state.State, c.state.Message = refusedState, refused.Message
+		return proto.CloneOf(c.state), nil
+	}
+	if err != nil { // it may have been made: who asks again finds out
+		return nil, err
+	}
+	c.state.State, c.state.Revision = fleetv1.ChangeState_CHANGE_STATE_COMMITTED, r.GetRevision()
+	return proto.CloneOf(c.state), nil
+}
+
+// undo takes a change back, where nobody has changed the tasks since.
+func (b *Bridge) undo(ctx context.Context, id string) (*fleetv1.Change, error) {
+	c, done, err := b.take(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	switch c.state.GetState() {
+	case fleetv1.ChangeState_CHANGE_STATE_PREPARED:
+		if !c.asked {
+			c.state.State = fleetv1.ChangeState_CHANGE_STATE_UNDONE
+			return proto.CloneOf(c.state), nil
+		}
+		// A commit whose answer was lost may have been made: asking again with its id tells, and makes it where it was
+		// not, which is then taken back like any other.
+		r, err := b.cfg.Daemon.ApplyTasks(ctx, c.changes, "fleet-"+id)
+		if asRefusal(err) != nil { // somebody else changed the tasks; this change was never made
+			c.state.State = fleetv1.ChangeState_CHANGE_STATE_UNDONE
+			return proto.CloneOf(c.state), nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		c.state.Revision = r.GetRevision()
+	case fleetv1.ChangeState_CHANGE_STATE_COMMITTED, fleetv1.ChangeState_CHANGE_STATE_STUCK:
+	default:
+		return proto.CloneOf(c.state), nil
+	}
+	back := proto.CloneOf(c.inverse)
+	back.ExpectedRevision = proto.Uint64(c.state.GetRevision())
+	r, err := b.cfg.Daemon.ApplyTasks(ctx, back, "fleet-undo-"+id)
+	if refused := asRefusal(err); refused != nil {
+		c.state.State, c.state.Message = fleetv1.ChangeState_CHANGE_STATE_STUCK, refused.Message
+		return proto.CloneOf(c.state), nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	c.state.State, c.state.Revision = fleetv1.ChangeState_CHANGE_STATE_UNDONE, r.GetRevision()
+	return proto.CloneOf(c.state), nil
+}

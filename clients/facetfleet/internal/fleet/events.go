@@ -1,0 +1,198 @@
+package fleet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/proto"
+
+	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/clients/facetfleet/internal/hub"
+	"facetd.example/clients/facetfleet/internal/subject"
+)
+
+// Event is an event of a robot, or a gap, with where and when the hub stored it.
+type Event struct {
+	*fleetv1.RobotEvent
+	// Number in the hub's stream.
+	Number uint64
+	// Stored is when, by the clock of the hub.
+	Stored time.Time
+}
+
+// EventOptions choose events.
+type EventOptions struct {
+	// Robot whose events are wanted; empty means all.
+	Robot string
+	// Newest is how many of those that the hub has come first; 0 means all of them.
+	Newest uint64
+	// Reader names a reader that the hub remembers: it goes on behind the last event that was taken under this name.
+	Reader string
+	// Follow goes on with events as they come.
+	Follow bool
+}
+
+// stuck is after how long without a sign of life from the hub a reader is made anew.
+const stuck = 10 * time.Second
+
+// Events calls f with events in the order in which the hub stored them. With a reader's name an event counts as read
+// once f has returned nil for it.
+func Events(ctx context.Context, c *hub.Conn, o EventOptions, f func(*Event) error) error {
+	from, last, err := eventRange(ctx, c, o)
+	if err != nil {
+		return err
+	}
+	if o.Robot != "" && o.Newest > 0 && o.Reader == "" {
+		if from, err = newestOf(ctx, c, o, from, last, f); err != nil {
+			return err
+		}
+	}
+	if !o.Follow && (last == 0 || last < from) && o.Reader == "" {
+		return nil
+	}
+	for ctx.Err() == nil {
+		next, err := readEvents(ctx, c, o, from, f)
+		if errors.Is(err, errStuck) { // the consumer is gone, or the link: another goes on behind what was read
+			from = max(from, next)
+			continue
+		}
+		return err
+	}
+	return ctx.Err()
+}
+
+var errStuck = errors.New("nothing was heard from the hub")
+
+// newestOf calls f with the newest events of one robot, and returns the number behind all that the hub has.
+func newestOf(ctx context.Context, c *hub.Conn, o EventOptions, from, last uint64, f func(*Event) error) (uint64,
+	error) {
+	var ring []*Event
+	_, err := readEvents(ctx, c, EventOptions{Robot: o.Robot}, from, func(e *Event) error {
+		if ring = append(ring, e); uint64(len(ring)) > o.Newest {
+			ring = ring[1:]
+		}
+		return nil
+	})
+	if err != nil {
+		return from, err
+	}
+	for _, e := range ring {
+		last = max(last, e.Number)
+		if err := f(e); err != nil {
+			return from, err
+		}
+	}
+	return last + 1, nil
+}
+
+// eventRange is the number of the first event that is wanted, and of the last that the hub has.
+func eventRange(ctx context.Context, c *hub.Conn, o EventOptions) (from, last uint64, err error) {
+	stream, err := c.JS.Stream(ctx, subject.Events)
+	if err != nil {
+		return 0, 0, explain(err)
+	}
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return 0, 0, err
+	}
+	from, last = info.State.FirstSeq, info.State.LastSeq
+	if o.Newest > 0 && o.Robot == "" && last >= o.Newest {
+		from = max(from, last-o.Newest+1)
+	}
+	return max(1, from), last, nil
+}
+
+// readEvents reads from a number on, where it does not follow until all that the hub has has come. It returns the
+// number behind the
+// last event that f took.
+func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f func(*Event) error) (uint64,
+	error) {
+	consumer, err := eventConsumer(ctx, c, o, from)
+	if err != nil {
+		return from, err
+	}
+	messages, err := consumer.Messages(jetstream.PullHeartbeat(stuck/2), jetstream.PullExpiry(2*stuck))
+	if err != nil {
+		return from, err
+	}
+	defer messages.Stop()
+	stop := context.AfterFunc(ctx, messages.Stop)
+	defer stop()
+	info, err := consumer.Info(ctx)
+	if err != nil {
+		return from, err
+	}
+	waiting := info.NumPending
+	for o.Follow || waiting > 0 {
+		m, err := messages.Next()
+		switch {
+		case ctx.Err() != nil:
+			return from, ctx.Err()
+		case errors.Is(err, jetstream.ErrNoHeartbeat), errors.Is(err, jetstream.ErrConsumerDeleted),
+			errors.Is(err, jetstream.ErrConsumerNotFound):
+			return from, errStuck
+		case err != nil:
+			return from, err
+		}
+		e, err := eventOf(m)
+		if err != nil {
+			return from, err
+		}
+		if err := f(e); err != nil {
+			return from, err
+		}
+		if o.Reader != "" {
+			if err := m.DoubleAck(ctx); err != nil {
+				return from, fmt.Errorf("the hub did not take note that an event was read: %w", err)
+			}
+		}
+		from = e.Number + 1
+		waiting--
+	}
+	return from, nil
+}
+
+// eventConsumer is what the hub reads for us: one that it remembers by name, or one of this connection's.
+func eventConsumer(ctx context.Context, c *hub.Conn, o EventOptions, from uint64) (jetstream.Consumer, error) {
+	filter := subject.AllEvents()
+	if o.Robot != "" {
+		filter = subject.Event(o.Robot)
+	}
+	stream, err := c.JS.Stream(ctx, subject.Events)
+	if err != nil {
+		return nil, explain(err)
+	}
+	if o.Reader == "" {
+		return stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{FilterSubject: filter,
+			DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,
+			AckPolicy:         jetstream.AckNonePolicy,
+			InactiveThreshold: time.Minute, MemoryStorage: true, Replicas: 1})
+	}
+	name := "reader-" + subject.Escape(o.Reader)
+	consumer, err := stream.Consumer(ctx, name)
+	if !errors.Is(err, jetstream.ErrConsumerNotFound) {
+		return consumer, err
+	}
+	// One at a time: order holds, and what was read is known to the event.
+	return stream.CreateConsumer(ctx, jetstream.ConsumerConfig{Durable: name, FilterSubject: filter,
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,
+		AckPolicy: jetstream.AckExplicitPolicy,
+		AckWait:   30 * time.Second, MaxAckPending: 1, InactiveThreshold: 30 * 24 * time.Hour})
+}
+
+func eventOf(m jetstream.Msg) (*Event, error) {
+	meta, err := m.Metadata()
+	if err != nil {
+		return nil, err
+	}
+	e := &Event{RobotEvent: &fleetv1.RobotEvent{}, Number: meta.Sequence.Stream, Stored: meta.Timestamp}
+	if err := proto.Unmarshal(m.Data(), e.RobotEvent); err != nil {
+		return nil, fmt.Errorf("event %d of the hub: %w", e.Number, err)
+	}
+	// The hub grants a robot its own subject alone; a name within a message is what its sender says.
+	e.Robot, err = subject.RobotOfEvent(m.Subject())
+	return e, err
+}

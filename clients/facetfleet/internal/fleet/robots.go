@@ -1,0 +1,140 @@
+// Package fleet is the side of the hub that people and programs for people are on: it reads what robots publish, and
+// sends them commands. What it reads has an age, and is never newer than the hub has it.
+package fleet
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/clients/facetfleet/internal/hub"
+	"facetd.example/clients/facetfleet/internal/subject"
+)
+
+// SilentAfter is after how long without a status a robot counts as silent.
+const SilentAfter = 15 * time.Second
+
+// Robot is a robot with when the hub took its status.
+type Robot struct {
+	*fleetv1.Robot
+	// Stored is when the hub stored the status, by the clock of the hub.
+	Stored time.Time
+}
+
+// Age is how long ago the hub took the status, by a clock that should agree with the hub's; never below 0.
+func (r *Robot) Age(now time.Time) time.Duration { return max(0, now.Sub(r.Stored)) }
+
+// Silent reports whether nothing was heard of the robot lately: what its status says was so, and may be so no longer.
+func (r *Robot) Silent(now time.Time) bool { return r.Age(now) > SilentAfter }
+
+// Rank is how urgently somebody should look, the greater the more.
+func (r *Robot) Rank(now time.Time) int {
+	switch {
+	case r.GetState() == facetdv1.State_STATE_FAULT:
+		return 8
+	case r.GetHealth() == facetdv1.HealthState_HEALTH_STATE_BAD:
+		return 7
+	case r.Silent(now):
+		return 6
+	case !r.GetDaemonAnswers():
+		return 5
+	case r.GetHealth() == facetdv1.HealthState_HEALTH_STATE_DEGRADED:
+		return 4
+	case r.GetState() == facetdv1.State_STATE_SAFE_STOP:
+		return 3
+	case r.GetHealth() != facetdv1.HealthState_HEALTH_STATE_GOOD:
+		return 2
+	}
+	return 1
+}
+
+// Word is that in a word for people.
+func (r *Robot) Word(now time.Time) string {
+	return map[int]string{8: "fault", 7: "bad", 6: "silent", 5: "no daemon", 4: "degraded", 3: "stopped",
+		2: "not judged", 1: "good"}[r.Rank(now)]
+}
+
+// Sort puts the worst first; those that are as bad go by unacknowledged findings and then by name.
+func Sort(robots []*Robot, now time.Time) {
+	slices.SortFunc(robots, func(a, b *Robot) int {
+		return cmp.Or(cmp.Compare(b.Rank(now), a.Rank(now)), cmp.Compare(b.GetAlarms(), a.GetAlarms()),
+			cmp.Compare(a.GetName(), b.GetName()))
+	})
+}
+
+// Robots are all robots that the hub knows, the worst first.
+func Robots(ctx context.Context, c *hub.Conn) ([]*Robot, error) {
+	var all []*Robot
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	err := Watch(ctx, c, func(r *Robot) error {
+		if r == nil {
+			return errComplete
+		}
+		all = append(all, r)
+		return nil
+	})
+	if !errors.Is(err, errComplete) {
+		return nil, err
+	}
+	Sort(all, time.Now())
+	return all, nil
+}
+
+var errComplete = errors.New("all were read")
+
+// Watch calls f with the status of every robot, with nil once all that the hub has were read, and then with every new
+// status, until ctx ends or f returns an error.
+func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
+	bucket, err := c.JS.KeyValue(ctx, subject.Status)
+	if err != nil {
+		return explain(err)
+	}
+	w, err := bucket.WatchAll(ctx, jetstream.IgnoreDeletes())
+	if err != nil {
+		return explain(err)
+	}
+	defer w.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case entry, open := <-w.Updates():
+			switch {
+			case !open:
+				return errors.New("the hub ended the list of robots")
+			case entry == nil:
+				err = f(nil)
+			default:
+				r := &Robot{Robot: &fleetv1.Robot{}, Stored: entry.Created()}
+				if err := proto.Unmarshal(entry.Value(), r.Robot); err != nil {
+					return fmt.Errorf("the status of %s: %w", entry.Key(), err)
+				}
+				// The hub grants a robot its own key alone; a name within a message is what its sender says.
+				if r.Name, err = subject.Unescape(entry.Key()); err != nil {
+					continue
+				}
+				err = f(r)
+			}
+			if err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// explain says what to do about an error of the hub.
+func explain(err error) error {
+	if errors.Is(err, jetstream.ErrBucketNotFound) || errors.Is(err, jetstream.ErrStreamNotFound) {
+		return fmt.Errorf("the hub has no streams for a fleet yet; 'facetfleet hub-streams' makes them (%w)", err)
+	}
+	return err
+}

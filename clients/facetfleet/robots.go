@@ -1,0 +1,224 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetfleet/internal/fleet"
+	"facetd.example/clients/facetfleet/internal/hub"
+)
+
+func (a *app) robotsCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "robots",
+		Short: "Show all robots, the worst first, with the age of what is shown",
+		Long: `robots lists every robot that the hub knows by its health, the worst first. AGE is how long ago the hub
+took the status; a robot of which nothing was heard for 15 s is silent, and the rest of its line is as it was.`,
+		Example: `  facetfleet robots
+  facetfleet robots --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.ask(cmd, func(ctx context.Context, c *hub.Conn) error {
+				all, err := fleet.Robots(ctx, c)
+				if err != nil {
+					return err
+				}
+				return writeRobots(cmd, all, time.Now())
+			})
+		},
+	}
+}
+
+// robotJSON is a robot under --output json.
+type robotJSON struct {
+	Name       string          `json:"name"`
+	Condition  string          `json:"condition"`
+	AgeSeconds float64         `json:"age_seconds"`
+	Stored     time.Time       `json:"stored_time"`
+	Status     json.RawMessage `json:"status"`
+}
+
+func newRobotJSON(r *fleet.Robot, now time.Time) (*robotJSON, error) {
+	raw, err := cli.Raw(r.Robot)
+	return &robotJSON{r.GetName(), r.Word(now), r.Age(now).Seconds(), r.Stored.UTC(), raw}, err
+}
+
+func writeRobots(cmd *cobra.Command, all []*fleet.Robot, now time.Time) error {
+	if cli.WantsJSON(cmd) {
+		list := make([]*robotJSON, len(all))
+		for i, r := range all {
+			var err error
+			if list[i], err = newRobotJSON(r, now); err != nil {
+				return err
+			}
+		}
+		return cli.WriteJSON(cmd.OutOrStdout(), map[string]any{"robots": list})
+	}
+	return writeRobotTable(cmd.OutOrStdout(), all, now)
+}
+
+func writeRobotTable(w io.Writer, all []*fleet.Robot, now time.Time) error {
+	t := cli.NewTable("ROBOT", "CONDITION", ">AGE", "STATE", ">ALARMS", ">LATE", ">FAILED", ">RULES", ">BUS", ">BEHIND",
+		"WHAT")
+	for _, r := range all {
+		t.Row(r.GetName(), r.Word(now), age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
+			count(uint64(r.GetAlarms())),
+			count(r.GetJobsLate()), count(r.GetJobsFailed()), count(r.GetRuleViolations()),
+			cli.Percent(r.GetUtilization()), count(behind(r)), cli.Short(what(r), 60))
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, tally(all, now))
+	return err
+}
+
+// what is the most important thing to say of a robot.
+func what(r *fleet.Robot) string {
+	switch {
+	case r.GetState() == facetdv1.State_STATE_FAULT, r.GetState() == facetdv1.State_STATE_SAFE_STOP:
+		return r.GetReason()
+	case !r.GetDaemonAnswers():
+		return r.GetTrouble()
+	}
+	return r.GetSummary()
+}
+
+// behind is how many events of the robot's journal the hub does not have.
+func behind(r *fleet.Robot) uint64 {
+	b := r.GetBacklog()
+	if b.GetPublishedJournalId() != b.GetJournalId() {
+		return b.GetLastSequence()
+	}
+	return b.GetLastSequence() - min(b.GetLastSequence(), b.GetPublishedSequence())
+}
+
+func count(n uint64) string { return strconv.FormatUint(n, 10) }
+
+// age writes an age with as much as people want to know of it.
+func age(d time.Duration) string {
+	switch {
+	case d < 10*time.Second:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f d", d.Hours()/24)
+}
+
+// tally counts the robots by how they are.
+func tally(all []*fleet.Robot, now time.Time) string {
+	by := map[string]int{}
+	for _, r := range all {
+		by[r.Word(now)]++
+	}
+	text := cli.Count(len(all), "robot")
+	for _, word := range []string{"fault", "bad", "silent", "no daemon", "degraded", "stopped", "not judged", "good"} {
+		if by[word] > 0 {
+			text += fmt.Sprintf(", %d %s", by[word], word)
+		}
+	}
+	return text
+}
+
+func (a *app) watchCommand() *cobra.Command {
+	var robot string
+	cmd := &cobra.Command{
+		Use:   "watch",
+		Short: "Show statuses as they come, and robots that fall silent",
+		Long: `watch prints a line for each robot, and another whenever its condition, its state or its alarms change,
+also when it falls silent. Under --output json every status is a line of its own. It goes on until interrupted.`,
+		Example: `  facetfleet watch
+  facetfleet watch --robot crawler-7 --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.stream(cmd, func(ctx context.Context, c *hub.Conn) error {
+				return watchRobots(ctx, cmd, c, robot)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&robot, "robot", "", "only this robot")
+	return cmd
+}
+
+func watchRobots(ctx context.Context, cmd *cobra.Command, c *hub.Conn, only string) error {
+	updates, failed := make(chan *fleet.Robot), make(chan error, 1)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		failed <- fleet.Watch(ctx, c, func(r *fleet.Robot) error {
+			if r == nil || only != "" && r.GetName() != only {
+				return nil
+			}
+			select {
+			case updates <- r:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		})
+	}()
+	robots, said := map[string]*fleet.Robot{}, map[string]string{}
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		var look []*fleet.Robot
+		select {
+		case err := <-failed:
+			return err
+		case r := <-updates:
+			robots[r.GetName()] = r
+			look = []*fleet.Robot{r}
+		case <-tick.C:
+			for _, r := range robots {
+				if r.Silent(time.Now()) {
+					look = append(look, r)
+				}
+			}
+		}
+		for _, r := range look {
+			if err := writeWatched(cmd, r, said); err != nil {
+				cancel()
+				<-failed
+				return err
+			}
+		}
+	}
+}
+
+// writeWatched prints a robot where something about it has changed that people want to know.
+func writeWatched(cmd *cobra.Command, r *fleet.Robot, said map[string]string) error {
+	now := time.Now()
+	line := fmt.Sprintf("%s  %-10s  %s, %s", r.GetName(), r.Word(now), cli.Label(r.GetState(), "STATE_"),
+		cli.Count(int(r.GetAlarms()), "alarm"))
+	key := line
+	if cli.WantsJSON(cmd) && !r.Silent(now) {
+		key = strconv.FormatUint(r.GetCount(), 10) + r.GetBridge().GetInstanceId()
+	}
+	if said[r.GetName()] == key {
+		return nil
+	}
+	said[r.GetName()] = key
+	if cli.WantsJSON(cmd) {
+		j, err := newRobotJSON(r, now)
+		if err != nil {
+			return err
+		}
+		return cli.WriteJSONLine(cmd.OutOrStdout(), j)
+	}
+	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s  %s  (%s old)\n", now.UTC().Format("15:04:05"), line,
+		cli.Short(what(r), 60), age(r.Age(now)))
+	return err
+}

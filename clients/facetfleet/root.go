@@ -1,0 +1,136 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	"facetd.example/api/fileio"
+	"facetd.example/clients/facetfleet/internal/hub"
+)
+
+// defaultHub is a hub on this machine.
+const defaultHub = "nats://127.0.0.1:4222"
+
+// app is what the commands share.
+type app struct {
+	env     func(string) string
+	hub     string
+	key     string
+	ca      string
+	timeout time.Duration
+}
+
+func newRoot(a *app) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "facetfleet",
+		Short: "Many robots in one place, over a NATS hub",
+		Long: `facetfleet connects facetd daemons to a hub, a NATS server with JetStream (bridge), and shows what the
+hub has of them: status, events and frames. What it shows has an age: a robot whose link is down is shown as
+it was last, and as silent.
+Exit status: 0 done, 1 failed, 2 usage error.`,
+		Example: `  facetfleet bridge --robot crawler-7
+  facetfleet robots
+  facetfleet events --follow --output json`,
+		Args: cli.UnknownCommand,
+		RunE: cli.MissingCommand,
+	}
+	f := root.PersistentFlags()
+	f.StringVar(&a.hub, "hub", cmp.Or(a.env("FACETFLEET_HUB"), defaultHub),
+		"the hub: one or more addresses with commas, nats://HOST:PORT or tls://HOST:PORT; or FACETFLEET_HUB")
+	f.StringVar(&a.key, "hub-key", a.env("FACETFLEET_KEY"),
+		"file with the key to show to the hub, as hub-config writes it; or FACETFLEET_KEY")
+	f.StringVar(&a.ca, "hub-ca", a.env("FACETFLEET_CA"),
+		"PEM file of the authorities that may have signed the hub's certificate; with it TLS is spoken; or "+
+			"FACETFLEET_CA")
+	f.DurationVar(&a.timeout, "timeout", 10*time.Second, "give up on a single answer after this long")
+	cli.AddOutputFlag(root)
+	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.streamsCommand(),
+		cli.VersionCommand("facetfleet", version))
+	return root
+}
+
+// connect connects to the hub.
+func (a *app) connect(name string, wait bool, log func(string)) (*hub.Conn, error) {
+	if a.timeout <= 0 {
+		return nil, cli.Usagef("--timeout %s: give a time above zero", a.timeout)
+	}
+	o := hub.Options{URLs: strings.Split(a.hub, ","), Name: name, Wait: wait, Log: log}
+	for _, url := range o.URLs {
+		if strings.TrimSpace(url) == "" {
+			return nil, cli.Usagef("--hub %q: an address is empty", a.hub)
+		}
+	}
+	var err error
+	if o.Seed, err = a.seed(); err != nil {
+		return nil, err
+	}
+	if a.ca != "" {
+		pem, err := fileio.Read(a.ca, 1<<20)
+		if err != nil {
+			return nil, cli.Usagef("--hub-ca: %s", fileio.Plain(err))
+		}
+		o.TLS = &tls.Config{RootCAs: x509.NewCertPool(), MinVersion: tls.VersionTLS13}
+		if !o.TLS.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, cli.Usagef("--hub-ca %s: there is no certificate in it", a.ca)
+		}
+	}
+	return hub.Connect(o)
+}
+
+// seed is the key of --hub-key; nil without. A key that others on this machine can read is refused.
+func (a *app) seed() ([]byte, error) {
+	if a.key == "" {
+		return nil, nil
+	}
+	info, err := os.Stat(a.key)
+	if err != nil {
+		return nil, cli.Usagef("--hub-key: %s", fileio.Plain(err))
+	}
+	if info.Mode().Perm()&0o077 != 0 {
+		return nil, cli.Usagef("--hub-key %s: others can read it (mode %04o); make it 0600", a.key, info.Mode().Perm())
+	}
+	text, err := fileio.Read(a.key, 1<<10)
+	if err != nil {
+		return nil, cli.Usagef("--hub-key: %s", fileio.Plain(err))
+	}
+	return bytes.TrimSpace(text), nil
+}
+
+// ask runs f with the hub and a time limit.
+func (a *app) ask(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) error) error {
+	return a.stream(cmd, func(ctx context.Context, c *hub.Conn) error {
+		ctx, cancel := context.WithTimeout(ctx, a.timeout)
+		defer cancel()
+		err := f(ctx, c)
+		if errors.Is(err, context.DeadlineExceeded) {
+			return fmt.Errorf("no answer from the hub at %s within %s", a.hub, a.timeout)
+		}
+		return err
+	})
+}
+
+// stream is ask without a time limit; an interruption is a good end.
+func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) error) error {
+	c, err := a.connect("facetfleet "+cmd.Name(), false, func(line string) {
+		fmt.Fprintln(cmd.ErrOrStderr(), "facetfleet: "+line)
+	})
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	if err = f(cmd.Context(), c); errors.Is(cmd.Context().Err(), context.Canceled) {
+		return nil
+	}
+	return err
+}
