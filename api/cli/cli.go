@@ -45,7 +45,7 @@ type JSONError interface {
 
 // AddOutputFlag gives a command tree the flag --output.
 func AddOutputFlag(root *cobra.Command) {
-	root.PersistentFlags().StringP("output", "o", "human", "how to print: human or json")
+	root.PersistentFlags().StringP("output", "o", "human", "how to print: human, json or csv (tables alone)")
 }
 
 // WantsJSON reports whether --output json was given to cmd.
@@ -84,13 +84,22 @@ func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.R
 	root.SetHelpCommand(helpCommand(root))
 	strictCompletion(root)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
+	var tables *csvOutput
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
-		if f := cmd.Flag("output"); f != nil && f.Value.String() != "human" && f.Value.String() != "json" {
-			return Usagef("--output %q: use human or json", f.Value)
+		f := cmd.Flag("output")
+		if f == nil {
+			return nil
 		}
-		return nil
+		if f.Value.String() == "csv" {
+			tables = &csvOutput{to: stdout, beside: stderr}
+			root.SetOut(tables)
+		}
+		return checkOutput(f.Value.String())
 	}
 	cmd, err := root.ExecuteContextC(ctx)
+	if err == nil && tables != nil && tables.tables == 0 {
+		err = errNoTable
+	}
 	switch {
 	case err == nil:
 		return StatusOK

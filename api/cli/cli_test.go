@@ -94,7 +94,7 @@ func TestStatuses(t *testing.T) {
 		{"fine --nope --output json", 2, "{\"error\":\"unknown flag: --nope\"}\n",
 			"tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
 		{"fine --nope -- -ojson", 2, "", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
-		{"fine -o yaml", 2, "", "tool: --output \"yaml\": use human or json\nTry 'tool fine --help'.\n"},
+		{"fine -o yaml", 2, "", "tool: --output \"yaml\": use human, json or csv\nTry 'tool fine --help'.\n"},
 	} {
 		var stdout, stderr bytes.Buffer
 		status := Execute(t.Context(), tree(), strings.Fields(c.args), nil, &stdout, &stderr)

@@ -35,7 +35,7 @@ Flags:
   -h, --help                         help for y
 
 Global Flags:
-  -o, --output string   how to print: human or json (default "human")
+  -o, --output string   how to print: human, json or csv (tables alone) (default "human")
 `
 	if out.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", &out, want)

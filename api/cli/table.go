@@ -4,8 +4,11 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"strings"
 	"unicode/utf8"
+
+	"golang.org/x/term"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -31,33 +34,93 @@ func NewTable(headings ...string) *Table {
 // Row appends a row; missing cells stay empty.
 func (t *Table) Row(cells ...string) { t.rows = append(t.rows, cells) }
 
-// Write prints the table with two spaces between columns.
+// Write prints the table with two spaces between columns. A table that is wider than the terminal is folded: columns
+// for which there is no space follow below, after the first one again.
 func (t *Table) Write(w io.Writer) error {
-	width := make([]int, len(t.head))
+	if c, ok := w.(*csvOutput); ok {
+		return c.table(t.head, t.rows)
+	}
 	all := append([][]string{t.head}, t.rows...)
+	widths := t.widths(all)
+	space := columnsOf(w)
+	var b strings.Builder
+	widest := 0
+	for i, block := range fold(widths, space) {
+		if i > 0 {
+			b.WriteByte('\n')
+		}
+		for _, row := range all {
+			line := t.line(row, block, widths)
+			widest = max(widest, utf8.RuneCountInString(line))
+			b.WriteString(line + "\n")
+		}
+	}
+	if space > 0 && widest > space {
+		b.WriteString(wide(widest))
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (t *Table) widths(all [][]string) []int {
+	width := make([]int, len(t.head))
 	for _, row := range all {
 		for i, c := range row {
 			width[i] = max(width[i], utf8.RuneCountInString(c))
 		}
 	}
-	var b strings.Builder
-	for _, row := range all {
-		var line strings.Builder
-		for i, c := range row {
-			if i > 0 {
-				line.WriteString("  ")
-			}
-			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(c))
-			if t.right[i] {
-				line.WriteString(pad + c)
-			} else {
-				line.WriteString(c + pad)
-			}
+	return width
+}
+
+// line is a row of some columns.
+func (t *Table) line(row []string, columns, widths []int) string {
+	var line strings.Builder
+	for k, i := range columns {
+		cell := ""
+		if i < len(row) {
+			cell = row[i]
 		}
-		b.WriteString(strings.TrimRight(line.String(), " ") + "\n")
+		if k > 0 {
+			line.WriteString("  ")
+		}
+		pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell))
+		if t.right[i] {
+			line.WriteString(pad + cell)
+		} else {
+			line.WriteString(cell + pad)
+		}
 	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	return strings.TrimRight(line.String(), " ")
+}
+
+// fold puts columns into blocks that fit into a width, each with the first column before it; 0 is any width.
+func fold(widths []int, space int) [][]int {
+	blocks, used := [][]int{{}}, 0
+	for i, width := range widths {
+		last := len(blocks) - 1
+		if space > 0 && len(blocks[last]) > min(last, 1) && used+2+width > space && i > 1 {
+			blocks, used = append(blocks, []int{0}), widths[0]
+			last++
+		}
+		if len(blocks[last]) > 0 {
+			used += 2
+		}
+		blocks[last], used = append(blocks[last], i), used+width
+	}
+	return blocks
+}
+
+// columnsOf is how wide the terminal behind an output is; 0 where it is none, as in a pipe.
+func columnsOf(w io.Writer) int {
+	switch w := w.(type) {
+	case interface{ Columns() int }:
+		return w.Columns()
+	case *os.File:
+		if columns, _, err := term.GetSize(int(w.Fd())); err == nil {
+			return columns
+		}
+	}
+	return 0
 }
 
 // NS writes nanoseconds with a fitting unit and four significant digits.

@@ -20,7 +20,7 @@ func (a *app) complete(root *cobra.Command) {
 	tasks, targets, chips := a.named(taskNames), a.named(targetNames), a.named(chipNames)
 	blocks := cli.Choices("1", "2", "4", "8")
 	cli.Complete(root, map[string]cli.Completer{
-		"output":   cli.Choices("human", "json"),
+		"output":   cli.Choices("human", "json", "csv"),
 		"severity": cli.Choices("info", "warning", "error"),
 		"task":     tasks, "tasks": tasks, "remove": tasks,
 		"chips": chips, "target": targets, "capture": targets,

@@ -102,7 +102,7 @@ func writeEvent(cmd *cobra.Command, e *facetdv1.Event) error {
 }
 
 func eventLine(e *facetdv1.Event) string {
-	line := fmt.Sprintf("%s  %-7s  %s", e.GetTime().AsTime().UTC().Format("2006-01-02 15:04:05.000"),
+	line := fmt.Sprintf("%s  %-7s  %s", e.GetTime().AsTime().UTC().Format("2006-01-02 15:04:05.000Z"),
 		cli.Label(e.GetSeverity(), "SEVERITY_"), e.GetText())
 	if e.GetTask() != "" && !strings.Contains(e.GetText(), e.GetTask()) {
 		line += " [" + e.GetTask() + "]"

@@ -613,6 +613,6 @@ func (f *fake) StepReplay(_ context.Context, r *facetdv1.StepReplayRequest) (*fa
 func (f *fake) SeekReplay(_ context.Context, r *facetdv1.SeekReplayRequest) (*facetdv1.SeekReplayResponse, error) {
 	f.note(r)
 	got := fakeReplay()
-	got.BusNs = r.GetBusNs()
+	got.BusNs = min(max(r.GetBusNs(), got.GetFirstBusNs()), got.GetLastBusNs())
 	return &facetdv1.SeekReplayResponse{Replay: got}, nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"context"
 	"encoding/json"
 	"image/color"
@@ -19,7 +20,8 @@ import (
 // runAgainst runs the real command tree in this process.
 func runAgainst(t *testing.T, address string, args []string, stdin string) clitest.Result {
 	t.Helper()
-	var stdout, stderr bytes.Buffer
+	var stdout clitest.Screen
+	var stderr bytes.Buffer
 	a := &app{env: func(name string) string {
 		if name == "FACETD_ADDRESS" {
 			return address
@@ -27,7 +29,7 @@ func runAgainst(t *testing.T, address string, args []string, stdin string) clite
 		return ""
 	}}
 	status := cli.Execute(t.Context(), newRoot(a), args, strings.NewReader(stdin), &stdout, &stderr)
-	clean := func(b *bytes.Buffer) string { return strings.ReplaceAll(b.String(), address, "ADDRESS") }
+	clean := func(b fmt.Stringer) string { return strings.ReplaceAll(b.String(), address, "ADDRESS") }
 	return clitest.Result{Stdout: clean(&stdout), Stderr: clean(&stderr), Status: status}
 }
 

@@ -129,21 +129,42 @@ after the last is taken as that. A replay that is paused stays paused.`,
 			if err != nil {
 				return cli.Usagef("%q is not a time; write 12.5s, 250ms or 1m30s", args[0])
 			}
-			return a.replayDo(cmd, func(ctx context.Context, c *client) (replayed, error) {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
 				busNS := at.Nanoseconds()
 				if fromStart {
 					now, err := c.replay.GetReplay(ctx, &facetdv1.GetReplayRequest{})
 					if err != nil {
-						return nil, err
+						return err
 					}
 					busNS += now.GetReplay().GetFirstBusNs()
 				}
-				return c.replay.SeekReplay(ctx, &facetdv1.SeekReplayRequest{BusNs: busNS})
+				r, err := c.replay.SeekReplay(ctx, &facetdv1.SeekReplayRequest{BusNs: busNS})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r.GetReplay())
+				}
+				fmt.Fprintln(cmd.OutOrStdout(), landed(busNS, r.GetReplay()))
+				return writeReplay(cmd.OutOrStdout(), r.GetReplay())
 			})
 		},
 	}
 	cmd.Flags().BoolVar(&fromStart, "from-start", false, "count from the first thing recorded")
 	return cmd
+}
+
+// landed says where a seek came to, beside what was asked for.
+func landed(asked int64, r *facetdv1.Replay) string {
+	from := float64(r.GetBusNs()-r.GetFirstBusNs()) / 1e9
+	line := fmt.Sprintf("landed at bus time %.6f s, %.6f s from the start", float64(r.GetBusNs())/1e9, from)
+	switch {
+	case asked < r.GetFirstBusNs():
+		line += fmt.Sprintf(": %.6f s is before the first thing recorded", float64(asked)/1e9)
+	case asked > r.GetLastBusNs():
+		line += fmt.Sprintf(": %.6f s is after the last thing recorded", float64(asked)/1e9)
+	}
+	return line
 }
 
 func writeReplay(w io.Writer, r *facetdv1.Replay) error {

@@ -28,7 +28,7 @@ func complete(root *cobra.Command) {
 		"data":       cli.Folders,
 		"log-format": cli.Choices("json", "console"),
 		"log-level":  cli.Choices("debug", "info", "warn", "error"),
-		"output":     cli.Choices("human", "json"),
+		"output":     cli.Choices("human", "json", "csv"),
 		"policy":     cli.Choices("edf\tearliest deadline first", "fixed\tfixed priorities"),
 		"listen":     cli.Choices("127.0.0.1:7660"),
 		"http":       cli.Choices("127.0.0.1:7661"),

@@ -39,7 +39,7 @@ func TestCompletion(t *testing.T) {
 		{"serve --config ", "yaml yml", endings},
 		{"serve --seed ", "", noFiles},
 		{"serve ", "", noFiles},
-		{"version --output ", "human json", noFiles},
+		{"version --output ", "human json csv", noFiles},
 		{"admit --policy ", "edf fixed", noFiles},
 		{"check ", "yaml yml", endings},
 		{"plan a.yaml ", "yaml yml", endings},

@@ -17,7 +17,8 @@ import (
 // run runs the real command tree in this process.
 func run(t *testing.T, args []string, stdin string) clitest.Result {
 	t.Helper()
-	var stdout, stderr bytes.Buffer
+	var stdout clitest.Screen
+	var stderr bytes.Buffer
 	status := cli.Execute(t.Context(), newRoot(), args, strings.NewReader(stdin), &stdout, &stderr)
 	return clitest.Result{Stdout: stdout.String(), Stderr: stderr.String(), Status: status}
 }

@@ -16,6 +16,7 @@
 package clitest
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
@@ -27,6 +28,12 @@ import (
 
 	"facetd.example/api/golden"
 )
+
+// Screen is the output of a command in a terminal of 80 columns, to which tables must fit.
+type Screen struct{ bytes.Buffer }
+
+// Columns is how wide the terminal is.
+func (*Screen) Columns() int { return 80 }
 
 // Result is what a command did.
 type Result struct {
