@@ -252,12 +252,13 @@ func (r *runner) makeRoom(before bus.Time, cause string) bus.Time {
 	for len(r.jobs) > 0 {
 		r.give(r.jobs[0], cause)
 	}
+	before = max(before, r.cfg.Array.UpTime(r.dealt))
 	for !r.tab.idle() && r.tab.due() < before {
 		e, at := r.tab.entry()
 		r.decide(e, at)
 		if e.Segment == 0 && !r.tab.skipped[e.Task] {
-			before = max(before, r.cfg.Array.UpTime(r.tab.cycleStart().Add(e.Release)+1))
 			r.overtake(e, at, cause)
+			before = max(before, r.cfg.Array.UpTime(r.dealt))
 		}
 		r.pass(e)
 	}

@@ -21,7 +21,10 @@ type openJob struct {
 	job   bus.Job
 	task  int  // index in plan.Tasks; 0 for on-demand jobs
 	ran   int  // segments that ran whole
-	ended bool // it was closed and reported
+	ended bool // how is known, and it is reported as soon as those before it are
+	// end and failure are how it ended.
+	end     bus.Time
+	failure string
 	// set is all frames of the job, as the inspector judges it.
 	set *facetdv1.FrameSet
 	// members are whose frames they are; none for on-demand jobs.
@@ -264,7 +267,6 @@ func (o *openJob) close(end bus.Time, failure string) {
 	if missing := o.incomplete(); missing != "" && failure == "" {
 		failure = "frame " + missing + " is incomplete"
 	}
-	o.ended = true
 	s := o.set
 	s.FinishBusNs = end.NS()
 	s.Failure = failure

@@ -134,7 +134,16 @@ func (r *runner) next(ctx context.Context) error {
 	f := r.flights[0]
 	f.res = res
 	r.flights = r.flights[:copy(r.flights, r.flights[1:])]
-	r.used(res.End, res.Busy)
+	end := res.End
+	if res.Refused() {
+		r.notRun(f.end)
+		// What was recalled is handed over again, and its time still to come. Where all is broken off its job fails,
+		// and with that its time is dealt with: what comes next has later releases.
+		if !r.ending {
+			end = min(end, r.cfg.Bus.Now())
+		}
+	}
+	r.used(end, res.Busy)
 	if len(r.flights) == 0 {
 		r.taken = r.last
 	}
@@ -223,6 +232,7 @@ func (r *runner) drain() {
 		}
 		f := r.flights[0]
 		r.flights = r.flights[1:]
+		r.notRun(f.end)
 		if f.entry == nil {
 			_ = f.ended(&bus.Result{Start: f.start, End: f.start, Err: err}) // the lines are released in any case
 		}

@@ -85,6 +85,9 @@ func (r *runner) submitAgain(ctx, hard context.Context, now bus.Time) error {
 
 // give gives up a job of the table before its next segment: the segments that are still to come are passed over.
 func (r *runner) give(job *openJob, failure string) {
+	if job.ended {
+		return // it was given up before, or with another
+	}
 	if r.tab.open[job.task] == job {
 		r.tab.skipped[job.task] = true
 		delete(r.tab.open, job.task)
@@ -235,15 +238,28 @@ func (r *runner) advance() {
 	}
 }
 
-// endJob closes a job of the table and reports it.
+// endJob closes a job of the table and reports it. Jobs of a task end in their order: what was recalled may be given up
+// while one before it, handed over again, is in flight, and is reported behind that.
 func (r *runner) endJob(job *openJob, end bus.Time, failure string) {
-	r.jobs = slices.DeleteFunc(r.jobs, func(o *openJob) bool { return o == job })
 	if s := r.box.stopped(); failure != "" && s != nil && s.Revision != r.halt.revision {
 		r.halt.jobs += uint64(max(len(job.members), 1))
 	}
-	job.close(end, failure)
-	r.adjust(job) // before its frames are handed out
-	r.report.jobEnded(job)
+	r.dealt = max(r.dealt, job.job.Release+1)
+	job.ended, job.end, job.failure = true, end, failure
+	for i := 0; i < len(r.jobs); {
+		next := r.jobs[i]
+		switch {
+		case next.task != job.task:
+			i++
+		case !next.ended:
+			return
+		default:
+			r.jobs = slices.Delete(r.jobs, i, i+1)
+			next.close(next.end, next.failure)
+			r.adjust(next) // before its frames are handed out
+			r.report.jobEnded(next)
+		}
+	}
 }
 
 // abandon fails every open job, and then those of the triggers that wait, which are later ones of their tasks.
@@ -251,7 +267,7 @@ func (r *runner) abandon(cause string) {
 	r.again = nil
 	clear(r.tab.open)
 	for len(r.jobs) > 0 {
-		r.endJob(r.jobs[0], r.last, cause)
+		r.endJob(r.jobs[0], max(r.last, r.jobs[0].job.Release), cause)
 	}
 	r.failTriggers(cause, func(string) bool { return false })
 }

@@ -46,6 +46,17 @@ func (r *runner) noteHanded(end bus.Time) {
 	r.handed = append(r.handed, end)
 }
 
+// notRun notes that something handed over was not run, as it was recalled or came too late: its place is free. Handed
+// over again it would count twice, and what is behind it would wait for places that are free.
+func (r *runner) notRun(end bus.Time) {
+	for i := len(r.handed) - 1; i >= 0; i-- {
+		if r.handed[i] == end {
+			r.handed = append(r.handed[:i], r.handed[i+1:]...)
+			return
+		}
+	}
+}
+
 // following is the earliest start of something that is not of the table, behind all that was handed over.
 func (r *runner) following(now bus.Time) bus.Time {
 	return max(r.soonest(now), r.taken, placeFrom(r.queue(), r.handed))

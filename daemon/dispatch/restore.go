@@ -55,6 +55,27 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 	return nil
 }
 
+// restorationBefore is what is to be run from bus time begin on for chips in doubt before a segment that was recalled
+// is handed over again: what fits before it, and touches no job that has begun. nil where that has to wait.
+func (r *runner) restorationBefore(f *flight, begin bus.Time) *restoration {
+	if len(r.regs.doubt) == 0 {
+		return nil
+	}
+	chips := r.restorable(f.start.Sub(begin))
+	if len(chips) == 0 || r.begunOn(r.tab.restorer.Touches(chips)) {
+		return nil
+	}
+	return r.restorationOf(chips)
+}
+
+// begunOn reports whether a job of the table has begun on one of the chips, or is on its way to the bus.
+func (r *runner) begunOn(chips []int) bool {
+	return slices.ContainsFunc(r.jobs, func(job *openJob) bool {
+		begun := job.ran > 0 || slices.ContainsFunc(r.flights, func(f *flight) bool { return f.job == job })
+		return begun && overlap(job.job.Chips, chips)
+	})
+}
+
 // restorable are chips in doubt that can be restored in a length of bus time beside the jobs that are open, those that
 // are needed soonest before others.
 func (r *runner) restorable(free time.Duration) []int {

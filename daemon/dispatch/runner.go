@@ -51,6 +51,7 @@ type runner struct {
 	// first one. It has no one to answer.
 	standing  change
 	last      bus.Time   // end of the last segment that has ended
+	dealt     bus.Time   // what was released before it and has ended is of the table that was active then
 	wanted    bus.Time   // since when a change or a restoration of all chips waits; 0 where none does
 	passedUp  bus.Time   // since when it waits because the host is behind; 0 where it does not
 	waiting   *change    // that waited when that was looked at last
@@ -226,8 +227,9 @@ func (r *runner) quiescent(now bus.Time) (bus.Time, bool) {
 	if len(r.again) > 0 {
 		return 0, false
 	}
-	soonest := max(r.soonest(now), r.taken)
-	at, quiescent := r.tab.quiescent(r.taken, soonest)
+	// Jobs that were given up ahead of time were told: the next table does not have them once more.
+	soonest := max(r.soonest(now), r.taken, r.cfg.Array.UpTime(r.dealt))
+	at, quiescent := r.tab.quiescent(max(r.taken, r.dealt), soonest)
 	if came, waits := r.tab.triggers.earliest(); waits && came < at && r.answersFirst(at) {
 		at, quiescent = came, quiescent && came >= r.taken
 	}
@@ -248,6 +250,10 @@ func (r *runner) answersFirst(at bus.Time) bool {
 // stepTable does the next thing while there is a table.
 func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 	if len(r.again) > 0 {
+		begin := max(r.soonest(now), r.taken)
+		if p := r.restorationBefore(r.again[0], begin); p != nil {
+			return r.restoreChips(hard, p, begin)
+		}
 		return r.submitAgain(ctx, hard, now)
 	}
 	r.passOver(r.recalled, noTime)

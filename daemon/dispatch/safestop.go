@@ -85,7 +85,7 @@ func (r *runner) halted(ctx, hard context.Context, s *SafeStop) error {
 		return r.runOnDemand(hard, one, now, now)
 	}
 	if c, stop := r.box.takeResume(); c != nil {
-		return r.resume(hard, c, stop, now)
+		return r.resume(hard, c, stop, max(now, r.cfg.Array.UpTime(r.dealt)))
 	}
 	if r.cfg.Held {
 		_, err := r.wait(ctx, bustime.Forever)

@@ -260,6 +260,7 @@ func (r *runner) failTriggers(cause string, keep func(task string) bool) {
 		e := &scheduler.Entry{Task: i}
 		job := r.tab.begin(r.cfg.Array, e, came)
 		delete(r.tab.open, i)
+		r.jobs = append(r.jobs, job)
 		r.endJob(job, max(r.last, came), cause)
 	}
 }
