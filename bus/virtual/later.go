@@ -1,8 +1,6 @@
 package virtual
 
 import (
-	"sync"
-
 	"facetd.example/bus"
 	"facetd.example/chipmodel/die"
 )
@@ -33,18 +31,35 @@ func (b *Bus) readLater(cp *bus.Capture, residual float64) bool {
 	if chip.later == nil || lane.later == nil || b.faults.Any() {
 		return false
 	}
-	look := chip.later.Later(die.Readout{Window: cp.Window, At: cp.FirstSample, RowInterval: cp.RowInterval,
+	look, ok := chip.later.Later(die.Readout{Window: cp.Window, At: cp.FirstSample, RowInterval: cp.RowInterval,
 		PixelInterval: cp.PixelInterval}, chip.light)
-	if look == nil {
+	if !ok {
 		return false
 	}
-	conversion := lane.later.Later(look, cp.Window.Pixels(), residual)
-	codes, columns := cp.Codes, cp.Window.Columns
-	cp.Later = sync.OnceValues(func() (low, high int) {
-		b.looking.Lock()
-		defer b.looking.Unlock()
-		conversion.Convert(codes, columns)
-		return lane.count(codes)
-	})
+	later := &laterRead{bus: b, lane: lane, codes: cp.Codes, columns: cp.Window.Columns,
+		conversion: lane.later.Later(look, cp.Window.Pixels(), residual)}
+	cp.Later = later.convert
 	return true
+}
+
+// laterRead is what one chip would have been read as.
+type laterRead struct {
+	bus        *Bus
+	lane       *simulatedLane
+	conversion *die.LaterConversion // nil once it is done
+	codes      []uint16
+	columns    int
+	low, high  int
+}
+
+// convert is Capture.Later.
+func (l *laterRead) convert() (low, high int) {
+	l.bus.looking.Lock()
+	defer l.bus.looking.Unlock()
+	if l.conversion != nil {
+		l.conversion.Convert(l.codes, l.columns)
+		l.low, l.high = l.lane.count(l.codes)
+		l.conversion = nil
+	}
+	return l.low, l.high
 }

@@ -15,10 +15,9 @@ import (
 type precise struct {
 	timer *os.File
 	raw   interface{ Control(func(fd uintptr)) error }
-	// The context that ends a wait now, by its channel. It is kept until there is another one: most waits are for the
-	// same, and to watch one costs allocations.
-	watched <-chan struct{}
-	unwatch func() bool
+	// The contexts that end waits, by their channels, the last one first. They are kept until there are others: most
+	// waits are for one of the same two, and to watch one costs allocations.
+	watched [2]watched
 
 	wait unix.ItimerSpec
 	set  func(fd uintptr) // arms the timer to wait
@@ -43,19 +42,29 @@ func Precise() Sleeper {
 	return p
 }
 
+// watched is a context whose end ends reads of the timer.
+type watched struct {
+	done    <-chan struct{}
+	unwatch func() bool
+}
+
 // past is a deadline that has passed.
 var past = time.Unix(1, 0)
 
 // watch lets the end of ctx end reads of the timer. One that never ends leaves the one before watched.
 func (p *precise) watch(ctx context.Context) {
-	if ctx.Done() == nil || ctx.Done() == p.watched {
+	if ctx.Done() == nil || ctx.Done() == p.watched[0].done {
 		return
 	}
-	if p.unwatch != nil {
-		p.unwatch()
+	p.watched[0], p.watched[1] = p.watched[1], p.watched[0]
+	if ctx.Done() == p.watched[0].done {
+		return
 	}
-	p.watched = ctx.Done()
-	p.unwatch = context.AfterFunc(ctx, func() { _ = p.timer.SetReadDeadline(past) }) // a closed one needs none
+	if p.watched[0].unwatch != nil {
+		p.watched[0].unwatch()
+	}
+	p.watched[0] = watched{ctx.Done(),
+		context.AfterFunc(ctx, func() { _ = p.timer.SetReadDeadline(past) })} // a closed one needs none
 }
 
 // Sleep implements Sleeper.
@@ -83,8 +92,10 @@ func (p *precise) Sleep(ctx context.Context, until time.Time) error {
 
 // Close implements Sleeper.
 func (p *precise) Close() error {
-	if p.unwatch != nil {
-		p.unwatch()
+	for _, w := range p.watched {
+		if w.unwatch != nil {
+			w.unwatch()
+		}
 	}
 	return p.timer.Close()
 }

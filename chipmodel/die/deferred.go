@@ -36,6 +36,13 @@ type Deferred struct {
 	mark   mark
 	draws  map[share]int // of shares
 	volts  []float64     // of a row
+	shown  []float64     // of a readout
+
+	// What looks keep aside.
+	lookLag   lagState
+	lookCells cells
+	// room is how many events the last chapter had.
+	room int
 }
 
 // mark is where Remember was called.
@@ -170,13 +177,12 @@ func (d *Deferred) Row(dst []float64, row, column, columnStep int, at bustime.Ti
 	d.die.Row(dst, row, column, columnStep, at, interval, light)
 }
 
-// Later notes a readout, and returns what gives its volts when they are wanted; nil where they can only be read at
-// once:
-// of a memory that was not loaded since it was last read so.
-func (d *Deferred) Later(r Readout, light *Light) *Look {
+// Later notes a readout, and returns what gives its volts when they are wanted; false where they can only be read at
+// once: of a memory that was not loaded since it was last read so.
+func (d *Deferred) Later(r Readout, light *Light) (Look, bool) {
 	_, ok := d.die.storage.(*memory)
 	if ok && d.now == nil {
-		return nil
+		return Look{}, false
 	}
 	draws := 0
 	if !ok && d.die.px.noise > 0 {
@@ -184,7 +190,7 @@ func (d *Deferred) Later(r Readout, light *Light) *Look {
 	}
 	d.note(event{readout: r, light: light}, draws, !ok)
 	d.now.later = true
-	return &Look{die: d, in: d.now, event: len(d.now.events) - 1}
+	return Look{die: d, in: d.now, event: len(d.now.events) - 1}, true
 }
 
 // note notes an event that draws so many normals. It begins an epoch where nothing but the lag of pixels matters of
@@ -208,7 +214,8 @@ func (d *Deferred) note(e event, draws int, epoch bool) {
 // begin begins a chapter with the die as it is.
 func (d *Deferred) begin() {
 	if d.now, d.spare = d.spare, nil; d.now == nil {
-		d.now = new(chapter)
+		// Chapters of a timetable are alike: there is room for as much as in the last one, and no more of what is kept.
+		d.now = &chapter{events: make([]event, 0, d.room)}
 	}
 	d.noise = *d.die.px.rng
 }
@@ -229,7 +236,7 @@ func (d *Deferred) do(cells bool) {
 	}
 	d.follow(ch, len(ch.events), cells)
 	*d.die.px.rng = d.noise
-	d.now = nil
+	d.now, d.room = nil, len(ch.events)
 	if !ch.later {
 		d.spare = &chapter{events: ch.events[:0], epochs: ch.epochs[:0]}
 	}
@@ -398,6 +405,12 @@ func (l *lag) known() bool {
 // state is a copy of what all pixels remember.
 func (l *lag) state() *lagState {
 	return &lagState{slices.Clone(l.shown), slices.Clone(l.mean), slices.Clone(l.noise), slices.Clone(l.at)}
+}
+
+// take makes the state that of all pixels.
+func (s *lagState) take(l *lag) {
+	s.shown, s.mean = append(s.shown[:0], l.shown...), append(s.mean[:0], l.mean...)
+	s.noise, s.at = append(s.noise[:0], l.noise...), append(s.at[:0], l.at...)
 }
 
 func (l *lag) set(s *lagState) {

@@ -171,6 +171,15 @@ func (p *pair) step() error {
 	return nil
 }
 
+// lookLater has the one note a readout that it can.
+func (p *pair) lookLater(r Readout) Look {
+	look, ok := p.later.Later(r, p.light)
+	if !ok {
+		panic("a readout after a load cannot be noted")
+	}
+	return look
+}
+
 // frame has both read a frame, one of them later.
 func (p *pair) frame() error {
 	p.once.Strobe(chipmodel.Load, p.now, 0, p.light)
@@ -180,7 +189,7 @@ func (p *pair) frame() error {
 		p.later.Remember()
 		p.lanes[1].Remember()
 		r := p.readout()
-		p.lanes[1].Later(p.later.Later(r, p.light), r.Window.Pixels(), 0.2)
+		p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), 0.2)
 		p.later.Undo()
 		p.lanes[1].Undo()
 	}
@@ -188,7 +197,7 @@ func (p *pair) frame() error {
 	want := p.atOnce(p.once, p.lanes[0], r, residual)
 	p.later.Remember()
 	p.lanes[1].Remember()
-	c := p.lanes[1].Later(p.later.Later(r, p.light), r.Window.Pixels(), residual)
+	c := p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), residual)
 	p.later.Forget()
 	p.want, p.conversions, p.readouts = append(p.want, want), append(p.conversions, c), append(p.readouts, r)
 	if p.r.IntN(3) == 0 {

@@ -1,9 +1,8 @@
 package die
 
 import (
-	"slices"
-
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // Look is a readout that was noted, to be looked at as often as wanted.
@@ -22,36 +21,47 @@ func (l *Look) Volts(row func(r int, volts []float64)) {
 	d.event(&l.in.events[l.event], row)
 }
 
-// aside keeps what looks change of a die, and returns what brings it back.
+// aside keeps what looks change of a die, and returns what brings it back. There is one look at a time, so what it is
+// kept in serves for the next one.
 func (d *Deferred) aside() (back func()) {
 	px := d.die.px
-	lag, noise, registers, kelvin := px.lag.state(), *px.rng, d.die.registers, d.die.kelvin
-	cells := func() {}
-	if m, ok := d.die.storage.(*memory); ok {
-		cells = m.aside()
+	noise, registers, kelvin := *px.rng, d.die.registers, d.die.kelvin
+	d.lookLag.take(px.lag)
+	m, ok := d.die.storage.(*memory)
+	if ok {
+		d.lookCells.take(m)
 	}
 	return func() {
-		px.lag.set(lag)
+		px.lag.set(&d.lookLag)
 		d.set(&registers, kelvin)
-		cells()
+		if ok {
+			d.lookCells.giveBack(m)
+		}
 		*px.rng = noise
 	}
 }
 
-// aside keeps what a memory holds, and returns what brings it back.
-func (m *memory) aside() (back func()) {
-	volts, droop, loaded, shared := slices.Clone(m.plane.Volts), slices.Clone(m.droop), m.loadedAt, m.sharedAt
-	return func() {
-		copy(m.plane.Volts, volts)
-		copy(m.droop, droop)
-		m.loadedAt, m.sharedAt = loaded, shared
-	}
+// cells is what a memory holds.
+type cells struct {
+	volts, droop     []float64
+	loaded, sharedAt bustime.Time
+}
+
+func (s *cells) take(m *memory) {
+	s.volts, s.droop = append(s.volts[:0], m.plane.Volts...), append(s.droop[:0], m.droop...)
+	s.loaded, s.sharedAt = m.loadedAt, m.sharedAt
+}
+
+func (s *cells) giveBack(m *memory) {
+	copy(m.plane.Volts, s.volts)
+	copy(m.droop, s.droop)
+	m.loadedAt, m.sharedAt = s.loaded, s.sharedAt
 }
 
 // LaterConversion is the conversion of a readout that was noted, on the lane that it was read on.
 type LaterConversion struct {
 	lane     *Lane
-	look     *Look
+	look     Look
 	noise    analog.Noise
 	residual float64
 	// What the lane showed before: another one that was noted, or, where there is none, a level.
@@ -65,7 +75,7 @@ type LaterConversion struct {
 const keptConversions = 256
 
 // Later notes the conversion of a readout at a residual, with so many pixels.
-func (l *Lane) Later(look *Look, pixels int, residual float64) *LaterConversion {
+func (l *Lane) Later(look Look, pixels int, residual float64) *LaterConversion {
 	if l.waiting++; l.waiting >= keptConversions {
 		l.Do()
 	}
@@ -111,7 +121,10 @@ func (c *LaterConversion) levelAfter() float64 {
 		return *c.after
 	}
 	const most = 1e6 // volts
-	var volts []float64
+	d := c.look.die
+	volts := d.shown[:0]
+	d.shown = nil // the one before may be of the same die
+	defer func() { d.shown = volts }()
 	c.look.Volts(func(_ int, row []float64) { volts = append(volts, row...) })
 	level := analog.Level(volts, -most, c.residual)
 	if level != analog.Level(volts, most, c.residual) {

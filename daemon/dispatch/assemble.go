@@ -37,8 +37,16 @@ type openJob struct {
 	codes [][]uint16
 	parts []frameParts
 	// later says that the pixels may be put off, late is how to get those that were.
-	later bool
-	late  []func()
+	later  bool
+	late   []lateCapture
+	looked sync.Once // at those
+}
+
+// lateCapture is what gets the codes of a capture that was put off, and where they go.
+type lateCapture struct {
+	frame, base int
+	codes       []uint16
+	later       func() (low, high int)
 }
 
 // frameParts is a frame with what it consists of, in one piece of memory.
@@ -60,12 +68,16 @@ func (p *frameParts) setRowLights(w chipmodel.Window, joined int) {
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
 func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View,
 	frames []program.FrameSpec) *openJob {
-	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames)), codes: make([][]uint16, len(frames))}
-	o.set = &facetdv1.FrameSet{
-		Task: job.Task, Job: job.Number, StartBusNs: start.NS(),
-		ReleaseBusNs: job.Release.NS(), DeadlineBusNs: job.Deadline.NS(),
-		Frames: make([]*facetdv1.Frame, len(frames)),
-	}
+	both := &struct {
+		openJob
+		all facetdv1.FrameSet
+	}{}
+	o := &both.openJob
+	o.job, o.frames, o.set = job, frames, &both.all
+	o.rows, o.codes = make([]int, len(frames)), make([][]uint16, len(frames))
+	o.set.Task, o.set.Job, o.set.StartBusNs = job.Task, job.Number, start.NS()
+	o.set.ReleaseBusNs, o.set.DeadlineBusNs = job.Release.NS(), job.Deadline.NS()
+	o.set.Frames = make([]*facetdv1.Frame, len(frames))
 	pixels, rows := 0, 0
 	for _, f := range frames {
 		pixels += f.Window.Pixels()
@@ -181,12 +193,12 @@ func dataOf(codes []uint16) []byte {
 	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(codes))), 2*len(codes))
 }
 
-// takePixels puts what depends on the light into a frame.
-func (o *openJob) takePixels(c *bus.Capture) {
-	o.takeCodes(c)
-	f := o.set.Frames[c.Frame]
-	f.ClippedLow += uint32(c.Low)
-	f.ClippedHigh += uint32(c.High)
+// takePixels puts what depends on the light into a frame: codes from one of its pixels on.
+func (o *openJob) takePixels(frame, base int, codes []uint16, low, high int) {
+	o.takeCodes(frame, base, codes)
+	f := o.set.Frames[frame]
+	f.ClippedLow += uint32(low)
+	f.ClippedHigh += uint32(high)
 }
 
 // look returns what gets the pixels that were put off, once; nil where none were.
@@ -194,43 +206,46 @@ func (o *openJob) look() func() {
 	if len(o.late) == 0 {
 		return nil
 	}
-	late := o.late
-	return sync.OnceFunc(func() {
-		for _, take := range late {
-			take()
+	return o.lookLate
+}
+
+func (o *openJob) lookLate() {
+	o.looked.Do(func() {
+		for i := range o.late {
+			c := &o.late[i]
+			low, high := c.later()
+			o.takePixels(c.frame, c.base, c.codes, low, high)
 		}
 	})
 }
 
 // takeCodes puts the codes of a capture into its frame, unless the bus has put them there.
-func (o *openJob) takeCodes(c *bus.Capture) {
-	base := c.FirstRow * c.Window.Columns
-	into := o.codes[c.Frame][base : base+len(c.Codes)]
+func (o *openJob) takeCodes(frame, base int, codes []uint16) {
+	into := o.codes[frame][base : base+len(codes)]
 	if len(into) == 0 {
 		return
 	}
-	if &into[0] != &c.Codes[0] {
-		copy(into, c.Codes)
+	if &into[0] != &codes[0] {
+		copy(into, codes)
 	}
 	if littleEndian {
 		return
 	}
 	for i, code := range into {
-		binary.LittleEndian.PutUint16(o.set.Frames[c.Frame].Data[2*(base+i):], code)
+		binary.LittleEndian.PutUint16(o.set.Frames[frame].Data[2*(base+i):], code)
 	}
 }
 
 // take puts a capture into its frame.
 func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant) {
-	f := o.set.Frames[c.Frame]
+	f, base := o.set.Frames[c.Frame], c.FirstRow*c.Window.Columns
 	if c.Later == nil {
-		o.takePixels(c)
+		o.takePixels(c.Frame, base, c.Codes, c.Low, c.High)
 	} else {
-		late := *c
-		o.late = append(o.late, func() {
-			late.Low, late.High = late.Later()
-			o.takePixels(&late)
-		})
+		if o.late == nil {
+			o.late = make([]lateCapture, 0, len(o.frames))
+		}
+		o.late = append(o.late, lateCapture{c.Frame, base, c.Codes, c.Later})
 	}
 	if o.rows[c.Frame] == 0 {
 		host := instant(c.FirstSample)

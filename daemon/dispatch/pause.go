@@ -104,15 +104,16 @@ func (b *board) refresh(c *change) {
 }
 
 // reported are those members of a bus task that is not sporadic that are not paused, by number; a job of the bus with
-// none is not run.
+// none is not run. It holds until it is asked for again.
 func (t *table) reported(task int) []int {
 	members := t.plan.Tasks[task].Members
-	out := make([]int, 0, len(members))
+	out := t.list[:0]
 	for i := range members {
 		if !t.isPaused(members[i].Task.Name) {
 			out = append(out, i)
 		}
 	}
+	t.list = out
 	return out
 }
 

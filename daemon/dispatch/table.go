@@ -48,6 +48,7 @@ type table struct {
 	triggered map[int]bus.Time
 	// isPaused reports whether a task is paused.
 	isPaused func(task string) bool
+	list     []int // room for what reported returns
 }
 
 // counted is a task by name, with the number of its next job.
