@@ -148,9 +148,6 @@ func (l *life) decided(r release) (from, to bus.Time) {
 	from, to = r.at-l.ahead(), r.deadline
 	for _, s := range l.bus.strikes {
 		if s.fault.kind.ofBus() && s.at <= to {
-			if l.s.remote != nil { // once more after a failure: behind all that was recalled
-				from -= bus.Time(100 * time.Millisecond)
-			}
 			return from, to.Add(maxLag + l.stoodStill() + 50*time.Millisecond)
 		}
 	}

@@ -51,7 +51,8 @@ func TestJobsEndInTheirOrder(t *testing.T) {
 			if failed[job] {
 				want = "a fault"
 			}
-			if i >= len(sets) || bus.Time(sets[i].GetReleaseBusNs()) != job.job.Release || sets[i].GetFailure() != want {
+			if i >= len(sets) || bus.Time(sets[i].GetReleaseBusNs()) != job.job.Release ||
+				sets[i].GetFailure() != want {
 				t.Fatalf("seed %d: job %d of %s, released at %d, with %q, is not reported in its place", seed, i,
 					job.job.Task, job.job.Release, want)
 			}
