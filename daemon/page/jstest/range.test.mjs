@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { decode, grey, highest, histogram, lattice, paint, percentiles, shown, steady } from "../static/range.mjs";
+import { decode, grey, highest, histogram, percentiles, shown, steady } from "../static/range.mjs";
 
 const random = (seed) => () => ((seed = (seed * 1103515245 + 12345) >>> 0) / 2 ** 32); // for cases, not for chance
 
@@ -52,26 +52,8 @@ test("histograms count every code once", () => {
   for (let i = 0; i < 64; i++) assert.equal(h[i], codes.filter((c) => c >= i * 64 && c < (i + 1) * 64).length);
 });
 
-const hexagonal = { arrangement: "ARRANGEMENT_HEXAGONAL", rows: 3, columns: 2, window: { row: 1 } };
-
-test("odd rows of a hexagonal lattice lie half a column to the right", () => {
-  const lay = lattice(hexagonal, { lattice: { pitch_x_um: 30, pitch_y_um: 30 * Math.sqrt(0.75) } });
-  assert.deepEqual([lay.width, lay.height, lay.shift(0), lay.shift(1)], [5, 3, 1, 0]);
-  const rgba = new Uint8Array(4 * 15), table = grey(0, 255);
-  paint(rgba, Uint16Array.from([10, 20, 30, 40, 50, 60]), hexagonal, lay, table, undefined, 12);
-  const row = (i) => Array.from({ length: 5 }, (_, j) => (rgba[4 * (5 * i + j) + 3] ? rgba[4 * (5 * i + j)] : "clear"));
-  assert.deepEqual([row(0), row(1), row(2)], [["clear", 10, 10, 20, 20], [30, 30, 40, 40, "clear"], ["clear", 50, 50, 60, 60]]);
-  // The pitch of the rows is sqrt(3)/2 of that of the columns.
-  assert.ok(Math.abs(lay.ratio - 2.5 / (3 * Math.sqrt(0.75))) < 1e-9);
-});
-
-test("pixels that are not square, steps, and marks of clipped codes", () => {
-  const frame = { arrangement: "ARRANGEMENT_SQUARE", rows: 2, columns: 4, window: { row_step: 2, column_step: 1 } };
-  const lay = lattice(frame, { lattice: { pitch_x_um: 20, pitch_y_um: 30 } });
-  assert.deepEqual([lay.width, lay.height, lay.ratio], [4, 2, (4 * 20) / (2 * 2 * 30)]);
-  const resampled = { ...frame, window: { row_step: 1, column_step: 1 }, corrections: ["CORRECTION_RESAMPLED"] };
-  assert.equal(lattice(resampled, { lattice: { pitch_x_um: 20, pitch_y_um: 17 } }).ratio, 2);
-  const rgba = new Uint8Array(4 * 8);
-  paint(rgba, Uint16Array.from([0, 1, 4095, 4094, 7, 7, 7, 7]), frame, lay, grey(0, 4095), [[1, 2, 3], [4, 5, 6]], 12);
-  assert.deepEqual([...rgba.subarray(0, 16)], [1, 2, 3, 255, 0, 0, 0, 255, 4, 5, 6, 255, 255, 255, 255, 255]);
+test("inverted, what was white is black", () => {
+  const plain = grey(100, 200), turned = grey(100, 200, undefined, true);
+  for (const c of [0, 99, 100, 150, 199, 200, 65535]) assert.equal(plain[c] + turned[c], 255);
+  assert.equal(turned[50], 255);
 });

@@ -1,13 +1,16 @@
 // One chip large, with its histogram and its times.
 
 import { byID, colour, fit, h, seen, select, setOptions, text } from "./dom.mjs";
-import { age, best, pictures, render, stale } from "./frames.mjs";
+import { age, best, die, pictures, render, stale } from "./frames.mjs";
+import { pixelAt } from "./lattice.mjs";
+import { reading } from "./reading.mjs";
 import { highest, histogram } from "./range.mjs";
 import { ageText } from "./stats.mjs";
 import { clock, duration, num, volts, windowText, words } from "./units.mjs";
 
 const BINS = 128;
 let app, name = "", view = "", marked = true;
+let pointed, cursor, readingLine; // the pixel that is read: row and column of the frame
 let canvas, hist, facts, viewBox, note, visible, keep = {}, shown, last = 0;
 
 export function start(a) {
@@ -22,18 +25,21 @@ export function start(a) {
     shown = undefined;
   });
   byID("chip-tools").append(viewBox.node, mark);
+  readingLine = h("p", { class: "small reading", id: "chip-reading", role: "status" });
   canvas = h("canvas", { id: "chip-canvas", width: 8, height: 8, role: "img" });
   hist = h("canvas", { id: "chip-hist", role: "img" });
   facts = h("dl", { class: "facts", id: "chip-facts" });
   note = h("p", { class: "note", id: "chip-note", hidden: true });
   const health = h("p", { class: "small", id: "chip-health" });
-  byID("chip-body").append(h("div", { class: "large", id: "chip-large" }, canvas, h("p", { class: "stamp", id: "chip-stamp" })), health, note, hist, facts);
+  byID("chip-body").append(large(), readingLine, health, note, hist, facts);
   visible = seen(byID("chip"), () => draw(performance.now()));
   app.hub.on("chip", ({ name: to, quiet }) => {
     name = to;
     view = "";
     keep = {};
     shown = undefined;
+    pointed = undefined;
+    tellReading();
     text(byID("chip-h"), `Chip ${name}`);
     if (!quiet) {
       byID("chip").scrollIntoView({ block: "nearest" });
@@ -63,6 +69,7 @@ function draw(now) {
   const high = parse(colour("high")), low = parse(colour("low"));
   const { range } = render(canvas, p, keep, marked && [low, high]);
   canvas.dataset.job = `${p.set.task}/${num(p.set.job)}/${p.frame.view}`;
+  tellReading();
   if (now - last < 150) return; // numbers that nobody could read
   last = now;
   canvas.setAttribute("aria-label", `${name}: ${p.frame.rows} rows by ${p.frame.columns} columns, codes ${Math.round(range[0])} black to ${Math.round(range[1])} white`);
@@ -70,11 +77,66 @@ function draw(now) {
   showFacts(p, range);
 }
 
+// large is the large picture: the pixel under the pointer, or where the arrow keys have gone, is read.
+function large() {
+  cursor = h("span", { class: "at", hidden: true });
+  const box = die(canvas);
+  box.append(cursor);
+  return h("div", {
+    class: "large", id: "chip-large", tabindex: "0", role: "group", "aria-describedby": "chip-reading",
+    "aria-label": "The chip, large. Arrow keys move from pixel to pixel and read them.",
+    onpointermove: (e) => {
+      const at = canvas.getBoundingClientRect();
+      point(shown && pixelAt(shown.frame, keep.lay, (e.clientX - at.left) / at.width, (e.clientY - at.top) / at.height));
+    },
+    onpointerleave: () => point(undefined), onkeydown: step,
+  }, box, h("p", { class: "stamp", id: "chip-stamp" }));
+}
+
+function step(e) {
+  const [down, right] = { ArrowUp: [-1, 0], ArrowDown: [1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1] }[e.key] ?? [];
+  if (down === undefined || !shown) return;
+  e.preventDefault();
+  const { rows, columns } = shown.frame, from = pointed ?? { row: rows >> 1, column: columns >> 1 };
+  const within = (v, n) => Math.max(0, Math.min(n - 1, v));
+  point({ row: within(from.row + down, rows), column: within(from.column + right, columns) });
+}
+
+function point(at) {
+  pointed = at;
+  tellReading();
+}
+
+// tellReading says what the pixel that is pointed at has, and marks it.
+function tellReading() {
+  const p = shown;
+  cursor.hidden = !(p && pointed && pointed.row < p.frame.rows && pointed.column < p.frame.columns);
+  if (cursor.hidden) {
+    text(readingLine, "");
+    return;
+  }
+  const f = p.frame, cls = app.classes.get(app.chips.get(f.chip)?.class);
+  const trim = f.trim ?? (app.plan?.tasks ?? []).find((t) => t.name === p.set.task)?.trim;
+  const got = reading(f, p.codes, pointed.row, pointed.column, cls, trim);
+  const light = got.lux === undefined ? "light not known" : `about ${got.lux.toPrecision(3)} lux by its class's response`;
+  const time = Date.parse(f.first_sample_time) + got.lightNS / 1e6;
+  text(readingLine, `Row ${got.chipRow}, column ${got.chipColumn} of the chip: code ${got.code}, ${volts(got.volts)}, ${light}. ` +
+    `Light of ${clock(new Date(time).toISOString())} ± ${duration(f.time_uncertainty_ns)}, sampled ${duration(got.sampledNS - got.lightNS)} later.`);
+  // On the picture, in fractions of it.
+  const row = keep.lay.index ? 1 / (f.rows + 1 / 3) : 1 / f.rows, odd = ((f.window?.row ?? 0) + pointed.row * (f.window?.row_step || 1)) & 1;
+  const across = keep.lay.index ? f.columns + 0.5 : f.columns, st = canvas.style, of = (key) => parseFloat(st[key]) / 100;
+  const at = { left: (pointed.column + (keep.lay.index ? odd / 2 : 0)) / across, top: (pointed.row + (keep.lay.index ? 1 / 6 : 0)) * row, width: 1 / across, height: row };
+  for (const [key, base, size] of [["left", "left", "width"], ["top", "top", "height"], ["width", "", "width"], ["height", "", "height"]]) {
+    cursor.style[key] = `${100 * ((base ? of(base) : 0) + at[key] * of(size))}%`;
+  }
+}
+
 const parse = (c) => c.match(/\d+(\.\d+)?/g).slice(0, 3).map(Number);
 
 function empty() {
   shown = null;
   canvas.width = canvas.height = 1;
+  tellReading();
   text(byID("chip-stamp"), name ? "No frame yet: no task reads this chip." : "Choose a chip.");
   byID("chip-large").dataset.state = "none";
   facts.replaceChildren();

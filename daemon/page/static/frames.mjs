@@ -3,7 +3,9 @@
 import { call } from "./api.mjs";
 import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
 import { arrange, grid, neighbour } from "./layout.mjs";
-import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
+import { lattice, paint } from "./lattice.mjs";
+import { decode, grey, shown, steady } from "./range.mjs";
+import { falls } from "./reading.mjs";
 import { Feed } from "./link.mjs";
 import { LeftOut, Pace, Progress, Silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
@@ -15,7 +17,7 @@ const ANSWER_MS = WAIT_MS + 1500; // after which it counts as silent
 const DRAW_MS = 30; // between two drawings, each of which costs the machine far more than what is drawn
 const FORGET_VIEW_MS = 4000; // a view that is not seen any more gives its place to others
 
-const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "" };
+const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "", white: "code", place: "chip" };
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
@@ -118,7 +120,17 @@ function tools() {
     feed.restart();
   });
   taskBox.box.id = "frames-task";
-  byID("frames-tools").append(taskBox.node, codes.node, range.node, fixedBoxes);
+  const white = select("White is", [["code", "a high code"], ["light", "much light"]], options.white, (v) => {
+    options.white = v;
+    redraw();
+  });
+  white.box.id = "white";
+  const where = select("Windows", [["chip", "in place"], ["fill", "as large as they can be"]], options.place, (v) => {
+    options.place = v;
+    redraw();
+  });
+  where.box.id = "window-place";
+  byID("frames-tools").append(taskBox.node, codes.node, range.node, fixedBoxes, white.node, where.node);
 }
 
 function redraw() {
@@ -141,7 +153,7 @@ function build() {
     const button = h("button", {
       type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
       onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
-    }, h("span", { class: "pic" }, canvas), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age), h("span", { class: "health", hidden: true }));
+    }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age), h("span", { class: "health", hidden: true }));
     node.append(button);
     tiles.set(c.name, { chip: c, button, canvas, age, views: new Map(), dirty: false });
   });
@@ -232,22 +244,35 @@ export function best(views, now = performance.now()) {
   return out?.p;
 }
 
+// die is what a canvas of render stands in: the chip, with its proportions, of which a window covers a part.
+export const die = (canvas) => h("span", { class: "die" }, canvas);
+
 // render draws a picture into a canvas. keep has the range of the last time.
 export function render(canvas, p, keep, mark) {
   const cls = app.classes.get(app.chips.get(p.frame.chip)?.class);
-  const lay = lattice(p.frame, cls);
+  const lay = (keep.lay = lattice(p.frame, cls));
   if (canvas.width !== lay.width || canvas.height !== lay.height) {
     canvas.width = Math.max(1, lay.width);
     canvas.height = Math.max(1, lay.height);
-    canvas.style.aspectRatio = String(lay.ratio);
     keep.image = undefined;
   }
+  put(canvas, lay);
   keep.range = steady(options.range === "auto" ? keep.range : undefined, shown(options.range, p.codes, p.bits, [options.low, options.high]));
   const c = canvas.getContext("2d");
   keep.image ??= c.createImageData(canvas.width, canvas.height);
-  paint(keep.image.data, p.codes, p.frame, lay, grey(...keep.range, table), mark, p.bits);
+  paint(keep.image.data, p.codes, lay, grey(...keep.range, table, options.white === "light" && falls(cls)), mark, p.bits);
   c.putImageData(keep.image, 0, 0);
   return { lay, range: keep.range };
+}
+
+// put gives a canvas its place on its chip.
+function put(canvas, lay) {
+  const whole = options.place === "fill", at = whole ? { left: 0, top: 0, width: 1, height: 1 } : lay.place;
+  const now = `${whole ? lay.ratio : lay.dieRatio} ${at.left} ${at.top} ${at.width} ${at.height}`;
+  if (canvas.dataset.at === now) return; // the styles of many pictures a second are better left alone
+  canvas.dataset.at = now;
+  canvas.parentElement.style.setProperty("--ratio", String(whole ? lay.ratio : lay.dieRatio));
+  for (const [key, v] of Object.entries(at)) canvas.style[key] = `${(100 * v).toFixed(3)}%`;
 }
 
 // hostLag is how long ago the set was finished by the host's clock, in milliseconds.

@@ -2,7 +2,7 @@
 
 import { call } from "./api.mjs";
 import { byID, h, seen } from "./dom.mjs";
-import { pictureOptions, render } from "./frames.mjs";
+import { die, pictureOptions, render } from "./frames.mjs";
 import { decode } from "./range.mjs";
 import { TargetPicker, ViewFields } from "./taskform.mjs";
 import { bytes, clock, count, duration, num, toSeconds, words } from "./units.mjs";
@@ -44,8 +44,9 @@ async function capture(e) {
 
 function shot(frame) {
   const canvas = h("canvas", { width: 8, height: 8, role: "img", "aria-label": `Capture of ${frame.chip}` });
+  const node = h("span", { class: "pic" }, die(canvas));
   render(canvas, { frame, codes: decode(frame.data), bits: frame.significant_bits || 16 }, {});
-  return h("figure", {}, canvas, h("figcaption", {}, `${frame.chip}, ${clock(frame.first_sample_time)}`, frame.correction_note ? h("span", { class: "muted" }, " " + frame.correction_note) : ""));
+  return h("figure", {}, node, h("figcaption", {}, `${frame.chip}, ${clock(frame.first_sample_time)}`, frame.correction_note ? h("span", { class: "muted" }, " " + frame.correction_note) : ""));
 }
 
 function records(body) {

@@ -67,13 +67,15 @@ export function steady(before, next, part = 0.25) {
   return [before[0] + part * (next[0] - before[0]), before[1] + part * (next[1] - before[1])];
 }
 
-// grey is the grey of every code for a range: a table of 65536 bytes.
-export function grey(low, high, table = new Uint8Array(65536)) {
+// grey is the grey of every code for a range: a table of 65536 bytes. Inverted, low codes are white: of pixels whose
+// signal falls with light.
+export function grey(low, high, table = new Uint8Array(65536), inverted = false) {
   const a = Math.max(0, Math.ceil(low)), scale = 255 / Math.max(1e-9, high - low);
   table.fill(0, 0, Math.min(65536, a));
   let c = a;
   for (; c < 65536 && c < high; c++) table[c] = Math.round((c - low) * scale);
   table.fill(255, c);
+  if (inverted) for (let i = 0; i < 65536; i++) table[i] = 255 - table[i];
   return table;
 }
 
@@ -82,41 +84,4 @@ export function histogram(codes, bits, bins) {
   const out = new Uint32Array(bins), all = highest(bits) + 1;
   for (const c of codes) out[Math.min(bins - 1, Math.floor((c * bins) / all))]++;
   return out;
-}
-
-// lattice is how the pixels of a frame are laid on a canvas: its size in canvas pixels, how
-// wide a pixel is there, by how much a row is shifted, and the ratio of width to height on
-// the die. A hexagonal frame has its odd rows half a column to the right.
-export function lattice(frame, cls) {
-  const rows = frame.rows ?? 0, columns = frame.columns ?? 0, w = frame.window ?? {};
-  const rowStep = w.row_step || 1, columnStep = w.column_step || 1;
-  const hex = frame.arrangement === "ARRANGEMENT_HEXAGONAL";
-  // A resampled frame has left the lattice of its class for one of equal pitches.
-  const on = frame.corrections?.includes("CORRECTION_RESAMPLED") ? undefined : cls?.lattice;
-  const pitchX = on?.pitch_x_um || 1, pitchY = on?.pitch_y_um || pitchX;
-  const each = hex ? 2 * columnStep : 1;
-  const width = hex ? columns * each + 1 : columns;
-  const across = hex ? (width / 2) * pitchX : columns * columnStep * pitchX;
-  return {
-    width, height: rows, each,
-    shift: (i) => (hex ? ((w.row ?? 0) + i * rowStep) & 1 : 0),
-    ratio: across / Math.max(1e-9, rows * rowStep * pitchY),
-  };
-}
-
-// paint writes a frame into the RGBA bytes of a canvas of lattice's size. mark colours
-// clipped pixels: [low, high] as RGB, or nothing. What no pixel covers stays clear.
-export function paint(rgba, codes, frame, lay, table, mark, bits) {
-  const columns = frame.columns ?? 0, top = highest(bits), out = new Uint32Array(rgba.buffer, rgba.byteOffset, rgba.length >> 2);
-  const word = (r, g, b) => ((255 << 24) | (b << 16) | (g << 8) | r) >>> 0;
-  const low = mark && word(...mark[0]), high = mark && word(...mark[1]);
-  out.fill(0);
-  for (let i = 0; i < lay.height; i++) {
-    let at = i * lay.width + lay.shift(i);
-    for (let j = 0; j < columns; j++) {
-      const c = codes[i * columns + j], g = table[c];
-      const v = mark && c === 0 ? low : mark && c === top ? high : word(g, g, g);
-      for (let k = 0; k < lay.each; k++) out[at++] = v;
-    }
-  }
 }
