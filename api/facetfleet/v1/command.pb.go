@@ -35,18 +35,13 @@ type Command struct {
 	//
 	// Types that are valid to be assigned to What:
 	//
-	//	*Command_GetRobot
 	//	*Command_ListTasks
-	//	*Command_Preview
 	//	*Command_LeaseFrames
-	//	*Command_ListRecordings
 	//	*Command_Prepare
 	//	*Command_Commit
 	//	*Command_Undo
 	//	*Command_Stop
 	//	*Command_Resume
-	//	*Command_StartRecording
-	//	*Command_StopRecording
 	What          isCommand_What `protobuf_oneof:"what"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -103,15 +98,6 @@ func (x *Command) GetWhat() isCommand_What {
 	return nil
 }
 
-func (x *Command) GetGetRobot() *GetRobot {
-	if x != nil {
-		if x, ok := x.What.(*Command_GetRobot); ok {
-			return x.GetRobot
-		}
-	}
-	return nil
-}
-
 func (x *Command) GetListTasks() *v1.ListTasksRequest {
 	if x != nil {
 		if x, ok := x.What.(*Command_ListTasks); ok {
@@ -121,28 +107,10 @@ func (x *Command) GetListTasks() *v1.ListTasksRequest {
 	return nil
 }
 
-func (x *Command) GetPreview() *v1.PreviewPlanRequest {
-	if x != nil {
-		if x, ok := x.What.(*Command_Preview); ok {
-			return x.Preview
-		}
-	}
-	return nil
-}
-
 func (x *Command) GetLeaseFrames() *LeaseFrames {
 	if x != nil {
 		if x, ok := x.What.(*Command_LeaseFrames); ok {
 			return x.LeaseFrames
-		}
-	}
-	return nil
-}
-
-func (x *Command) GetListRecordings() *v1.ListRecordingsRequest {
-	if x != nil {
-		if x, ok := x.What.(*Command_ListRecordings); ok {
-			return x.ListRecordings
 		}
 	}
 	return nil
@@ -193,97 +161,48 @@ func (x *Command) GetResume() *v1.ResumeArrayRequest {
 	return nil
 }
 
-func (x *Command) GetStartRecording() *v1.StartRecordingRequest {
-	if x != nil {
-		if x, ok := x.What.(*Command_StartRecording); ok {
-			return x.StartRecording
-		}
-	}
-	return nil
-}
-
-func (x *Command) GetStopRecording() *v1.StopRecordingRequest {
-	if x != nil {
-		if x, ok := x.What.(*Command_StopRecording); ok {
-			return x.StopRecording
-		}
-	}
-	return nil
-}
-
 type isCommand_What interface {
 	isCommand_What()
 }
 
-type Command_GetRobot struct {
-	// The robot's status, read anew. Viewer.
-	GetRobot *GetRobot `protobuf:"bytes,3,opt,name=get_robot,json=getRobot,proto3,oneof"`
-}
-
 type Command_ListTasks struct {
 	// The tasks. Viewer.
-	ListTasks *v1.ListTasksRequest `protobuf:"bytes,4,opt,name=list_tasks,json=listTasks,proto3,oneof"`
-}
-
-type Command_Preview struct {
-	// The plan that changes of the tasks would have. Viewer.
-	Preview *v1.PreviewPlanRequest `protobuf:"bytes,5,opt,name=preview,proto3,oneof"`
+	ListTasks *v1.ListTasksRequest `protobuf:"bytes,3,opt,name=list_tasks,json=listTasks,proto3,oneof"`
 }
 
 type Command_LeaseFrames struct {
 	// Frame sets for a time. Viewer.
-	LeaseFrames *LeaseFrames `protobuf:"bytes,6,opt,name=lease_frames,json=leaseFrames,proto3,oneof"`
-}
-
-type Command_ListRecordings struct {
-	// The recordings. Viewer.
-	ListRecordings *v1.ListRecordingsRequest `protobuf:"bytes,7,opt,name=list_recordings,json=listRecordings,proto3,oneof"`
+	LeaseFrames *LeaseFrames `protobuf:"bytes,4,opt,name=lease_frames,json=leaseFrames,proto3,oneof"`
 }
 
 type Command_Prepare struct {
 	// First half of a change: plans it, and notes how to undo it. Operator.
-	Prepare *PrepareChange `protobuf:"bytes,8,opt,name=prepare,proto3,oneof"`
+	Prepare *PrepareChange `protobuf:"bytes,5,opt,name=prepare,proto3,oneof"`
 }
 
 type Command_Commit struct {
 	// Second half. Operator.
-	Commit *CommitChange `protobuf:"bytes,9,opt,name=commit,proto3,oneof"`
+	Commit *CommitChange `protobuf:"bytes,6,opt,name=commit,proto3,oneof"`
 }
 
 type Command_Undo struct {
 	// Takes a change back, or drops what was prepared. Operator.
-	Undo *UndoChange `protobuf:"bytes,10,opt,name=undo,proto3,oneof"`
+	Undo *UndoChange `protobuf:"bytes,7,opt,name=undo,proto3,oneof"`
 }
 
 type Command_Stop struct {
 	// A safe stop. Operator.
-	Stop *v1.StopArrayRequest `protobuf:"bytes,11,opt,name=stop,proto3,oneof"`
+	Stop *v1.StopArrayRequest `protobuf:"bytes,8,opt,name=stop,proto3,oneof"`
 }
 
 type Command_Resume struct {
 	// Its end. Operator.
-	Resume *v1.ResumeArrayRequest `protobuf:"bytes,12,opt,name=resume,proto3,oneof"`
+	Resume *v1.ResumeArrayRequest `protobuf:"bytes,9,opt,name=resume,proto3,oneof"`
 }
-
-type Command_StartRecording struct {
-	// Begins a recording. Operator.
-	StartRecording *v1.StartRecordingRequest `protobuf:"bytes,13,opt,name=start_recording,json=startRecording,proto3,oneof"`
-}
-
-type Command_StopRecording struct {
-	// Ends it. Operator.
-	StopRecording *v1.StopRecordingRequest `protobuf:"bytes,14,opt,name=stop_recording,json=stopRecording,proto3,oneof"`
-}
-
-func (*Command_GetRobot) isCommand_What() {}
 
 func (*Command_ListTasks) isCommand_What() {}
 
-func (*Command_Preview) isCommand_What() {}
-
 func (*Command_LeaseFrames) isCommand_What() {}
-
-func (*Command_ListRecordings) isCommand_What() {}
 
 func (*Command_Prepare) isCommand_What() {}
 
@@ -295,47 +214,6 @@ func (*Command_Stop) isCommand_What() {}
 
 func (*Command_Resume) isCommand_What() {}
 
-func (*Command_StartRecording) isCommand_What() {}
-
-func (*Command_StopRecording) isCommand_What() {}
-
-// GetRobot asks for the robot's status, read anew.
-type GetRobot struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *GetRobot) Reset() {
-	*x = GetRobot{}
-	mi := &file_facetfleet_v1_command_proto_msgTypes[1]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *GetRobot) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*GetRobot) ProtoMessage() {}
-
-func (x *GetRobot) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_command_proto_msgTypes[1]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use GetRobot.ProtoReflect.Descriptor instead.
-func (*GetRobot) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_command_proto_rawDescGZIP(), []int{1}
-}
-
 // Answer is what became of a command.
 type Answer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -346,15 +224,11 @@ type Answer struct {
 	// Types that are valid to be assigned to What:
 	//
 	//	*Answer_Failure
-	//	*Answer_Status
 	//	*Answer_Tasks
-	//	*Answer_Plan
 	//	*Answer_Lease
-	//	*Answer_Recordings
 	//	*Answer_Change
 	//	*Answer_Stopped
 	//	*Answer_Resumed
-	//	*Answer_Recording
 	What          isAnswer_What `protobuf_oneof:"what"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -362,7 +236,7 @@ type Answer struct {
 
 func (x *Answer) Reset() {
 	*x = Answer{}
-	mi := &file_facetfleet_v1_command_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_command_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -374,7 +248,7 @@ func (x *Answer) String() string {
 func (*Answer) ProtoMessage() {}
 
 func (x *Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_command_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_command_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -387,7 +261,7 @@ func (x *Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Answer.ProtoReflect.Descriptor instead.
 func (*Answer) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_command_proto_rawDescGZIP(), []int{2}
+	return file_facetfleet_v1_command_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *Answer) GetRobot() string {
@@ -413,15 +287,6 @@ func (x *Answer) GetFailure() *Failure {
 	return nil
 }
 
-func (x *Answer) GetStatus() *Robot {
-	if x != nil {
-		if x, ok := x.What.(*Answer_Status); ok {
-			return x.Status
-		}
-	}
-	return nil
-}
-
 func (x *Answer) GetTasks() *v1.ListTasksResponse {
 	if x != nil {
 		if x, ok := x.What.(*Answer_Tasks); ok {
@@ -431,28 +296,10 @@ func (x *Answer) GetTasks() *v1.ListTasksResponse {
 	return nil
 }
 
-func (x *Answer) GetPlan() *v1.Plan {
-	if x != nil {
-		if x, ok := x.What.(*Answer_Plan); ok {
-			return x.Plan
-		}
-	}
-	return nil
-}
-
 func (x *Answer) GetLease() *Lease {
 	if x != nil {
 		if x, ok := x.What.(*Answer_Lease); ok {
 			return x.Lease
-		}
-	}
-	return nil
-}
-
-func (x *Answer) GetRecordings() *v1.ListRecordingsResponse {
-	if x != nil {
-		if x, ok := x.What.(*Answer_Recordings); ok {
-			return x.Recordings
 		}
 	}
 	return nil
@@ -485,15 +332,6 @@ func (x *Answer) GetResumed() *v1.ResumeArrayResponse {
 	return nil
 }
 
-func (x *Answer) GetRecording() *v1.Recording {
-	if x != nil {
-		if x, ok := x.What.(*Answer_Recording); ok {
-			return x.Recording
-		}
-	}
-	return nil
-}
-
 type isAnswer_What interface {
 	isAnswer_What()
 }
@@ -503,70 +341,42 @@ type Answer_Failure struct {
 	Failure *Failure `protobuf:"bytes,2,opt,name=failure,proto3,oneof"`
 }
 
-type Answer_Status struct {
-	// Of GetRobot.
-	Status *Robot `protobuf:"bytes,3,opt,name=status,proto3,oneof"`
-}
-
 type Answer_Tasks struct {
 	// Of ListTasksRequest.
-	Tasks *v1.ListTasksResponse `protobuf:"bytes,4,opt,name=tasks,proto3,oneof"`
-}
-
-type Answer_Plan struct {
-	// Of PreviewPlanRequest.
-	Plan *v1.Plan `protobuf:"bytes,5,opt,name=plan,proto3,oneof"`
+	Tasks *v1.ListTasksResponse `protobuf:"bytes,3,opt,name=tasks,proto3,oneof"`
 }
 
 type Answer_Lease struct {
 	// Of LeaseFrames.
-	Lease *Lease `protobuf:"bytes,6,opt,name=lease,proto3,oneof"`
-}
-
-type Answer_Recordings struct {
-	// Of ListRecordingsRequest.
-	Recordings *v1.ListRecordingsResponse `protobuf:"bytes,7,opt,name=recordings,proto3,oneof"`
+	Lease *Lease `protobuf:"bytes,4,opt,name=lease,proto3,oneof"`
 }
 
 type Answer_Change struct {
 	// Of PrepareChange, CommitChange and UndoChange.
-	Change *Change `protobuf:"bytes,8,opt,name=change,proto3,oneof"`
+	Change *Change `protobuf:"bytes,5,opt,name=change,proto3,oneof"`
 }
 
 type Answer_Stopped struct {
 	// Of StopArrayRequest.
-	Stopped *v1.StopArrayResponse `protobuf:"bytes,9,opt,name=stopped,proto3,oneof"`
+	Stopped *v1.StopArrayResponse `protobuf:"bytes,6,opt,name=stopped,proto3,oneof"`
 }
 
 type Answer_Resumed struct {
 	// Of ResumeArrayRequest.
-	Resumed *v1.ResumeArrayResponse `protobuf:"bytes,10,opt,name=resumed,proto3,oneof"`
-}
-
-type Answer_Recording struct {
-	// Of StartRecordingRequest and StopRecordingRequest.
-	Recording *v1.Recording `protobuf:"bytes,11,opt,name=recording,proto3,oneof"`
+	Resumed *v1.ResumeArrayResponse `protobuf:"bytes,7,opt,name=resumed,proto3,oneof"`
 }
 
 func (*Answer_Failure) isAnswer_What() {}
 
-func (*Answer_Status) isAnswer_What() {}
-
 func (*Answer_Tasks) isAnswer_What() {}
 
-func (*Answer_Plan) isAnswer_What() {}
-
 func (*Answer_Lease) isAnswer_What() {}
-
-func (*Answer_Recordings) isAnswer_What() {}
 
 func (*Answer_Change) isAnswer_What() {}
 
 func (*Answer_Stopped) isAnswer_What() {}
 
 func (*Answer_Resumed) isAnswer_What() {}
-
-func (*Answer_Recording) isAnswer_What() {}
 
 // Failure is why a command was not done.
 type Failure struct {
@@ -585,7 +395,7 @@ type Failure struct {
 
 func (x *Failure) Reset() {
 	*x = Failure{}
-	mi := &file_facetfleet_v1_command_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_command_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -597,7 +407,7 @@ func (x *Failure) String() string {
 func (*Failure) ProtoMessage() {}
 
 func (x *Failure) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_command_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_command_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -610,7 +420,7 @@ func (x *Failure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Failure.ProtoReflect.Descriptor instead.
 func (*Failure) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_command_proto_rawDescGZIP(), []int{3}
+	return file_facetfleet_v1_command_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Failure) GetCode() string {
@@ -645,42 +455,27 @@ var File_facetfleet_v1_command_proto protoreflect.FileDescriptor
 
 const file_facetfleet_v1_command_proto_rawDesc = "" +
 	"\n" +
-	"\x1bfacetfleet/v1/command.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x16facetd/v1/record.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x19facetfleet/v1/frame.proto\x1a\x1afacetfleet/v1/status.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x06\n" +
+	"\x1bfacetfleet/v1/command.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x19facetfleet/v1/frame.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xde\x03\n" +
 	"\aCommand\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x0e\n" +
-	"\x02by\x18\x02 \x01(\tR\x02by\x126\n" +
-	"\tget_robot\x18\x03 \x01(\v2\x17.facetfleet.v1.GetRobotH\x00R\bgetRobot\x12<\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12<\n" +
 	"\n" +
-	"list_tasks\x18\x04 \x01(\v2\x1b.facetd.v1.ListTasksRequestH\x00R\tlistTasks\x129\n" +
-	"\apreview\x18\x05 \x01(\v2\x1d.facetd.v1.PreviewPlanRequestH\x00R\apreview\x12?\n" +
-	"\flease_frames\x18\x06 \x01(\v2\x1a.facetfleet.v1.LeaseFramesH\x00R\vleaseFrames\x12K\n" +
-	"\x0flist_recordings\x18\a \x01(\v2 .facetd.v1.ListRecordingsRequestH\x00R\x0elistRecordings\x128\n" +
-	"\aprepare\x18\b \x01(\v2\x1c.facetfleet.v1.PrepareChangeH\x00R\aprepare\x125\n" +
-	"\x06commit\x18\t \x01(\v2\x1b.facetfleet.v1.CommitChangeH\x00R\x06commit\x12/\n" +
-	"\x04undo\x18\n" +
-	" \x01(\v2\x19.facetfleet.v1.UndoChangeH\x00R\x04undo\x121\n" +
-	"\x04stop\x18\v \x01(\v2\x1b.facetd.v1.StopArrayRequestH\x00R\x04stop\x127\n" +
-	"\x06resume\x18\f \x01(\v2\x1d.facetd.v1.ResumeArrayRequestH\x00R\x06resume\x12K\n" +
-	"\x0fstart_recording\x18\r \x01(\v2 .facetd.v1.StartRecordingRequestH\x00R\x0estartRecording\x12H\n" +
-	"\x0estop_recording\x18\x0e \x01(\v2\x1f.facetd.v1.StopRecordingRequestH\x00R\rstopRecordingB\x06\n" +
-	"\x04what\"\n" +
-	"\n" +
-	"\bGetRobot\"\xb7\x04\n" +
+	"list_tasks\x18\x03 \x01(\v2\x1b.facetd.v1.ListTasksRequestH\x00R\tlistTasks\x12?\n" +
+	"\flease_frames\x18\x04 \x01(\v2\x1a.facetfleet.v1.LeaseFramesH\x00R\vleaseFrames\x128\n" +
+	"\aprepare\x18\x05 \x01(\v2\x1c.facetfleet.v1.PrepareChangeH\x00R\aprepare\x125\n" +
+	"\x06commit\x18\x06 \x01(\v2\x1b.facetfleet.v1.CommitChangeH\x00R\x06commit\x12/\n" +
+	"\x04undo\x18\a \x01(\v2\x19.facetfleet.v1.UndoChangeH\x00R\x04undo\x121\n" +
+	"\x04stop\x18\b \x01(\v2\x1b.facetd.v1.StopArrayRequestH\x00R\x04stop\x127\n" +
+	"\x06resume\x18\t \x01(\v2\x1d.facetd.v1.ResumeArrayRequestH\x00R\x06resumeB\x06\n" +
+	"\x04what\"\xe5\x02\n" +
 	"\x06Answer\x12\x14\n" +
 	"\x05robot\x18\x01 \x01(\tR\x05robot\x122\n" +
-	"\afailure\x18\x02 \x01(\v2\x16.facetfleet.v1.FailureH\x00R\afailure\x12.\n" +
-	"\x06status\x18\x03 \x01(\v2\x14.facetfleet.v1.RobotH\x00R\x06status\x124\n" +
-	"\x05tasks\x18\x04 \x01(\v2\x1c.facetd.v1.ListTasksResponseH\x00R\x05tasks\x12%\n" +
-	"\x04plan\x18\x05 \x01(\v2\x0f.facetd.v1.PlanH\x00R\x04plan\x12,\n" +
-	"\x05lease\x18\x06 \x01(\v2\x14.facetfleet.v1.LeaseH\x00R\x05lease\x12C\n" +
-	"\n" +
-	"recordings\x18\a \x01(\v2!.facetd.v1.ListRecordingsResponseH\x00R\n" +
-	"recordings\x12/\n" +
-	"\x06change\x18\b \x01(\v2\x15.facetfleet.v1.ChangeH\x00R\x06change\x128\n" +
-	"\astopped\x18\t \x01(\v2\x1c.facetd.v1.StopArrayResponseH\x00R\astopped\x12:\n" +
-	"\aresumed\x18\n" +
-	" \x01(\v2\x1e.facetd.v1.ResumeArrayResponseH\x00R\aresumed\x124\n" +
-	"\trecording\x18\v \x01(\v2\x14.facetd.v1.RecordingH\x00R\trecordingB\x06\n" +
+	"\afailure\x18\x02 \x01(\v2\x16.facetfleet.v1.FailureH\x00R\afailure\x124\n" +
+	"\x05tasks\x18\x03 \x01(\v2\x1c.facetd.v1.ListTasksResponseH\x00R\x05tasks\x12,\n" +
+	"\x05lease\x18\x04 \x01(\v2\x14.facetfleet.v1.LeaseH\x00R\x05lease\x12/\n" +
+	"\x06change\x18\x05 \x01(\v2\x15.facetfleet.v1.ChangeH\x00R\x06change\x128\n" +
+	"\astopped\x18\x06 \x01(\v2\x1c.facetd.v1.StopArrayResponseH\x00R\astopped\x12:\n" +
+	"\aresumed\x18\a \x01(\v2\x1e.facetd.v1.ResumeArrayResponseH\x00R\aresumedB\x06\n" +
 	"\x04what\"\x7f\n" +
 	"\aFailure\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x18\n" +
@@ -700,65 +495,47 @@ func file_facetfleet_v1_command_proto_rawDescGZIP() []byte {
 	return file_facetfleet_v1_command_proto_rawDescData
 }
 
-var file_facetfleet_v1_command_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_facetfleet_v1_command_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
 var file_facetfleet_v1_command_proto_goTypes = []any{
-	(*Command)(nil),                   // 0: facetfleet.v1.Command
-	(*GetRobot)(nil),                  // 1: facetfleet.v1.GetRobot
-	(*Answer)(nil),                    // 2: facetfleet.v1.Answer
-	(*Failure)(nil),                   // 3: facetfleet.v1.Failure
-	(*timestamppb.Timestamp)(nil),     // 4: google.protobuf.Timestamp
-	(*v1.ListTasksRequest)(nil),       // 5: facetd.v1.ListTasksRequest
-	(*v1.PreviewPlanRequest)(nil),     // 6: facetd.v1.PreviewPlanRequest
-	(*LeaseFrames)(nil),               // 7: facetfleet.v1.LeaseFrames
-	(*v1.ListRecordingsRequest)(nil),  // 8: facetd.v1.ListRecordingsRequest
-	(*PrepareChange)(nil),             // 9: facetfleet.v1.PrepareChange
-	(*CommitChange)(nil),              // 10: facetfleet.v1.CommitChange
-	(*UndoChange)(nil),                // 11: facetfleet.v1.UndoChange
-	(*v1.StopArrayRequest)(nil),       // 12: facetd.v1.StopArrayRequest
-	(*v1.ResumeArrayRequest)(nil),     // 13: facetd.v1.ResumeArrayRequest
-	(*v1.StartRecordingRequest)(nil),  // 14: facetd.v1.StartRecordingRequest
-	(*v1.StopRecordingRequest)(nil),   // 15: facetd.v1.StopRecordingRequest
-	(*Robot)(nil),                     // 16: facetfleet.v1.Robot
-	(*v1.ListTasksResponse)(nil),      // 17: facetd.v1.ListTasksResponse
-	(*v1.Plan)(nil),                   // 18: facetd.v1.Plan
-	(*Lease)(nil),                     // 19: facetfleet.v1.Lease
-	(*v1.ListRecordingsResponse)(nil), // 20: facetd.v1.ListRecordingsResponse
-	(*Change)(nil),                    // 21: facetfleet.v1.Change
-	(*v1.StopArrayResponse)(nil),      // 22: facetd.v1.StopArrayResponse
-	(*v1.ResumeArrayResponse)(nil),    // 23: facetd.v1.ResumeArrayResponse
-	(*v1.Recording)(nil),              // 24: facetd.v1.Recording
-	(*v1.Refusal)(nil),                // 25: facetd.v1.Refusal
+	(*Command)(nil),                // 0: facetfleet.v1.Command
+	(*Answer)(nil),                 // 1: facetfleet.v1.Answer
+	(*Failure)(nil),                // 2: facetfleet.v1.Failure
+	(*timestamppb.Timestamp)(nil),  // 3: google.protobuf.Timestamp
+	(*v1.ListTasksRequest)(nil),    // 4: facetd.v1.ListTasksRequest
+	(*LeaseFrames)(nil),            // 5: facetfleet.v1.LeaseFrames
+	(*PrepareChange)(nil),          // 6: facetfleet.v1.PrepareChange
+	(*CommitChange)(nil),           // 7: facetfleet.v1.CommitChange
+	(*UndoChange)(nil),             // 8: facetfleet.v1.UndoChange
+	(*v1.StopArrayRequest)(nil),    // 9: facetd.v1.StopArrayRequest
+	(*v1.ResumeArrayRequest)(nil),  // 10: facetd.v1.ResumeArrayRequest
+	(*v1.ListTasksResponse)(nil),   // 11: facetd.v1.ListTasksResponse
+	(*Lease)(nil),                  // 12: facetfleet.v1.Lease
+	(*Change)(nil),                 // 13: facetfleet.v1.Change
+	(*v1.StopArrayResponse)(nil),   // 14: facetd.v1.StopArrayResponse
+	(*v1.ResumeArrayResponse)(nil), // 15: facetd.v1.ResumeArrayResponse
+	(*v1.Refusal)(nil),             // 16: facetd.v1.Refusal
 }
 var file_facetfleet_v1_command_proto_depIdxs = []int32{
-	4,  // 0: facetfleet.v1.Command.time:type_name -> google.protobuf.Timestamp
-	1,  // 1: facetfleet.v1.Command.get_robot:type_name -> facetfleet.v1.GetRobot
-	5,  // 2: facetfleet.v1.Command.list_tasks:type_name -> facetd.v1.ListTasksRequest
-	6,  // 3: facetfleet.v1.Command.preview:type_name -> facetd.v1.PreviewPlanRequest
-	7,  // 4: facetfleet.v1.Command.lease_frames:type_name -> facetfleet.v1.LeaseFrames
-	8,  // 5: facetfleet.v1.Command.list_recordings:type_name -> facetd.v1.ListRecordingsRequest
-	9,  // 6: facetfleet.v1.Command.prepare:type_name -> facetfleet.v1.PrepareChange
-	10, // 7: facetfleet.v1.Command.commit:type_name -> facetfleet.v1.CommitChange
-	11, // 8: facetfleet.v1.Command.undo:type_name -> facetfleet.v1.UndoChange
-	12, // 9: facetfleet.v1.Command.stop:type_name -> facetd.v1.StopArrayRequest
-	13, // 10: facetfleet.v1.Command.resume:type_name -> facetd.v1.ResumeArrayRequest
-	14, // 11: facetfleet.v1.Command.start_recording:type_name -> facetd.v1.StartRecordingRequest
-	15, // 12: facetfleet.v1.Command.stop_recording:type_name -> facetd.v1.StopRecordingRequest
-	3,  // 13: facetfleet.v1.Answer.failure:type_name -> facetfleet.v1.Failure
-	16, // 14: facetfleet.v1.Answer.status:type_name -> facetfleet.v1.Robot
-	17, // 15: facetfleet.v1.Answer.tasks:type_name -> facetd.v1.ListTasksResponse
-	18, // 16: facetfleet.v1.Answer.plan:type_name -> facetd.v1.Plan
-	19, // 17: facetfleet.v1.Answer.lease:type_name -> facetfleet.v1.Lease
-	20, // 18: facetfleet.v1.Answer.recordings:type_name -> facetd.v1.ListRecordingsResponse
-	21, // 19: facetfleet.v1.Answer.change:type_name -> facetfleet.v1.Change
-	22, // 20: facetfleet.v1.Answer.stopped:type_name -> facetd.v1.StopArrayResponse
-	23, // 21: facetfleet.v1.Answer.resumed:type_name -> facetd.v1.ResumeArrayResponse
-	24, // 22: facetfleet.v1.Answer.recording:type_name -> facetd.v1.Recording
-	25, // 23: facetfleet.v1.Failure.refusal:type_name -> facetd.v1.Refusal
-	24, // [24:24] is the sub-list for method output_type
-	24, // [24:24] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	3,  // 0: facetfleet.v1.Command.time:type_name -> google.protobuf.Timestamp
+	4,  // 1: facetfleet.v1.Command.list_tasks:type_name -> facetd.v1.ListTasksRequest
+	5,  // 2: facetfleet.v1.Command.lease_frames:type_name -> facetfleet.v1.LeaseFrames
+	6,  // 3: facetfleet.v1.Command.prepare:type_name -> facetfleet.v1.PrepareChange
+	7,  // 4: facetfleet.v1.Command.commit:type_name -> facetfleet.v1.CommitChange
+	8,  // 5: facetfleet.v1.Command.undo:type_name -> facetfleet.v1.UndoChange
+	9,  // 6: facetfleet.v1.Command.stop:type_name -> facetd.v1.StopArrayRequest
+	10, // 7: facetfleet.v1.Command.resume:type_name -> facetd.v1.ResumeArrayRequest
+	2,  // 8: facetfleet.v1.Answer.failure:type_name -> facetfleet.v1.Failure
+	11, // 9: facetfleet.v1.Answer.tasks:type_name -> facetd.v1.ListTasksResponse
+	12, // 10: facetfleet.v1.Answer.lease:type_name -> facetfleet.v1.Lease
+	13, // 11: facetfleet.v1.Answer.change:type_name -> facetfleet.v1.Change
+	14, // 12: facetfleet.v1.Answer.stopped:type_name -> facetd.v1.StopArrayResponse
+	15, // 13: facetfleet.v1.Answer.resumed:type_name -> facetd.v1.ResumeArrayResponse
+	16, // 14: facetfleet.v1.Failure.refusal:type_name -> facetd.v1.Refusal
+	15, // [15:15] is the sub-list for method output_type
+	15, // [15:15] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_facetfleet_v1_command_proto_init() }
@@ -768,32 +545,22 @@ func file_facetfleet_v1_command_proto_init() {
 	}
 	file_facetfleet_v1_apply_proto_init()
 	file_facetfleet_v1_frame_proto_init()
-	file_facetfleet_v1_status_proto_init()
 	file_facetfleet_v1_command_proto_msgTypes[0].OneofWrappers = []any{
-		(*Command_GetRobot)(nil),
 		(*Command_ListTasks)(nil),
-		(*Command_Preview)(nil),
 		(*Command_LeaseFrames)(nil),
-		(*Command_ListRecordings)(nil),
 		(*Command_Prepare)(nil),
 		(*Command_Commit)(nil),
 		(*Command_Undo)(nil),
 		(*Command_Stop)(nil),
 		(*Command_Resume)(nil),
-		(*Command_StartRecording)(nil),
-		(*Command_StopRecording)(nil),
 	}
-	file_facetfleet_v1_command_proto_msgTypes[2].OneofWrappers = []any{
+	file_facetfleet_v1_command_proto_msgTypes[1].OneofWrappers = []any{
 		(*Answer_Failure)(nil),
-		(*Answer_Status)(nil),
 		(*Answer_Tasks)(nil),
-		(*Answer_Plan)(nil),
 		(*Answer_Lease)(nil),
-		(*Answer_Recordings)(nil),
 		(*Answer_Change)(nil),
 		(*Answer_Stopped)(nil),
 		(*Answer_Resumed)(nil),
-		(*Answer_Recording)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -801,7 +568,7 @@ func file_facetfleet_v1_command_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetfleet_v1_command_proto_rawDesc), len(file_facetfleet_v1_command_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   3,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -91,16 +91,10 @@ func (b *Bridge) do(ctx context.Context, data []byte, operator bool) *fleetv1.An
 
 // forViewers carries out what a viewer may ask for; of other commands it returns nothing.
 func (b *Bridge) forViewers(ctx context.Context, c *fleetv1.Command) (*fleetv1.Answer, error) {
-	conn := b.cfg.Daemon.Conn()
 	switch w := c.GetWhat().(type) {
-	case *fleetv1.Command_GetRobot:
-		return &fleetv1.Answer{What: &fleetv1.Answer_Status{Status: b.Robot(ctx, &fleetv1.Robot{})}}, nil
 	case *fleetv1.Command_ListTasks:
 		r, err := b.tasks.ListTasks(ctx, w.ListTasks)
 		return &fleetv1.Answer{What: &fleetv1.Answer_Tasks{Tasks: r}}, err
-	case *fleetv1.Command_Preview:
-		r, err := facetdv1.NewPlanServiceClient(conn).PreviewPlan(ctx, w.Preview)
-		return &fleetv1.Answer{What: &fleetv1.Answer_Plan{Plan: r.GetPlan()}}, err
 	case *fleetv1.Command_LeaseFrames:
 		tasks, err := b.cfg.Daemon.Tasks(ctx)
 		if err != nil {
@@ -112,9 +106,6 @@ func (b *Bridge) forViewers(ctx context.Context, c *fleetv1.Command) (*fleetv1.A
 		}
 		l, err := b.frames.grant(w.LeaseFrames, names)
 		return &fleetv1.Answer{What: &fleetv1.Answer_Lease{Lease: l}}, err
-	case *fleetv1.Command_ListRecordings:
-		r, err := facetdv1.NewRecordServiceClient(conn).ListRecordings(ctx, w.ListRecordings)
-		return &fleetv1.Answer{What: &fleetv1.Answer_Recordings{Recordings: r}}, err
 	}
 	return nil, nil
 }
@@ -135,12 +126,6 @@ func (b *Bridge) forOperators(ctx context.Context, c *fleetv1.Command) (*fleetv1
 	case *fleetv1.Command_Resume:
 		r, err := facetdv1.NewSafeStopServiceClient(conn).ResumeArray(ctx, w.Resume)
 		return &fleetv1.Answer{What: &fleetv1.Answer_Resumed{Resumed: r}}, err
-	case *fleetv1.Command_StartRecording:
-		r, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx, w.StartRecording)
-		return &fleetv1.Answer{What: &fleetv1.Answer_Recording{Recording: r.GetRecording()}}, err
-	case *fleetv1.Command_StopRecording:
-		r, err := facetdv1.NewRecordServiceClient(conn).StopRecording(ctx, w.StopRecording)
-		return &fleetv1.Answer{What: &fleetv1.Answer_Recording{Recording: r.GetRecording()}}, err
 	}
 	return nil, invalidf("the bridge of the robot does not know this command")
 }
