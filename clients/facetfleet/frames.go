@@ -79,7 +79,8 @@ waits, and those that are replaced are counted as skipped. With --out every fram
 func takeFrames(cmd *cobra.Command, f *fleetv1.RobotFrames, out string) error {
 	if out != "" {
 		for _, frame := range f.GetSet().GetFrames() {
-			name := fmt.Sprintf("%s-%s-%06d-%s-%s.pgm", subject.Escape(f.GetRobot()), subject.Escape(f.GetSet().GetTask()),
+			name := fmt.Sprintf("%s-%s-%06d-%s-%s.pgm", subject.Escape(f.GetRobot()),
+				subject.Escape(f.GetSet().GetTask()),
 				f.GetSet().GetJob(), subject.Escape(frame.GetChip()), subject.Escape(frame.GetView()))
 			if err := fileio.Write(filepath.Join(out, name), pgm(frame)); err != nil {
 				return fileio.Plain(err)

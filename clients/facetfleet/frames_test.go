@@ -156,7 +156,8 @@ func TestFramesOnTheCommandLine(t *testing.T) {
 	startBridge(t, daemon, "crawler", server.URL)
 	fresh(t, c, "crawler", time.Time{})
 	dir := t.TempDir()
-	status, out, errs := run(t, server.URL, "frames", "--robot", "crawler", "--task", "look", "--count", "2", "--out", dir)
+	status, out, errs := run(t, server.URL, "frames", "--robot", "crawler", "--task", "look", "--count", "2", "--out",
+		dir)
 	if status != 0 || strings.Count(out, "crawler  look  job ") != 2 {
 		t.Errorf("status %d: %s%s", status, out, errs)
 	}

@@ -135,7 +135,8 @@ func TestAHungHubNeverTouchesTheDaemon(t *testing.T) {
 	back := time.Now()
 	r := fresh(t, c, "crawler", back)
 	whole(t, c, "crawler", daemon.Client)
-	t.Logf("hub hung: current %v after its return; the daemon: slowest answer %v, %+d bytes", r.Stored.Sub(back), slowest,
+	t.Logf("hub hung: current %v after its return; the daemon: slowest answer %v, %+d bytes", r.Stored.Sub(back),
+		slowest,
 		grown)
 	if after != before {
 		t.Errorf("late, failed and violations went from %v to %v", before, after)

@@ -49,7 +49,7 @@ func prepareHub(t testing.TB, replicas int, urls ...string) *hub.Conn {
 // startBridge runs a bridge until the test ends or stop is called.
 func startBridge(t testing.TB, daemon *facet.Client, robot string, urls ...string) (stop func()) {
 	t.Helper()
-	return startBridgeWith(t, bridge.Config{Robot: robot, Daemon: daemon}, urls...)
+	return startBridgeWith(t, bridge.Config{Robot: robot, Daemon: daemon, Desired: 200 * time.Millisecond}, urls...)
 }
 
 func startBridgeWith(t testing.TB, cfg bridge.Config, urls ...string) (stop func()) {

@@ -55,7 +55,8 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 			"FACETFLEET_CA")
 	f.DurationVar(&a.timeout, "timeout", 10*time.Second, "give up on a single answer after this long")
 	cli.AddOutputFlag(root)
-	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(), a.stopCommand(),
+	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(),
+		a.applyCommand(), a.stopCommand(),
 		a.resumeCommand(), a.streamsCommand(),
 		cli.VersionCommand("facetfleet", version))
 	return root

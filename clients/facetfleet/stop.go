@@ -18,8 +18,8 @@ func (a *app) stopCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "stop",
 		Short: "Stop the array of a robot until somebody resumes it",
-		Long: `stop makes every select line of a robot's array inactive, latched until resume. It is a stop by software over
-a network, and no emergency stop.`,
+		Long: `stop makes every select line of a robot's array inactive, latched until resume. It is a stop by software
+over a network, and no emergency stop.`,
 		Example: `  facetfleet stop --robot crawler-7 --reason "somebody is at the head"`,
 		Args:    cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -93,10 +93,12 @@ type PrepareChange struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Names the change in all robots of the group; made up anew for each.
 	ChangeId string `protobuf:"bytes,1,opt,name=change_id,json=changeId,proto3" json:"change_id,omitempty"`
-	// The changes. Without an expected revision the present one is taken.
-	Changes       *v1.TaskChanges `protobuf:"bytes,2,opt,name=changes,proto3" json:"changes,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// The tasks as they are to be.
+	Tasks *DesiredTasks `protobuf:"bytes,2,opt,name=tasks,proto3" json:"tasks,omitempty"`
+	// Revision that the tasks must have; unset: whichever they have when the change is prepared.
+	ExpectedRevision *uint64 `protobuf:"varint,3,opt,name=expected_revision,json=expectedRevision,proto3,oneof" json:"expected_revision,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *PrepareChange) Reset() {
@@ -136,9 +138,71 @@ func (x *PrepareChange) GetChangeId() string {
 	return ""
 }
 
-func (x *PrepareChange) GetChanges() *v1.TaskChanges {
+func (x *PrepareChange) GetTasks() *DesiredTasks {
 	if x != nil {
-		return x.Changes
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *PrepareChange) GetExpectedRevision() uint64 {
+	if x != nil && x.ExpectedRevision != nil {
+		return *x.ExpectedRevision
+	}
+	return 0
+}
+
+// DesiredTasks are tasks as they are to be, whatever runs now; other tasks stay.
+type DesiredTasks struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Those that run under their names are changed where they are others, and those that do not are added.
+	Tasks []*v1.Task `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Names of tasks that are not to be.
+	Absent        []string `protobuf:"bytes,2,rep,name=absent,proto3" json:"absent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DesiredTasks) Reset() {
+	*x = DesiredTasks{}
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DesiredTasks) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DesiredTasks) ProtoMessage() {}
+
+func (x *DesiredTasks) ProtoReflect() protoreflect.Message {
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DesiredTasks.ProtoReflect.Descriptor instead.
+func (*DesiredTasks) Descriptor() ([]byte, []int) {
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *DesiredTasks) GetTasks() []*v1.Task {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *DesiredTasks) GetAbsent() []string {
+	if x != nil {
+		return x.Absent
 	}
 	return nil
 }
@@ -155,7 +219,7 @@ type CommitChange struct {
 
 func (x *CommitChange) Reset() {
 	*x = CommitChange{}
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[1]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -167,7 +231,7 @@ func (x *CommitChange) String() string {
 func (*CommitChange) ProtoMessage() {}
 
 func (x *CommitChange) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[1]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -180,7 +244,7 @@ func (x *CommitChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CommitChange.ProtoReflect.Descriptor instead.
 func (*CommitChange) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{1}
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *CommitChange) GetChangeId() string {
@@ -202,7 +266,7 @@ type UndoChange struct {
 
 func (x *UndoChange) Reset() {
 	*x = UndoChange{}
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -214,7 +278,7 @@ func (x *UndoChange) String() string {
 func (*UndoChange) ProtoMessage() {}
 
 func (x *UndoChange) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -227,7 +291,7 @@ func (x *UndoChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoChange.ProtoReflect.Descriptor instead.
 func (*UndoChange) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{2}
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *UndoChange) GetChangeId() string {
@@ -260,7 +324,7 @@ type Change struct {
 
 func (x *Change) Reset() {
 	*x = Change{}
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -272,7 +336,7 @@ func (x *Change) String() string {
 func (*Change) ProtoMessage() {}
 
 func (x *Change) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -285,7 +349,7 @@ func (x *Change) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Change.ProtoReflect.Descriptor instead.
 func (*Change) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{3}
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Change) GetChangeId() string {
@@ -348,17 +412,15 @@ type Desired struct {
 	By string `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
 	// After this time it is not begun any more, by the clock of the robot (UTC); unset: never.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
-	// The tasks as they are to be: those that run already are changed, the others added.
-	Tasks []*v1.Task `protobuf:"bytes,5,rep,name=tasks,proto3" json:"tasks,omitempty"`
-	// Names of tasks that are not to be.
-	Absent        []string `protobuf:"bytes,6,rep,name=absent,proto3" json:"absent,omitempty"`
+	// The tasks as they are to be.
+	Tasks         *DesiredTasks `protobuf:"bytes,5,opt,name=tasks,proto3" json:"tasks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Desired) Reset() {
 	*x = Desired{}
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[4]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -370,7 +432,7 @@ func (x *Desired) String() string {
 func (*Desired) ProtoMessage() {}
 
 func (x *Desired) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[4]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -383,7 +445,7 @@ func (x *Desired) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Desired.ProtoReflect.Descriptor instead.
 func (*Desired) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{4}
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Desired) GetChangeId() string {
@@ -414,16 +476,9 @@ func (x *Desired) GetExpireTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Desired) GetTasks() []*v1.Task {
+func (x *Desired) GetTasks() *DesiredTasks {
 	if x != nil {
 		return x.Tasks
-	}
-	return nil
-}
-
-func (x *Desired) GetAbsent() []string {
-	if x != nil {
-		return x.Absent
 	}
 	return nil
 }
@@ -447,7 +502,7 @@ type Outcome struct {
 
 func (x *Outcome) Reset() {
 	*x = Outcome{}
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[5]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -459,7 +514,7 @@ func (x *Outcome) String() string {
 func (*Outcome) ProtoMessage() {}
 
 func (x *Outcome) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_apply_proto_msgTypes[5]
+	mi := &file_facetfleet_v1_apply_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -472,7 +527,7 @@ func (x *Outcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Outcome.ProtoReflect.Descriptor instead.
 func (*Outcome) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{5}
+	return file_facetfleet_v1_apply_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Outcome) GetChangeId() string {
@@ -514,10 +569,15 @@ var File_facetfleet_v1_apply_proto protoreflect.FileDescriptor
 
 const file_facetfleet_v1_apply_proto_rawDesc = "" +
 	"\n" +
-	"\x19facetfleet/v1/apply.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"^\n" +
+	"\x19facetfleet/v1/apply.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa7\x01\n" +
 	"\rPrepareChange\x12\x1b\n" +
-	"\tchange_id\x18\x01 \x01(\tR\bchangeId\x120\n" +
-	"\achanges\x18\x02 \x01(\v2\x16.facetd.v1.TaskChangesR\achanges\"+\n" +
+	"\tchange_id\x18\x01 \x01(\tR\bchangeId\x121\n" +
+	"\x05tasks\x18\x02 \x01(\v2\x1b.facetfleet.v1.DesiredTasksR\x05tasks\x120\n" +
+	"\x11expected_revision\x18\x03 \x01(\x04H\x00R\x10expectedRevision\x88\x01\x01B\x14\n" +
+	"\x12_expected_revision\"M\n" +
+	"\fDesiredTasks\x12%\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\x12\x16\n" +
+	"\x06absent\x18\x02 \x03(\tR\x06absent\"+\n" +
 	"\fCommitChange\x12\x1b\n" +
 	"\tchange_id\x18\x01 \x01(\tR\bchangeId\")\n" +
 	"\n" +
@@ -530,15 +590,14 @@ const file_facetfleet_v1_apply_proto_rawDesc = "" +
 	"\brevision\x18\x04 \x01(\x04R\brevision\x12/\n" +
 	"\x13planned_utilization\x18\x05 \x01(\x01R\x12plannedUtilization\x12\x18\n" +
 	"\amessage\x18\x06 \x01(\tR\amessage\x12,\n" +
-	"\arefusal\x18\a \x01(\v2\x12.facetd.v1.RefusalR\arefusal\"\xe2\x01\n" +
+	"\arefusal\x18\a \x01(\v2\x12.facetd.v1.RefusalR\arefusal\"\xd6\x01\n" +
 	"\aDesired\x12\x1b\n" +
 	"\tchange_id\x18\x01 \x01(\tR\bchangeId\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x0e\n" +
 	"\x02by\x18\x03 \x01(\tR\x02by\x12;\n" +
 	"\vexpire_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"expireTime\x12%\n" +
-	"\x05tasks\x18\x05 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\x12\x16\n" +
-	"\x06absent\x18\x06 \x03(\tR\x06absent\"\xbe\x01\n" +
+	"expireTime\x121\n" +
+	"\x05tasks\x18\x05 \x01(\v2\x1b.facetfleet.v1.DesiredTasksR\x05tasks\"\xbe\x01\n" +
 	"\aOutcome\x12\x1b\n" +
 	"\tchange_id\x18\x01 \x01(\tR\bchangeId\x120\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x1a.facetfleet.v1.ChangeStateR\x05state\x12\x1a\n" +
@@ -566,34 +625,35 @@ func file_facetfleet_v1_apply_proto_rawDescGZIP() []byte {
 }
 
 var file_facetfleet_v1_apply_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_facetfleet_v1_apply_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_facetfleet_v1_apply_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_facetfleet_v1_apply_proto_goTypes = []any{
 	(ChangeState)(0),              // 0: facetfleet.v1.ChangeState
 	(*PrepareChange)(nil),         // 1: facetfleet.v1.PrepareChange
-	(*CommitChange)(nil),          // 2: facetfleet.v1.CommitChange
-	(*UndoChange)(nil),            // 3: facetfleet.v1.UndoChange
-	(*Change)(nil),                // 4: facetfleet.v1.Change
-	(*Desired)(nil),               // 5: facetfleet.v1.Desired
-	(*Outcome)(nil),               // 6: facetfleet.v1.Outcome
-	(*v1.TaskChanges)(nil),        // 7: facetd.v1.TaskChanges
-	(*v1.Refusal)(nil),            // 8: facetd.v1.Refusal
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*v1.Task)(nil),               // 10: facetd.v1.Task
+	(*DesiredTasks)(nil),          // 2: facetfleet.v1.DesiredTasks
+	(*CommitChange)(nil),          // 3: facetfleet.v1.CommitChange
+	(*UndoChange)(nil),            // 4: facetfleet.v1.UndoChange
+	(*Change)(nil),                // 5: facetfleet.v1.Change
+	(*Desired)(nil),               // 6: facetfleet.v1.Desired
+	(*Outcome)(nil),               // 7: facetfleet.v1.Outcome
+	(*v1.Task)(nil),               // 8: facetd.v1.Task
+	(*v1.Refusal)(nil),            // 9: facetd.v1.Refusal
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
 }
 var file_facetfleet_v1_apply_proto_depIdxs = []int32{
-	7,  // 0: facetfleet.v1.PrepareChange.changes:type_name -> facetd.v1.TaskChanges
-	0,  // 1: facetfleet.v1.Change.state:type_name -> facetfleet.v1.ChangeState
-	8,  // 2: facetfleet.v1.Change.refusal:type_name -> facetd.v1.Refusal
-	9,  // 3: facetfleet.v1.Desired.time:type_name -> google.protobuf.Timestamp
-	9,  // 4: facetfleet.v1.Desired.expire_time:type_name -> google.protobuf.Timestamp
-	10, // 5: facetfleet.v1.Desired.tasks:type_name -> facetd.v1.Task
-	0,  // 6: facetfleet.v1.Outcome.state:type_name -> facetfleet.v1.ChangeState
-	9,  // 7: facetfleet.v1.Outcome.time:type_name -> google.protobuf.Timestamp
-	8,  // [8:8] is the sub-list for method output_type
-	8,  // [8:8] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	2,  // 0: facetfleet.v1.PrepareChange.tasks:type_name -> facetfleet.v1.DesiredTasks
+	8,  // 1: facetfleet.v1.DesiredTasks.tasks:type_name -> facetd.v1.Task
+	0,  // 2: facetfleet.v1.Change.state:type_name -> facetfleet.v1.ChangeState
+	9,  // 3: facetfleet.v1.Change.refusal:type_name -> facetd.v1.Refusal
+	10, // 4: facetfleet.v1.Desired.time:type_name -> google.protobuf.Timestamp
+	10, // 5: facetfleet.v1.Desired.expire_time:type_name -> google.protobuf.Timestamp
+	2,  // 6: facetfleet.v1.Desired.tasks:type_name -> facetfleet.v1.DesiredTasks
+	0,  // 7: facetfleet.v1.Outcome.state:type_name -> facetfleet.v1.ChangeState
+	10, // 8: facetfleet.v1.Outcome.time:type_name -> google.protobuf.Timestamp
+	9,  // [9:9] is the sub-list for method output_type
+	9,  // [9:9] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_facetfleet_v1_apply_proto_init() }
@@ -601,13 +661,14 @@ func file_facetfleet_v1_apply_proto_init() {
 	if File_facetfleet_v1_apply_proto != nil {
 		return
 	}
+	file_facetfleet_v1_apply_proto_msgTypes[0].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetfleet_v1_apply_proto_rawDesc), len(file_facetfleet_v1_apply_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -37,6 +37,8 @@ type Config struct {
 	Interval time.Duration
 	// FrameBytes a second that all leases may have together; 0 means 1 MiB.
 	FrameBytes int64
+	// Desired is how often the hub is asked for a desired state, on average; 0 means 5 s.
+	Desired time.Duration
 	// Page is the address of the robot's own page; empty where nobody can reach it.
 	Page string
 	// Version of the program.
@@ -59,6 +61,8 @@ type Bridge struct {
 
 	statusesLost, sent, gaps, commands atomic.Uint64
 
+	known chan struct{} // closed once the hub has said what it knows of the robot
+
 	mu      sync.Mutex
 	changes map[string]*change // prepared or made, by id
 	outcome *fleetv1.Outcome
@@ -79,6 +83,9 @@ func New(cfg Config) (*Bridge, error) {
 	if cfg.Interval == 0 {
 		cfg.Interval = time.Second
 	}
+	if cfg.Desired == 0 {
+		cfg.Desired = 5 * time.Second
+	}
 	if cfg.FrameBytes == 0 {
 		cfg.FrameBytes = 1 << 20
 	}
@@ -88,7 +95,8 @@ func New(cfg Config) (*Bridge, error) {
 	conn := cfg.Daemon.Conn()
 	b := &Bridge{cfg: cfg, instance: rand.Text(), events: facetdv1.NewEventServiceClient(conn),
 		health: facetdv1.NewHealthServiceClient(conn), tasks: facetdv1.NewTaskServiceClient(conn),
-		changes: map[string]*change{}, ends: map[string]uint64{}}
+		changes: map[string]*change{}, ends: map[string]uint64{},
+		known: make(chan struct{})}
 	b.journal.Store(&position{})
 	b.frames = newFrames(b)
 	return b, nil
@@ -117,7 +125,7 @@ func (b *Bridge) Run(ctx context.Context) error {
 		}
 	}()
 	var all sync.WaitGroup
-	for _, f := range []func(context.Context) error{b.check, b.runStatus, b.runEvents, b.frames.run} {
+	for _, f := range []func(context.Context) error{b.check, b.runStatus, b.runEvents, b.frames.run, b.runDesired} {
 		all.Go(func() {
 			if err := f(ctx); err != nil {
 				cancel(err)

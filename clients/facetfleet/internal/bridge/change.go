@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -37,31 +38,19 @@ func (b *Bridge) prepare(ctx context.Context, r *fleetv1.PrepareChange) (*fleetv
 	if tasks.GetNextPageToken() != "" {
 		return nil, exhaustedf("more than 1000 tasks are not changed this way")
 	}
-	c := &change{busy: make(chan struct{}, 1), changes: proto.CloneOf(r.GetChanges()), touched: time.Now(),
+	c := &change{busy: make(chan struct{}, 1), changes: changesTo(r.GetTasks(), tasks.GetTasks()), touched: time.Now(),
 		state: &fleetv1.Change{ChangeId: r.GetChangeId(), BaseRevision: tasks.GetRevision()}}
-	if c.changes == nil {
-		c.changes = &facetdv1.TaskChanges{}
-	}
-	if c.changes.ExpectedRevision == nil {
-		c.changes.ExpectedRevision = proto.Uint64(tasks.GetRevision())
+	c.changes.ExpectedRevision = proto.Uint64(tasks.GetRevision())
+	if r.ExpectedRevision != nil && r.GetExpectedRevision() != tasks.GetRevision() {
+		c.state.State = refusedState
+		c.state.Message = fmt.Sprintf("the revision of the tasks is %d by now, not %d", tasks.GetRevision(),
+			r.GetExpectedRevision())
+		return c.state, nil
 	}
 	c.inverse = inverse(c.changes, tasks.GetTasks())
-	plan, err := b.cfg.Daemon.Preview(ctx, c.changes)
-	var refused *facet.Error
-	switch {
-	case err != nil:
-		refused = asRefusal(err)
-		if refused == nil {
-			return nil, err
-		}
-		c.state.State, c.state.Message, c.state.Refusal = refusedState, refused.Error(), refused.Refusal
-		return c.state, nil
-	case plan.GetRefusal() != nil:
-		c.state.State, c.state.Message, c.state.Refusal = refusedState, plan.GetRefusal().GetMessage(),
-			plan.GetRefusal()
-		return c.state, nil
+	if err := b.plan(ctx, c); err != nil || c.state.GetState() == refusedState {
+		return c.state, err
 	}
-	c.state.State, c.state.PlannedUtilization = fleetv1.ChangeState_CHANGE_STATE_PREPARED, plan.GetUtilization()
 	c.busy <- struct{}{}
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -77,7 +66,59 @@ func (b *Bridge) prepare(ctx context.Context, r *fleetv1.PrepareChange) (*fleetv
 	return proto.CloneOf(c.state), nil
 }
 
+// plan asks the daemon whether a change fits.
+func (b *Bridge) plan(ctx context.Context, c *change) error {
+	if nothing(c.changes) { // it is so already
+		c.state.State = fleetv1.ChangeState_CHANGE_STATE_PREPARED
+		return nil
+	}
+	plan, err := b.cfg.Daemon.Preview(ctx, c.changes)
+	switch refused := asRefusal(err); {
+	case refused != nil:
+		c.state.State, c.state.Message, c.state.Refusal = refusedState, refused.Error(), refused.Refusal
+	case err != nil:
+		return err
+	case plan.GetRefusal() != nil:
+		c.state.State, c.state.Message, c.state.Refusal = refusedState, plan.GetRefusal().GetMessage(),
+			plan.GetRefusal()
+	default:
+		c.state.State, c.state.PlannedUtilization = fleetv1.ChangeState_CHANGE_STATE_PREPARED, plan.GetUtilization()
+	}
+	return nil
+}
+
+// changesTo are the changes by which tasks come to be as they are wanted.
+func changesTo(wanted *fleetv1.DesiredTasks, running []*facetdv1.RunningTask) *facetdv1.TaskChanges {
+	now := map[string]*facetdv1.Task{}
+	for _, t := range running {
+		now[t.GetTask().GetName()] = t.GetTask()
+	}
+	c := &facetdv1.TaskChanges{}
+	for _, t := range wanted.GetTasks() {
+		switch is := now[t.GetName()]; {
+		case is == nil:
+			c.Add = append(c.Add, t)
+		case !proto.Equal(is, t):
+			c.Update = append(c.Update, &facetdv1.TaskUpdate{Task: t})
+		}
+	}
+	for _, name := range wanted.GetAbsent() {
+		if now[name] != nil {
+			c.Remove = append(c.Remove, &facetdv1.TaskRemoval{Name: name})
+		}
+	}
+	return c
+}
+
+// nothing reports whether changes change nothing.
+func nothing(c *facetdv1.TaskChanges) bool {
+	return len(c.GetAdd())+len(c.GetUpdate())+len(c.GetRemove()) == 0
+}
+
 const refusedState = fleetv1.ChangeState_CHANGE_STATE_REFUSED
+
+// stale is the code of a change whose tasks were changed by somebody else.
+const stale = codes.Aborted
 
 // asRefusal is an error by which the daemon refuses a change for good, rather than one of the way to it.
 func asRefusal(err error) *facet.Error {
@@ -142,6 +183,10 @@ func (b *Bridge) commit(ctx context.Context, id string) (*fleetv1.Change, error)
 	if c.state.GetState() != fleetv1.ChangeState_CHANGE_STATE_PREPARED {
 		return proto.CloneOf(c.state), nil
 	}
+	if nothing(c.changes) { // it is so already
+		c.state.State, c.state.Revision = fleetv1.ChangeState_CHANGE_STATE_COMMITTED, c.state.GetBaseRevision()
+		return proto.CloneOf(c.state), nil
+	}
 	c.asked = true
 	r, err := b.cfg.Daemon.ApplyTasks(ctx, c.changes, "fleet-"+id)
 	if refused := asRefusal(err); refused != nil {
@@ -181,6 +226,10 @@ func (b *Bridge) undo(ctx context.Context, id string) (*fleetv1.Change, error) {
 		c.state.Revision = r.GetRevision()
 	case fleetv1.ChangeState_CHANGE_STATE_COMMITTED, fleetv1.ChangeState_CHANGE_STATE_STUCK:
 	default:
+		return proto.CloneOf(c.state), nil
+	}
+	if nothing(c.changes) {
+		c.state.State = fleetv1.ChangeState_CHANGE_STATE_UNDONE
 		return proto.CloneOf(c.state), nil
 	}
 	back := proto.CloneOf(c.inverse)

@@ -66,6 +66,12 @@ func (b *Bridge) remembered(ctx context.Context) *fleetv1.Robot {
 		if err == nil {
 			b.published.CompareAndSwap(nil, &position{r.GetBacklog().GetPublishedJournalId(),
 				r.GetBacklog().GetPublishedSequence()})
+			b.mu.Lock()
+			if b.outcome == nil {
+				b.outcome = r.GetOutcome()
+			}
+			b.mu.Unlock()
+			close(b.known)
 			return &fleetv1.Robot{DaemonTime: r.GetDaemonTime()}
 		}
 		b.cfg.Log("the status at the hub: " + err.Error())

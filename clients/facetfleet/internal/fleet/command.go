@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -127,7 +128,8 @@ func Frames(ctx context.Context, c *hub.Conn, o LeaseOptions, f func(*fleetv1.Ro
 		defer cancel()
 		end := proto.CloneOf(request)
 		end.Duration = durationpb.New(0)
-		Ask(ctx, c, o.Robot, &fleetv1.Command{What: &fleetv1.Command_LeaseFrames{LeaseFrames: end}}) // an error is no harm: the lease ends by itself
+		// an error is no harm: the lease ends by itself
+		Ask(ctx, c, o.Robot, &fleetv1.Command{What: &fleetv1.Command_LeaseFrames{LeaseFrames: end}})
 	}()
 	renewed := make(chan error, 1)
 	renewing := false
@@ -154,28 +156,24 @@ func Frames(ctx context.Context, c *hub.Conn, o LeaseOptions, f func(*fleetv1.Ro
 				return err
 			}
 		case m := <-messages:
-			frames := &fleetv1.RobotFrames{}
-			if len(m.Data) == 0 {
-				continue // a bridge that tried whether it may send
-			}
-			if err := proto.Unmarshal(m.Data, frames); err != nil {
-				return fmt.Errorf("frames of %s: %w", o.Robot, err)
-			}
-			if wanted(o.Tasks, frames.GetSet().GetTask()) {
-				if err := f(frames); err != nil {
-					return err
-				}
+			if err := deliver(m, o, f); err != nil {
+				return err
 			}
 		}
 	}
 }
 
-// wanted reports whether a task is one of those; others may have a lease on more.
-func wanted(tasks []string, task string) bool {
-	for _, t := range tasks {
-		if t == task {
-			return true
-		}
+// deliver hands on what came, where it was asked for: others may have a lease on more.
+func deliver(m *nats.Msg, o LeaseOptions, f func(*fleetv1.RobotFrames) error) error {
+	if len(m.Data) == 0 {
+		return nil // a bridge that tried whether it may send
 	}
-	return len(tasks) == 0
+	frames := &fleetv1.RobotFrames{}
+	if err := proto.Unmarshal(m.Data, frames); err != nil {
+		return fmt.Errorf("frames of %s: %w", o.Robot, err)
+	}
+	if len(o.Tasks) > 0 && !slices.Contains(o.Tasks, frames.GetSet().GetTask()) {
+		return nil
+	}
+	return f(frames)
 }
