@@ -22,8 +22,9 @@ func (a *app) benchCommand() *cobra.Command {
 	return cli.Group("bench", "Set lenses right by hand, and measure what the light does",
 		`  facetctl bench focus wall --chips wall-00
   facetctl bench flicker quick --svg spectrum.svg
-  facetctl bench orientation bow`, a.benchFocusCommand(), a.benchFlickerCommand(),
-		a.benchOrientationCommand())
+  facetctl bench orientation bow
+  facetctl bench axis wall --turns yaw:15,pitch:15`, a.benchFocusCommand(), a.benchFlickerCommand(),
+		a.benchOrientationCommand(), a.benchAxisCommand())
 }
 
 func (a *app) benchFocusCommand() *cobra.Command {

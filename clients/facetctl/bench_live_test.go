@@ -74,31 +74,38 @@ func TestFlickerOfALamp(t *testing.T) {
 }
 
 // TestOrientationOfALiveArray: a body that turns to the right lets what the chips at the bow see move to the left, as
-// the array file has it.
+// the array file has it, and one that turns down lets it rise. One move alone leaves open whether they are mirrored.
 func TestOrientationOfALiveArray(t *testing.T) {
 	a := facettest.New(t, facettest.Config{Tasks: facettest.YAML("tasks:\n- name: bow\n  target: {group: bow}\n" +
 		"  rate_hz: 50\n  views: [{name: v}]\n"), Scene: "demo:high=800", Listen: "127.0.0.1:0"})
 	end := advancing(t, a)
 	defer end()
-	a.SetPose(nil, &facetdv1.Velocity{YawDegPerS: -15})
-	r := runAgainst(t, a.Address(), []string{"bench", "orientation", "bow", "--moves", "left", "--count", "20",
-		"--output", "json"}, "\n")
-	var got struct {
-		Chips []struct {
-			Chip, Finding string
-			Moves         int
-			OffDeg        float64 `json:"off_deg"`
+	for _, c := range []struct {
+		moves   string
+		turns   []*facetdv1.Velocity
+		finding string
+	}{
+		{"left", []*facetdv1.Velocity{{YawDegPerS: -15}}, "unclear"},
+		{"left,up", []*facetdv1.Velocity{{YawDegPerS: -15}, {PitchDegPerS: -15}}, "right"},
+	} {
+		moves := len(c.turns)
+		r := runReading(t, a.Address(), []string{"bench", "orientation", "bow", "--moves", c.moves, "--count", "20",
+			"--output", "json"}, &turner{a, c.turns})
+		var got struct {
+			Chips []struct {
+				Chip, Finding, Note string
+				Moves               int
+				OffDeg              float64 `json:"off_deg"`
+			}
 		}
-	}
-	if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 {
-		t.Fatal(err, r.Stderr)
-	}
-	if len(got.Chips) == 0 {
-		t.Fatal(r.Stdout)
-	}
-	for _, c := range got.Chips {
-		if c.Finding != "right" || c.Moves != 1 || c.OffDeg > 25 {
-			t.Errorf("%+v", c)
+		if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 || len(got.Chips) != 2 {
+			t.Fatal(err, r.Stdout, r.Stderr)
+		}
+		for _, chip := range got.Chips {
+			if chip.Finding != c.finding || chip.Moves != moves || chip.OffDeg > 25 ||
+				(moves == 1) != strings.Contains(chip.Note, "mirrored") {
+				t.Errorf("%s: %+v", c.moves, chip)
+			}
 		}
 	}
 }

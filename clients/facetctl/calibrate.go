@@ -37,6 +37,7 @@ corrected frames: 'facetctl capture --corrected', 'facetctl frames watch --corre
 		Example: `  facetctl calibrate run all --levels 0,1,10,100,1000
   facetctl calibrate run --task wall --levels 0,1,10,100,1000 --virtual-light
   facetctl calibrate list
+  facetctl calibrate mounts wall
   facetctl calibrate show wall-00-1f2e3d4c5b6a --picture map.svg`,
 		Args: cli.UnknownCommand,
 		RunE: cli.MissingCommand,
@@ -44,7 +45,7 @@ corrected frames: 'facetctl capture --corrected', 'facetctl frames watch --corre
 	cmd.AddCommand(
 		a.calibrateRunCommand(), a.calibrateStartCommand(), a.calibrateCollectCommand(), a.calibrateFinishCommand(),
 		a.calibrateAbortCommand(), a.calibrateSessionsCommand(), a.calibrateListCommand(), a.calibrateShowCommand(),
-		a.calibrateDeleteCommand(), a.calibrateUpdateOffsetsCommand(),
+		a.calibrateDeleteCommand(), a.calibrateUpdateOffsetsCommand(), a.calibrateMountsCommand(),
 	)
 	return cmd
 }

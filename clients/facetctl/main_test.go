@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image/color"
 	"image/png"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -20,6 +21,12 @@ import (
 // runAgainst runs the real command tree in this process.
 func runAgainst(t *testing.T, address string, args []string, stdin string) clitest.Result {
 	t.Helper()
+	return runReading(t, address, args, strings.NewReader(stdin))
+}
+
+// runReading is runAgainst with standard input from anywhere.
+func runReading(t *testing.T, address string, args []string, stdin io.Reader) clitest.Result {
+	t.Helper()
 	var stdout clitest.Screen
 	var stderr bytes.Buffer
 	a := &app{env: func(name string) string {
@@ -28,7 +35,7 @@ func runAgainst(t *testing.T, address string, args []string, stdin string) clite
 		}
 		return ""
 	}}
-	status := cli.Execute(t.Context(), newRoot(a), args, strings.NewReader(stdin), &stdout, &stderr)
+	status := cli.Execute(t.Context(), newRoot(a), args, stdin, &stdout, &stderr)
 	clean := func(b fmt.Stringer) string { return strings.ReplaceAll(b.String(), address, "ADDRESS") }
 	return clitest.Result{Stdout: clean(&stdout), Stderr: clean(&stderr), Status: status}
 }

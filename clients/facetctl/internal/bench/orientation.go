@@ -6,7 +6,13 @@ import (
 )
 
 // Mount is how a chip is turned in the body, in degrees, as an array file has it: pitch up positive.
-type Mount struct{ YawDeg, PitchDeg, RollDeg float64 }
+type Mount struct {
+	YawDeg   float64 `json:"yaw_deg"`
+	PitchDeg float64 `json:"pitch_deg"`
+	RollDeg  float64 `json:"roll_deg"`
+	// PlaceM is where the lens is, ahead, left and up, in metres.
+	PlaceM [3]float64 `json:"-"`
+}
 
 // Moves of a target, seen from the body: to its left about its upward axis, or upwards.
 const (
@@ -164,10 +170,6 @@ func Judge(chip string, m Mount, seen []Seen) Verdict {
 		return v
 	}
 	v.OffDeg = off(m, used, false)
-	if v.OffDeg <= nearEnough {
-		v.Finding = Right
-		return v
-	}
 	v.Finding = Unclear
 	best, second, fits := math.Inf(1), 0, 0
 	var turned Mount
@@ -186,6 +188,10 @@ func Judge(chip string, m Mount, seen []Seen) Verdict {
 		}
 	}
 	switch {
+	case v.OffDeg <= nearEnough && fits == 1:
+		v.Finding = Right
+	case v.OffDeg <= nearEnough:
+		v.Note = "it moved as it should, and so would a mirrored picture: move the target the other way across too"
 	case best > nearEnough:
 		v.Note = "it moved in no direction that a turn or a mirror explains: is it another chip, or did another move?"
 	case fits > 1:

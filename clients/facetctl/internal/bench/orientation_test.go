@@ -119,7 +119,8 @@ func TestMovesAndFocusAreDrawn(t *testing.T) {
 		t.Fatal(err)
 	}
 	if s := b.String(); strings.Count(s, `class="want"`) != 2 || strings.Count(s, `class="was"`) != 2 ||
-		strings.Count(s, `class="wrong"`) != 1 || !strings.Contains(s, "a &amp; b") || !strings.Contains(s, "turned, 1") {
+		strings.Count(s, `class="wrong"`) != 1 || !strings.Contains(s, "a &amp; b") ||
+		!strings.Contains(s, "turned, 1") {
 		t.Error(s)
 	}
 	b.Reset()
