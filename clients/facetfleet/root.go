@@ -57,7 +57,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 	cli.AddOutputFlag(root)
 	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(),
 		a.applyCommand(), a.stopCommand(),
-		a.resumeCommand(), a.streamsCommand(),
+		a.resumeCommand(), a.streamsCommand(), a.hubConfigCommand(),
 		cli.VersionCommand("facetfleet", version))
 	return root
 }

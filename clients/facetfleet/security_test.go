@@ -1,0 +1,205 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/api/peertest"
+	"facetd.example/clients/facetfleet/internal/bridge"
+	"facetd.example/clients/facetfleet/internal/fleet"
+	"facetd.example/clients/facetfleet/internal/hub"
+	"facetd.example/clients/facetfleet/internal/natstest"
+	"facetd.example/daemon/access/accesstest"
+)
+
+// secured is a hub of two customers with TLS and keys, as hub-config writes it.
+type secured struct {
+	url, dir, ca string
+}
+
+func startSecured(t *testing.T) *secured {
+	t.Helper()
+	address := peertest.Address(t)
+	s := &secured{url: "tls://" + address, dir: t.TempDir()}
+	authority := accesstest.NewAuthority(t, "hub")
+	id := authority.Server("127.0.0.1")
+	s.ca = authority.CA()
+	text, err := os.ReadFile("../../deploy/fleet/fleet.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	described := strings.NewReplacer("127.0.0.1:4222", address, "/var/lib/facetfleet", filepath.Join(s.dir, "store"),
+		"# tls: {cert: /etc/facetfleet/hub.pem, key: /etc/facetfleet/hub.key}",
+		fmt.Sprintf("tls: {cert: %q, key: %q}", id.CertFile, id.KeyFile)).Replace(string(text))
+	file := filepath.Join(s.dir, "fleet.yaml")
+	if err := os.WriteFile(file, []byte(described), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"8 keys, 8 of them new", "8 keys, 0 of them new"} {
+		if status, out, errs := run(t, s.url, "hub-config", file, "--out", s.dir); status != 0 ||
+			!strings.Contains(out, want) {
+			t.Fatalf("hub-config: status %d, %s%s", status, out, errs)
+		}
+	}
+	natstest.At(t, address, filepath.Join(s.dir, "hub-1.conf"))
+	for _, customer := range []string{"culverts", "tunnels"} {
+		natstest.Wait(t, "streams of "+customer, func() error {
+			if status, _, errs := s.run(t, customer+"/keeper-hub", "hub-streams", "--event-bytes", "10000000",
+				"--bucket-bytes", "1000000"); status != 0 {
+				return errors.New(errs)
+			}
+			return nil
+		})
+	}
+	return s
+}
+
+func (s *secured) key(name string) string { return filepath.Join(s.dir, "keys", name+".key") }
+
+// run runs a command line with a key.
+func (s *secured) run(t *testing.T, key string, args ...string) (status int, stdout, stderr string) {
+	t.Helper()
+	return run(t, s.url, append([]string{"--hub-key", s.key(key), "--hub-ca", s.ca}, args...)...)
+}
+
+// connect connects with a key.
+func (s *secured) connect(t *testing.T, key string) *hub.Conn {
+	t.Helper()
+	a := &app{hub: s.url, key: s.key(key), ca: s.ca, timeout: time.Second}
+	c, err := a.connect(t.Name(), true, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(c.Close)
+	return c
+}
+
+// bridge runs the bridge of a robot with a key; it ends with the test.
+func (s *secured) bridge(t *testing.T, robot, key string) <-chan error {
+	t.Helper()
+	b, err := bridge.New(bridge.Config{Robot: robot, Daemon: demoDaemon(t), Hub: s.connect(t, key)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.WithoutCancel(t.Context()))
+	ended, done := make(chan error, 1), make(chan struct{})
+	go func() { ended <- b.Run(ctx); close(done) }()
+	t.Cleanup(func() { cancel(); <-done })
+	return ended
+}
+
+// TestKeysAndRoles: a robot is itself alone, a viewer orders nothing, customers do not see each other, and what is not
+// allowed is an error at once and no time-out.
+func TestKeysAndRoles(t *testing.T) {
+	t.Parallel()
+	s := startSecured(t)
+	s.bridge(t, "crawler-7", "culverts/robot-crawler-7")
+	operator, viewer := s.connect(t, "culverts/operator-grete"), s.connect(t, "culverts/viewer-ada")
+	fresh(t, viewer, "crawler-7", time.Time{})
+
+	// Everything that the roles are for works with their keys.
+	stop := &fleetv1.Command{What: &fleetv1.Command_Stop{Stop: &facetdv1.StopArrayRequest{Reason: "a test"}}}
+	if _, err := fleet.Order(t.Context(), operator, "crawler-7", stop); err != nil {
+		t.Errorf("an operator's stop: %v", err)
+	}
+	natstest.Wait(t, "events", func() error {
+		events, err := atHub(t, viewer, "crawler-7")
+		if err != nil || len(events) < 2 {
+			return orLater(err)
+		}
+		return nil
+	})
+	for _, args := range [][]string{{"robots"}, {"events"}, {"events", "--reader", "x"}} {
+		if status, out, errs := s.run(t, "culverts/viewer-ada", args...); status != 0 ||
+			!strings.Contains(out, "crawler-7") {
+			t.Errorf("a viewer's %v: status %d, %s%s", args, status, out, errs)
+		}
+	}
+	if status, _, errs := s.run(t, "culverts/viewer-ada", "frames", "--robot", "crawler-7", "--task",
+		"none"); status != 1 ||
+		!strings.Contains(errs, "there is no task") {
+		t.Errorf("a viewer's lease: status %d, %s", status, errs)
+	}
+
+	// What is not allowed.
+	began := time.Now()
+	_, err := fleet.Order(t.Context(), viewer, "crawler-7", stop)
+	if denied := new(hub.DeniedError); !errors.As(err, &denied) || time.Since(began) > fleet.AnswerWithin/2 {
+		t.Errorf("a viewer's stop, after %v: %v", time.Since(began), err)
+	}
+	select {
+	case err := <-s.bridge(t, "crawler-8", "culverts/robot-crawler-7"):
+		if denied := new(hub.DeniedError); !errors.As(err, &denied) || !strings.Contains(err.Error(), "crawler-8") {
+			t.Errorf("a robot under another's name ended with %v", err)
+		}
+	case <-time.After(time.Minute):
+		t.Error("a robot under another's name goes on")
+	}
+	if status, out, errs := s.run(t, "tunnels/operator-otto", "robots"); status != 0 ||
+		out != "ROBOT  CONDITION  AGE  STATE  ALARMS  LATE  FAILED  RULES  BUS  BEHIND  WHAT\n0 robots\n" {
+		t.Errorf("another customer sees: status %d, %s%s", status, out, errs)
+	}
+	_, err = fleet.Order(t.Context(), s.connect(t, "tunnels/operator-otto"), "crawler-7", stop)
+	if silent := new(fleet.SilentError); !errors.As(err, &silent) || !silent.Absent {
+		t.Errorf("another customer's stop: %v", err)
+	}
+}
+
+// A key that others can read, none, an unknown one and a hub that speaks TLS with an unknown authority are refused.
+func TestConnectionsThatAreRefused(t *testing.T) {
+	t.Parallel()
+	s := startSecured(t)
+	open := filepath.Join(t.TempDir(), "open.key")
+	seed, err := os.ReadFile(s.key("culverts/viewer-ada"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(open, seed, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	unknown := filepath.Join(t.TempDir(), "unknown.key")
+	if _, _, err := keyIn(unknown); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args   []string
+		status int
+		want   string
+	}{
+		{[]string{"--hub-key", open, "--hub-ca", s.ca}, cli.StatusUsage, "others can read it"},
+		{[]string{"--hub-ca", s.ca}, cli.StatusFailed, "does not know the key"},
+		{[]string{"--hub-key", unknown, "--hub-ca", s.ca}, cli.StatusFailed, "does not know the key"},
+		{[]string{"--hub-key", s.key("culverts/viewer-ada")}, cli.StatusFailed, "certificate"},
+	} {
+		if status, _, errs := run(t, s.url, append(c.args, "robots")...); status != c.status ||
+			!strings.Contains(errs, c.want) {
+			t.Errorf("%v: status %d, %s", c.args, status, errs)
+		}
+	}
+}
+
+// All that is wrong with a description is told at once, with its place.
+func TestDescriptionsThatAreWrong(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "fleet.yaml")
+	text := "nodes: [{name: a.b, listen: here}, {name: b}]\ncustomers:\n  - {name: x, bytes: 1, robots: [r, " +
+		"r]}\nstorage: 3\n"
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	status, _, errs := run(t, "", "hub-config", file, "--out", t.TempDir())
+	for _, want := range []string{"a hub of 2 nodes", `the name "a.b"`, `the address "here"`, "no folder", "1 bytes",
+		`the name "r"`, "storage"} {
+		if status != 1 || !strings.Contains(errs, want) {
+			t.Errorf("status %d; %q is not in\n%s", status, want, errs)
+		}
+	}
+}
