@@ -18,6 +18,7 @@ import (
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -106,9 +107,9 @@ func playEarly(t *testing.T, seed uint64, late bool, undone map[string]int, off 
 		Defects: []Defect{{Chip: "c0", Defect: die.Defect{Row: 1, Column: 2, NoiseVolts: 0.05}}}}
 	cfg.Limits.Queue = 1 + r.IntN(3)
 	if r.IntN(3) == 0 {
-		cfg.GroundTruth = &GroundTruth{Lanes: map[int]LaneGroundTruth{0: {FirstVolts: 0.1,
+		cfg.GroundTruth = &groundtruth.Set{Lanes: map[int]groundtruth.Lane{0: {FirstVolts: 0.1,
 			Rest: 30 * time.Microsecond}},
-			Chips: map[int]ChipGroundTruth{C0: {Slip: 1, SlipAt: 4}}}
+			Chips: map[int]groundtruth.Chip{C0: {Slip: 1, SlipAt: 4}}}
 	}
 	b, err := New(cfg)
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -134,7 +135,7 @@ func TestOneExposureIsForOneLoad(t *testing.T) {
 			Strobe(3, chipmodel.Load, 0, M0)}, 0, 100},
 	} {
 		b, err := New(Config{Array: a, Scene: scene.Uniform(100), Pace: free, Seed: 1,
-			GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: c.delay}}}})
+			GroundTruth: &groundtruth.Set{Chips: map[int]groundtruth.Chip{M0: {LoadDelay: c.delay}}}})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -173,7 +173,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 // rowOf fills dst with the volts of a row of a window, wrapped around the lattice of
 // a chip that the window was not made for.
 func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at bus.Time, interval time.Duration) {
-	if t := b.groundTruth.chip(chip); t.Slip != 0 {
+	if t := b.groundTruth.Chip(chip); t.Slip != 0 {
 		b.slips(dst, chip, t, w, r, at, interval)
 		return
 	}

@@ -14,10 +14,11 @@ import (
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
-func trueBus(t *testing.T, groundTruth *GroundTruth) *Bus {
+func trueBus(t *testing.T, groundTruth *groundtruth.Set) *Bus {
 	t.Helper()
 	s, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.9, CyclesPerPixel: 0.25})
 	if err != nil {
@@ -42,7 +43,7 @@ func run(t *testing.T, b *Bus, ops ...bus.Op) []bus.Capture {
 
 // TestNoGroundTruthIsAsDescribed: an empty ground truth changes nothing.
 func TestNoGroundTruthIsAsDescribed(t *testing.T) {
-	plain, withGroundTruth := trueBus(t, nil), trueBus(t, &GroundTruth{})
+	plain, withGroundTruth := trueBus(t, nil), trueBus(t, &groundtruth.Set{})
 	x, y := run(t, plain, readOne(plain.array, C0, G|X0)...),
 		run(t, withGroundTruth, readOne(withGroundTruth.array, C0, G|X0)...)
 	if !slices.Equal(x[0].Codes, y[0].Codes) {
@@ -55,7 +56,8 @@ func TestNoGroundTruthIsAsDescribed(t *testing.T) {
 // lost a whole frame is right.
 func TestCounterSlips(t *testing.T) {
 	quiet := func(slip, at int, passed bool) []uint16 {
-		b := trueBus(t, &GroundTruth{Chips: map[int]ChipGroundTruth{C0: {Slip: slip, SlipAt: at, PassedOnly: passed}}})
+		b := trueBus(t, &groundtruth.Set{Chips: map[int]groundtruth.Chip{C0: {Slip: slip, SlipAt: at,
+			PassedOnly: passed}}})
 		return run(t, b, readOne(b.array, C0, G|X0)...)[0].Codes
 	}
 	near := func(x, y uint16) bool { return math.Abs(float64(x)-float64(y)) < 12 } // noise
@@ -84,7 +86,7 @@ func TestTrueSettling(t *testing.T) {
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	b := trueBus(t, &GroundTruth{Array: real})
+	b := trueBus(t, &groundtruth.Set{Array: real})
 	point := func(column int, settle time.Duration) bus.Op {
 		return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
 			Settle: settle,
@@ -110,7 +112,7 @@ func TestTrueSettling(t *testing.T) {
 // TestFirstConversions: after a rest the first conversion is off, each next one by a
 // quarter of that; without a rest none is.
 func TestFirstConversions(t *testing.T) {
-	b := trueBus(t, &GroundTruth{Lanes: map[int]LaneGroundTruth{0: {FirstVolts: 0.1, Rest: time.Millisecond}}})
+	b := trueBus(t, &groundtruth.Set{Lanes: map[int]groundtruth.Lane{0: {FirstVolts: 0.1, Rest: time.Millisecond}}})
 	readout := bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
 		Window: chipmodel.Window{Rows: 2, Columns: 6, RowStep: 1, ColumnStep: 1}}}
 	for _, c := range []struct {
@@ -136,7 +138,7 @@ func TestLoadDelay(t *testing.T) {
 	}
 	for delay, wantBright := range map[time.Duration]bool{0: false, 200 * time.Microsecond: true} {
 		b, err := New(Config{Array: MustArray(), Scene: step, Pace: free,
-			GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: delay}}}})
+			GroundTruth: &groundtruth.Set{Chips: map[int]groundtruth.Chip{M0: {LoadDelay: delay}}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -163,7 +165,7 @@ func TestGroundTruthMustFit(t *testing.T) {
 		real := MustArray()
 		change(real)
 		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1),
-			GroundTruth: &GroundTruth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
+			GroundTruth: &groundtruth.Set{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", want, err)
 		}
 	}
@@ -171,7 +173,7 @@ func TestGroundTruthMustFit(t *testing.T) {
 
 // TestGroundTruthErrors: what a ground truth file has wrong is reported with its place.
 func TestGroundTruthErrors(t *testing.T) {
-	_, m := GroundTruthOf(MustArray(), &facetdv1.GroundTruth{
+	_, m := groundtruth.Of(MustArray(), &facetdv1.GroundTruth{
 		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: proto.Float64(-1),
 			LeakFactor: proto.Float64(0), LoadDelayNs: -1}},
 		Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},

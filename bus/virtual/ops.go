@@ -29,7 +29,7 @@ func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
 		b.contend(at)
 	case bus.OpStrobe:
 		for _, c := range b.listening {
-			b.strobe(&b.chips[c], op, at, b.groundTruth.chip(c).LoadDelay)
+			b.strobe(&b.chips[c], op, at, b.groundTruth.Chip(c).LoadDelay)
 		}
 	case bus.OpScan, bus.OpClockOut:
 		b.scan(op.Scan, at, res)
@@ -118,7 +118,7 @@ func (b *Bus) neededNow(c int) time.Duration {
 // read converts the pixels of one chip, row by row; or, for levels and where there
 // are faults, what its lane shows.
 func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
-	if levels || b.faults.Any() || b.groundTruth.chip(cp.Chip).Slip != 0 {
+	if levels || b.faults.Any() || b.groundTruth.Chip(cp.Chip).Slip != 0 {
 		b.readLane(cp, first, residual)
 		return
 	}

@@ -35,6 +35,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/fault"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -59,7 +60,7 @@ type Config struct {
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
 	// GroundTruth is how the array really is, where that differs; nil is as described.
-	GroundTruth *GroundTruth
+	GroundTruth *groundtruth.Set
 	// Defects are pixels that do not work as they should.
 	Defects []Defect
 	// Ideal makes dies without mismatch, noise, lag and leakage, on lanes that settle fully, in the place of such as
@@ -98,7 +99,7 @@ type Bus struct {
 	reach       map[chipmodel.LineSet][]int
 	volts       []float64 // of one row
 	faults      faults
-	groundTruth *GroundTruth     // nil: as described
+	groundTruth *groundtruth.Set // nil: as described
 	real        *chipmodel.Array // what dies and lanes are made of
 
 	word       chipmodel.LineSet
@@ -148,7 +149,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		return nil, errors.New("bus time is held in lockstep, and only there")
 	}
 	if cfg.GroundTruth != nil {
-		if err := cfg.GroundTruth.check(cfg.Array); err != nil {
+		if err := cfg.GroundTruth.Check(cfg.Array); err != nil {
 			return nil, err
 		}
 	}
@@ -159,7 +160,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		array:       cfg.Array,
 		groundTruth: cfg.GroundTruth,
 		faults:      faults{Set: new(fault.Set)},
-		real:        cfg.GroundTruth.array(cfg.Array),
+		real:        cfg.GroundTruth.Real(cfg.Array),
 		inspector:   rules.NewInspector(cfg.Array),
 		reach:       map[chipmodel.LineSet][]int{},
 		free:        cfg.Pace >= facetdv1.Pace_PACE_FREE,

@@ -15,6 +15,7 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/probe"
@@ -137,7 +138,7 @@ func rigOf(t testing.TB, text string, groundTruth *facetdv1.GroundTruth, seed ui
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
 	if groundTruth != nil {
 		var m invalid.Errors
-		if cfg.GroundTruth, m = virtual.GroundTruthOf(a, groundTruth); len(m) > 0 {
+		if cfg.GroundTruth, m = groundtruth.Of(a, groundTruth); len(m) > 0 {
 			t.Fatal(m)
 		}
 	}

@@ -128,6 +128,19 @@ func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, erro
 	return captures, err
 }
 
+// programs runs one program after another, and returns the captures of all.
+func (e *engine) programs(ctx context.Context, all [][]bus.Op) ([]bus.Capture, error) {
+	var captures []bus.Capture
+	for _, ops := range all {
+		more, err := e.program(ctx, ops)
+		if err != nil {
+			return nil, err
+		}
+		captures = append(captures, more...)
+	}
+	return captures, nil
+}
+
 // rest lets bus time pass. Where no gap of the timetable is long enough it passes by
 // itself, since the timetable runs.
 func (e *engine) rest(ctx context.Context, d time.Duration) error {

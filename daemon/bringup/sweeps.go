@@ -65,7 +65,7 @@ func (e *engine) sweep(ctx context.Context, c int) (*measure.Settling, []measure
 		var fit measure.Settling
 		var ok bool
 		for range 6 {
-			captures, err := e.program(ctx, e.p.Sweep(plan))
+			captures, err := e.programs(ctx, e.p.Sweep(plan))
 			if err != nil {
 				return nil, nil, err
 			}

@@ -118,8 +118,8 @@ func (d *Dispatcher) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, 
 	}
 }
 
-// programTries is how often a program that is refused is handed over, before its caller hears of it: a host or a link
-// that stands still so often in a row is not to be measured with.
+// programTries is how often what is wanted on demand and is refused is handed over, before its caller hears of it: a
+// host or a link that stands still so often in a row is not to be measured with.
 const programTries = 5
 
 // Do runs f on the goroutine that owns the bus, between two segments. f must not
@@ -129,14 +129,19 @@ func (d *Dispatcher) Do(ctx context.Context, f func() error) error {
 	return err
 }
 
-// submit checks an on-demand job by compiling it once, queues it, and waits.
+// submit checks an on-demand job by compiling it once, queues it, and waits. One that the bus refuses was not begun: it
+// is queued again, a few times.
 func (d *Dispatcher) submit(ctx context.Context,
 	compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)) (Done, error) {
 	if _, err := compile(d.board.basis()); err != nil {
 		return Done{}, err
 	}
-	done, err := d.queue(ctx, &onDemand{compile: compile})
-	return done.Done, err
+	for tries := 1; ; tries++ {
+		done, err := d.queue(ctx, &onDemand{compile: compile})
+		if tries == programTries || !errors.As(err, new(*bus.RefusedError)) {
+			return done.Done, err
+		}
+	}
 }
 
 // queue waits until the runner has served an on-demand job.

@@ -101,8 +101,8 @@ func TestOnDemandThatBreaksOff(t *testing.T) {
 	})
 }
 
-// TestAProgramThatCameTooLate: a program that is refused is handed over again, so often and no more; one that broke off
-// is not.
+// TestAProgramThatCameTooLate: a program, or a capture on demand, that is refused is handed over again, so often and no
+// more; one that broke off is not.
 func TestAProgramThatCameTooLate(t *testing.T) {
 	late := &bus.RefusedError{Cause: bus.LinkDelay}
 	broken := errors.New("a wire came off")
@@ -124,6 +124,22 @@ func TestAProgramThatCameTooLate(t *testing.T) {
 			_, err := r.Program(t.Context(), []bus.Op{bustest.Select(bustest.H | bustest.X0), bustest.Select(0)})
 			if (err != nil) != c.fails || runs != c.runs {
 				t.Errorf("%s: handed over %d times, %v; want %d", name, runs, err, c.runs)
+			}
+			_ = end() // the test is about what was before
+		})
+		synctest.Test(t, func(t *testing.T) {
+			runs := 0
+			r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+				return bustest.NewFaulty(b, bustest.Fault{Err: c.err, Times: c.times,
+					When: func(bus.Time, *bus.Segment) bool {
+						runs++
+						return true
+					}})
+			})
+			end := r.begin(t)
+			got, err := r.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("m0")})
+			if (err != nil) != c.fails || runs != c.runs || err == nil && len(got.FrameSet.GetFrames()) != 1 {
+				t.Errorf("%s: a capture was handed over %d times, %v; want %d", name, runs, err, c.runs)
 			}
 			_ = end() // the test is about what was before
 		})

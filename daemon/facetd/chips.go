@@ -1,11 +1,13 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"net"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -18,14 +20,15 @@ import (
 	"facetd.example/bus/bridge/chips"
 	"facetd.example/bus/bridge/emulator"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/fault"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/config"
 )
 
 func chipsCommand() *cobra.Command {
-	var listen, light, pipes, faults string
-	var seed uint64
+	var f chipsFlags
 	cmd := &cobra.Command{
 		Use:   "chips [ARRAY]",
 		Short: "Simulate the chips behind the pins of a firmware that runs as a process",
@@ -36,6 +39,9 @@ chips are switched on whenever a firmware connects, one at a time. It knows noth
 the daemon's plans: it goes by what happens at the pins. With --faults they have what is
 wrong with wiring, chips and lanes, for trying 'facetctl probe': a file with a list faults
 whose items have the fields of a Fault of the API, such as {kind: chip_dead, chip: bed-0}.
+With --ground-truth they are not quite as described, for 'facetctl bringup' to find out: a
+file as for 'facetd --ground-truth'. With --lamp each line on standard input is the light
+from then on, such as uniform:200, for 'facetctl calibrate' and bring-up, which ask for it.
 ARRAY is ` + fileForm + `
 (default demo).
 
@@ -52,42 +58,67 @@ The board's time stands still where its host is not heard for a while, and the d
 			if len(args) > 0 {
 				name = args[0]
 			}
-			a, err := readArray(cmd.InOrStdin(), name)
+			with, err := f.read(cmd.InOrStdin(), name)
 			if err != nil {
 				return err
 			}
-			if a.WiringOnly {
-				return cli.Usagef("%s describes only the wiring: chips need classes and lanes", name)
-			}
-			s, err := scene.Parse(sceneOf(light), nil)
-			if err != nil {
-				return cli.Usagef("%s", err)
-			}
-			wrong, err := readFaults(cmd.InOrStdin(), faults, a)
-			if err != nil {
-				return err
-			}
-			if err := bridge.CheckListen(listen); err != nil {
+			if err := bridge.CheckListen(f.listen); err != nil {
 				return cli.Usagef("--listen: %s", err)
 			}
-			l, err := bridge.Listen(listen)
+			l, err := bridge.Listen(f.listen)
 			if err != nil {
 				return err
 			}
-			with := chips.Config{Array: a, Scene: s, Seed: seed, Faults: wrong}
-			if pipes != "" {
-				return serveBoard(cmd, l, pipes, with)
+			if f.asked {
+				go setLamp(cmd, with.Lamp) // ends with standard input, or with the command
+			}
+			if f.pipes != "" {
+				return serveBoard(cmd, l, f.pipes, with)
 			}
 			return serveChips(cmd, l, with)
 		},
 	}
 	d := config.Default()
-	cmd.Flags().StringVar(&listen, "listen", "", "where the firmware connects: "+bridge.ListenForm)
-	cmd.Flags().StringVar(&pipes, "pipes", "", "folder of the named pipes of an emulated board (default a process)")
-	cmd.Flags().StringVar(&light, "scene", d.Scene, "light around the array: a description without pictures")
-	cmd.Flags().StringVar(&faults, "faults", "", "file of faults, YAML or JSON (- is standard input)")
-	cmd.Flags().Uint64Var(&seed, "seed", d.Seed, "seed of everything random")
+	cmd.Flags().StringVar(&f.listen, "listen", "", "where the firmware connects: "+bridge.ListenForm)
+	cmd.Flags().StringVar(&f.pipes, "pipes", "", "folder of the named pipes of an emulated board (default a process)")
+	cmd.Flags().StringVar(&f.light, "scene", d.Scene, "light around the array: a description without pictures")
+	cmd.Flags().StringVar(&f.faults, "faults", "", "file of faults, YAML or JSON (- is standard input)")
+	cmd.Flags().StringVar(&f.truth, "ground-truth", "", "file that says how the array really is (- is standard input)")
+	cmd.Flags().BoolVar(&f.asked, "lamp", false, "take the light from standard input, a description in each line")
+	cmd.Flags().Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
 	return cmd
+}
+
+// chipsFlags say what the chips are.
+type chipsFlags struct {
+	listen, light, pipes, faults, truth string
+	seed                                uint64
+	asked                               bool // the light comes from standard input
+}
+
+// read reads an array, and what the flags say of it.
+func (f *chipsFlags) read(stdin io.Reader, name string) (chips.Config, error) {
+	cfg := chips.Config{Seed: f.seed}
+	if f.asked && slices.Contains([]string{name, f.faults, f.truth}, "-") {
+		return cfg, cli.Usagef("--lamp reads standard input: no file can be -")
+	}
+	var err error
+	if cfg.Array, err = readArray(stdin, name); err != nil {
+		return cfg, err
+	}
+	if cfg.Array.WiringOnly {
+		return cfg, cli.Usagef("%s describes only the wiring: chips need classes and lanes", name)
+	}
+	s, err := scene.Parse(sceneOf(f.light), nil)
+	if err != nil {
+		return cfg, cli.Usagef("%s", err)
+	}
+	cfg.Lamp = chips.NewLamp(s)
+	if cfg.Faults, err = readFaults(stdin, f.faults, cfg.Array); err != nil {
+		return cfg, err
+	}
+	cfg.GroundTruth, err = readGroundTruth(stdin, f.truth, cfg.Array)
+	return cfg, err
 }
 
 // serveBoard serves an emulated board until the command ends.
@@ -99,6 +130,42 @@ func serveBoard(cmd *cobra.Command, l net.Listener, dir string, cfg chips.Config
 	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the link of a board in %s with the chips of %s is at %s\n", dir,
 		cfg.Array.Name, l.Addr())
 	return w.Serve(cmd.Context())
+}
+
+// setLamp sets the light by the lines of standard input, and says so.
+func setLamp(cmd *cobra.Command, lamp *chips.Lamp) {
+	for in := bufio.NewScanner(cmd.InOrStdin()); in.Scan(); {
+		text := strings.TrimSpace(in.Text())
+		if text == "" {
+			continue
+		}
+		s, err := scene.Parse(sceneOf(text), nil)
+		if err != nil {
+			fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the light stays as it is: %v\n", err)
+			continue
+		}
+		lamp.Set(s)
+		fmt.Fprintf(cmd.ErrOrStderr(), "facetd: the light is %s\n", text)
+	}
+}
+
+// readGroundTruth reads a file that says how the array really is; no name is as described.
+func readGroundTruth(stdin io.Reader, name string, a *chipmodel.Array) (*groundtruth.Set, error) {
+	if name == "" {
+		return nil, nil
+	}
+	src, err := open(stdin, name, nil, "")
+	if err != nil {
+		return nil, err
+	}
+	var really *groundtruth.Set
+	if m := arrayfile.ParseGroundTruth(src.name, src.data, func(t *facetdv1.GroundTruth) (wrong invalid.Errors) {
+		really, wrong = groundtruth.Of(a, t)
+		return wrong
+	}); len(m) > 0 {
+		return nil, &invalidError{src.name, m}
+	}
+	return really, nil
 }
 
 // readFaults reads a file of faults that the array can have; no name is none.

@@ -157,7 +157,9 @@ func probed(t *testing.T, s *Server, faults []*facetdv1.Fault) *facetdv1.ProbeRe
 // probeOnce probes once.
 func probeOnce(t *testing.T, c facetdv1.ProbeServiceClient) (*facetdv1.ProbeResult, error) {
 	t.Helper()
-	stream, err := c.ProbeSelects(limited(t), &facetdv1.ProbeSelectsRequest{})
+	ctx, cancel := context.WithTimeout(t.Context(), peertest.Cases(patience, 10*patience))
+	defer cancel()
+	stream, err := c.ProbeSelects(ctx, &facetdv1.ProbeSelectsRequest{})
 	var out *facetdv1.ProbeResult
 	for err == nil {
 		var m *facetdv1.ProbeSelectsResponse

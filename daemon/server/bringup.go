@@ -7,9 +7,9 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/probe"
@@ -43,16 +43,16 @@ func (c *Setup) patched(name string) string {
 }
 
 // loadGroundTruth reads how a virtual array really is.
-func (c *Setup) loadGroundTruth(described *chipmodel.Array) (*virtual.GroundTruth, invalid.Errors) {
+func (c *Setup) loadGroundTruth(described *chipmodel.Array) (*groundtruth.Set, invalid.Errors) {
 	var m invalid.Errors
 	data, err := c.readFile(c.GroundTruth)
 	if err != nil {
 		m.Add("ground-truth", err.Error(), "")
 		return nil, m
 	}
-	var groundTruth *virtual.GroundTruth
+	var groundTruth *groundtruth.Set
 	m = arrayfile.ParseGroundTruth(c.GroundTruth, data, func(msg *facetdv1.GroundTruth) (wrong invalid.Errors) {
-		groundTruth, wrong = virtual.GroundTruthOf(described, msg)
+		groundTruth, wrong = groundtruth.Of(described, msg)
 		return wrong
 	})
 	return groundTruth, m

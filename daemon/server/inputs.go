@@ -13,9 +13,9 @@ import (
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/bus/bridge"
-	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/record/replay"
@@ -31,7 +31,7 @@ type inputs struct {
 	array       *chipmodel.Array
 	arrayName   string // and its text, for proposals of bring-up
 	arrayData   []byte
-	groundTruth *virtual.GroundTruth // nil: as described
+	groundTruth *groundtruth.Set // nil: as described
 	tasks       []*facetdv1.Task
 	checked     []*program.Task // the tasks, which suit the array
 	scene       scene.Scene

@@ -27,10 +27,16 @@ func running(t *testing.T, cfg Setup) (conn *grpc.ClientConn, stop func() error)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return serving(t, s)
+}
+
+// serving runs a server and returns a connection to it, and what ends it.
+func serving(t *testing.T, s *Server) (conn *grpc.ClientConn, stop func() error) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx) }()
-	conn, err = grpc.NewClient(s.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	conn, err := grpc.NewClient(s.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"facetd.example/api/peertest"
+	"facetd.example/bus/bridge/chips"
 	"facetd.example/bus/bridge/emulator"
 )
 
@@ -27,7 +28,7 @@ func startEmulated(t testing.TB, cfg *Config) *Rig {
 	if path == "" {
 		path = filepath.Join(dir, "link")
 	}
-	r := &Rig{Address: "unix:" + path, tick: 40}
+	r := &Rig{Address: "unix:" + path, Lamp: chips.NewLamp(cfg.Scene), tick: 40}
 	l, err := net.Listen("unix", path)
 	if err != nil {
 		t.Fatal(err)

@@ -2,6 +2,7 @@ package bridgetest
 
 import (
 	"bufio"
+	"cmp"
 	"errors"
 	"io/fs"
 	"net"
@@ -22,6 +23,7 @@ import (
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -141,12 +143,17 @@ func root(t testing.TB) string {
 // Config is what a rig is made of.
 type Config struct {
 	Array *chipmodel.Array // behind the pins
-	Scene scene.Scene
+	Scene scene.Scene      // that the rig's Lamp begins with
 	Seed  uint64
+	// GroundTruth is how the array really is; nil is as described.
+	GroundTruth *groundtruth.Set
 	// Faults of the wiring, the chips and the lanes.
 	Faults []*facetdv1.Fault
 	// Tick of the device's clock, whole nanoseconds; 0 is 40 ns.
 	Tick time.Duration
+	// Latency is for how long the machine may keep the firmware, as a process, from running: what is handed over must
+	// be as much ahead. 0 is 200 ms.
+	Latency time.Duration
 	// Mutant of the firmware; 0 is none.
 	Mutant int
 	// Protocol is the version that the firmware says it has, a hundred times the major one and the minor one; 0 is its
@@ -172,6 +179,8 @@ type Config struct {
 type Rig struct {
 	// Address of its link.
 	Address string
+	// Lamp lights the chips, and may be set by the test.
+	Lamp *chips.Lamp
 	// Process may be killed and stopped by the test.
 	Process *os.Process
 
@@ -188,8 +197,8 @@ func (r *Rig) Heard() time.Duration {
 	return r.heard
 }
 
-// latency is for how long, in microseconds, the machine may keep the firmware from running: tests share it with others.
-const latency = "200000"
+// latency is for how long the machine may keep the firmware from running: tests share it with others.
+const latency = 200 * time.Millisecond
 
 // Start starts a rig, which ends with the test.
 func Start(t testing.TB, cfg Config) *Rig {
@@ -199,7 +208,7 @@ func Start(t testing.TB, cfg Config) *Rig {
 	}
 	path := Firmware(t, cfg.Mutant != 0 || cfg.Protocol != 0)
 	dir := t.TempDir()
-	r := &Rig{Address: "unix:" + filepath.Join(dir, "link"), tick: cfg.Tick}
+	r := &Rig{Address: "unix:" + filepath.Join(dir, "link"), Lamp: chips.NewLamp(cfg.Scene), tick: cfg.Tick}
 	if cfg.Path != "" {
 		r.Address = "unix:" + cfg.Path
 	}
@@ -217,7 +226,8 @@ func Start(t testing.TB, cfg Config) *Rig {
 	served := make(chan error, 1)
 	go func() { served <- r.serve(listener, &cfg) }()
 	args := []string{"--link", own, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
-		strconv.FormatInt(int64(r.tick), 10), "--latency", latency}
+		strconv.FormatInt(int64(r.tick), 10), "--latency",
+		strconv.FormatInt(cmp.Or(cfg.Latency, latency).Microseconds(), 10)}
 	if cfg.Mutant != 0 {
 		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
 	}
@@ -276,7 +286,8 @@ func (r *Rig) serve(listener net.Listener, cfg *Config) error {
 
 // chips are the simulated chips, with what happens at their pins kept.
 func (r *Rig) chips(cfg *Config) chips.Config {
-	return chips.Config{Array: cfg.Array, Scene: cfg.Scene, Seed: cfg.Seed, Faults: cfg.Faults,
+	return chips.Config{Array: cfg.Array, Lamp: r.Lamp, GroundTruth: cfg.GroundTruth, Seed: cfg.Seed,
+		Faults: cfg.Faults,
 		Trace: func(e wire.PinEvent) {
 			r.mu.Lock()
 			defer r.mu.Unlock()

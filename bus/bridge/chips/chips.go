@@ -11,6 +11,7 @@ import (
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 	"facetd.example/chipmodel/fault"
+	"facetd.example/chipmodel/groundtruth"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -18,7 +19,10 @@ import (
 type Config struct {
 	// Array is what is behind the pins; it has classes and lanes.
 	Array *chipmodel.Array
-	Scene scene.Scene
+	// Lamp lights it.
+	Lamp *Lamp
+	// GroundTruth is how it really is, where that differs; nil is as described.
+	GroundTruth *groundtruth.Set
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
 	// Faults are what is wrong with wiring, chips and lanes, as on the virtual bus.
@@ -36,6 +40,11 @@ type Chips struct {
 	lanes []lane
 	wrong *fault.Set
 	route routes
+	real  *chipmodel.Array // what dies and lanes are made of
+	// The light: what it is now, and what it was.
+	lit    *scene.Scene
+	lights []scene.Since
+	lags   map[analog.Lamp]*analog.LogLag
 	// The wires.
 	word        chipmodel.LineSet
 	wordSince   bustime.Time
@@ -53,14 +62,22 @@ type chip struct {
 	class  *chipmodel.Class
 	light  *die.Light
 	settle time.Duration // of its lane, at nominal output bias
-	// counter is how many pulses it has counted since it was reset.
+	// counter is how many pulses it has counted since it was reset, and slipped whether it has lost or added some.
 	counter int
+	slipped bool
+	truth   groundtruth.Chip
 	// exposing is when its exposure began; Never when it did not.
 	exposing bustime.Time
 }
 
 // lane is one lane with its converter.
-type lane struct{ *die.Lane }
+type lane struct {
+	*die.Lane
+	truth groundtruth.Lane
+	// last is when it was sampled for the last time, and off the error of the first conversions after a rest.
+	last bustime.Time
+	off  float64
+}
 
 // New switches the chips on behind a board with a tick: every line inactive, every register at its power-on value.
 // Errors: a tick on which the array cannot be operated, faults that it cannot have (invalid.Errors).
@@ -73,42 +90,27 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Chips{cfg: cfg, array: a, tick: tick, wrong: wrong, route: newRoutes(a.Device)}
+	s := &Chips{cfg: cfg, array: a, tick: tick, wrong: wrong, real: cfg.GroundTruth.Real(a),
+		route: newRoutes(a.Device)}
+	if cfg.GroundTruth != nil {
+		if err := cfg.GroundTruth.Check(a); err != nil {
+			return nil, err
+		}
+	}
 	widest := 0
 	for i := range a.Chips {
 		class := a.Chips[i].Class
 		widest = max(widest, class.Columns)
-		s.chips = append(s.chips, chip{die: die.New(a, i, cfg.Seed), class: class, settle: a.LaneSettle(i),
-			exposing: bustime.Never})
+		s.chips = append(s.chips, chip{die: die.New(s.real, i, cfg.Seed), class: class, settle: s.real.LaneSettle(i),
+			exposing: bustime.Never, truth: cfg.GroundTruth.Chip(i)})
 	}
 	for i := range a.Lanes {
-		s.lanes = append(s.lanes, lane{die.NewLane(a, i, cfg.Seed)})
+		s.lanes = append(s.lanes, lane{Lane: die.NewLane(s.real, i, cfg.Seed), truth: cfg.GroundTruth.Lane(i)})
 	}
 	s.volts, s.one = make([]float64, wire.MaxTrain), make([]float64, max(widest, wire.MaxTrain))
-	s.light(cfg.Scene)
+	s.light(bustime.Time(0))
 	s.selects(0, 0) // inputs that are always active listen from the beginning
 	return s, nil
-}
-
-// light puts the chips under a scene. Chips under one lamp share what it takes to follow it.
-func (s *Chips) light(light scene.Scene) {
-	light = scene.Remembering(light)
-	lags := map[analog.Lamp]*analog.LogLag{}
-	for i := range s.chips {
-		view := scene.NewView(s.array.Chips[i].Camera())
-		course := scene.CourseOf(light, view)
-		if lags[course.Lamp] == nil {
-			lags[course.Lamp] = analog.NewLogLag(course.Lamp)
-		}
-		l := &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lags[course.Lamp],
-			Row: func(dst []float64, row int, at bustime.Time) { course.Mean.Row(dst, view, row, at) }}
-		if sweep := scene.SweepOf(course.Mean, view); sweep != nil {
-			l.Sweep = func(dst []float64, row, first, last int, from, to bustime.Time) {
-				sweep(dst, row, scene.Sweep{First: first, Last: last, From: from, To: to})
-			}
-		}
-		s.chips[i].light = l
-	}
 }
 
 // time is a number of ticks as a time.
@@ -122,6 +124,9 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 		s.cfg.Trace(*e)
 	}
 	at := s.time(e.At)
+	if s.cfg.Lamp.light.Load() != s.lit {
+		s.light(at)
+	}
 	switch e.Kind {
 	case wire.PinSelect:
 		s.selects(chipmodel.LineSet(e.Word), at)
@@ -140,7 +145,7 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 	case wire.PinColumn:
 		s.column, s.moved = int(e.Value), at
 	case wire.PinClock:
-		s.clock(int(e.Count))
+		s.clock(int(e.Count), int(e.Count))
 		s.moved = s.time(e.At + uint64(max(e.Count, 1)-1)*e.Width)
 	case wire.PinSample:
 		return s.sample(dst, e)
@@ -155,10 +160,23 @@ func (s *Chips) selects(word chipmodel.LineSet, at bustime.Time) {
 	s.listening = s.wrong.Reach(s.array, word)
 }
 
-func (s *Chips) clock(pulses int) {
+// clock gives a number of pulses, and stops to sample behind every so many of them.
+func (s *Chips) clock(pulses, every int) {
 	for _, c := range s.listening {
-		s.chips[c].counter += pulses
+		chip := &s.chips[c]
+		chip.slipped = chip.slipsBy(chip.counter+pulses, every)
+		chip.counter += pulses
 	}
+}
+
+// slipsBy reports whether a counter has slipped when it has counted so many pulses, the rest of them with a sample
+// behind every so many.
+func (c *chip) slipsBy(pulses, every int) bool {
+	at := c.truth.SlipAt
+	if c.slipped || c.truth.Slip == 0 || at <= c.counter && at > 0 || pulses < at {
+		return c.slipped
+	}
+	return !c.truth.PassedOnly || (at-c.counter)%max(every, 1) != 0
 }
 
 // strobe acts on a chip that listens.
@@ -166,8 +184,9 @@ func (s *Chips) strobe(c *chip, strobe facetdv1.Strobe, at bustime.Time, width t
 	hold := time.Duration(0)
 	switch strobe {
 	case chipmodel.Reset:
-		c.counter = 0
+		c.counter, c.slipped = 0, false
 	case chipmodel.Advance:
+		c.slipped = c.slipsBy(c.counter+1, 1)
 		c.counter++
 	case chipmodel.Expose:
 		if c.class.HasShutter() {
@@ -178,9 +197,10 @@ func (s *Chips) strobe(c *chip, strobe facetdv1.Strobe, at bustime.Time, width t
 		hold = width - s.array.StrobeTime()
 	case chipmodel.Load:
 		if c.exposing >= s.wordSince { // it was selected all the time
-			hold = at.Sub(c.exposing)
+			hold = at.Sub(c.exposing) + c.truth.LoadDelay
 		}
 		c.exposing = bustime.Never
+		at = at.Add(c.truth.LoadDelay)
 	}
 	c.die.Strobe(strobe, at, hold, c.light)
 }
@@ -226,7 +246,7 @@ func (s *Chips) sample(dst []uint16, e *wire.PinEvent) []uint16 {
 // move moves on by some pixels of a train.
 func (s *Chips) move(e *wire.PinEvent, pixels int) {
 	if e.Counts != 0 {
-		s.clock(pixels * int(e.Step))
+		s.clock(pixels*int(e.Step), int(e.Step))
 		return
 	}
 	s.column += pixels * int(e.Step)
@@ -239,7 +259,7 @@ func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
 	volts, one := s.volts[:len(codes)], s.one[:len(codes)]
 	clear(volts)
 	if len(drivers) == 0 {
-		c := s.array.Lanes[lane].Spec.GetConverter()
+		c := s.real.Lanes[lane].Spec.GetConverter()
 		for i := range volts {
 			volts[i] = die.IdleVolts(c)
 		}
@@ -255,12 +275,28 @@ func (s *Chips) convert(codes []uint16, lane int, e *wire.PinEvent) {
 		}
 		first, rest = s.residuals(c, e)
 	}
+	s.lanes[lane].afterRest(volts, s.time(e.At), s.time(e.Interval).Elapsed())
 	if first == rest {
 		s.lanes[lane].Convert(codes, volts, rest)
 		return
 	}
 	s.lanes[lane].Convert(codes[:1], volts[:1], first)
 	s.lanes[lane].Convert(codes[1:], volts[1:], rest)
+}
+
+// afterRest adds the error of the first conversions after a rest to what is converted from a time on.
+func (l *lane) afterRest(volts []float64, at bustime.Time, interval time.Duration) {
+	if l.truth.FirstVolts == 0 {
+		return
+	}
+	if at.Sub(l.last) >= l.truth.Rest {
+		l.off = l.truth.FirstVolts
+	}
+	l.last = at.Add(time.Duration(len(volts)-1) * interval)
+	for i := range volts {
+		volts[i] += l.off
+		l.off /= 4
+	}
 }
 
 // saturate makes codes those of full scale. The converter has converted all the same.
@@ -296,30 +332,40 @@ func (s *Chips) signal(dst []float64, c int, e *wire.PinEvent) {
 	at, interval := s.time(e.At), s.time(e.Interval).Elapsed()
 	if !s.route.straight && !chip.class.Counts() {
 		for i := range dst {
-			p := chip.pixel(s.route.address(s.row, s.column+i*max(int(e.Step), 1)))
+			row, column := s.route.address(s.row, s.column+i*max(int(e.Step), 1))
+			p := chip.pixel(row, column, 0, 1)
 			chip.die.Row(dst[i:i+1], p/chip.class.Columns, p%chip.class.Columns, 1,
 				at.Add(time.Duration(i)*interval), interval, chip.light)
 		}
 		return
 	}
-	pixel, step := chip.pixel(s.row, s.column), max(int(e.Step), 1)
+	step := max(int(e.Step), 1)
+	pixel := chip.pixel(s.row, s.column, 0, step)
 	row, column := pixel/chip.class.Columns, pixel%chip.class.Columns
-	if column+(len(dst)-1)*step < chip.class.Columns {
+	if column+(len(dst)-1)*step < chip.class.Columns && chip.truth.Slip == 0 {
 		chip.die.Row(dst, row, column, step, at, interval, chip.light)
 		return
 	}
 	for i := range dst {
 		p := (pixel + i*step) % (chip.class.Rows * chip.class.Columns)
+		if chip.truth.Slip != 0 && chip.class.Counts() {
+			p = chip.pixel(s.row, s.column, i, step)
+		}
 		chip.die.Row(dst[i:i+1], p/chip.class.Columns, p%chip.class.Columns, 1, at.Add(time.Duration(i)*interval),
 			interval, chip.light)
 	}
 }
 
-// pixel is the one that a chip shows, by its number in the lattice.
-func (c *chip) pixel(row, column int) int {
+// pixel is the one that a chip shows some samples later, by its number in the lattice; a counter has a number of pulses
+// for each of them.
+func (c *chip) pixel(row, column, later, step int) int {
 	if !c.class.Counts() {
 		return row%c.class.Rows*c.class.Columns + column%c.class.Columns
 	}
-	all := c.class.Rows * c.class.Columns
-	return ((c.counter-1)%all + all) % all
+	all, pulses := c.class.Rows*c.class.Columns, c.counter+later*step
+	pixel := pulses - 1
+	if c.slipsBy(pulses, step) {
+		pixel += c.truth.Slip
+	}
+	return (pixel%all + all) % all
 }

@@ -14,7 +14,7 @@ func TestABoardThatDrivesNonsense(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
-	s, err := New(Config{Array: bustest.MustLinearArray(), Scene: scene.Uniform(100)}, 40)
+	s, err := New(Config{Array: bustest.MustLinearArray(), Lamp: NewLamp(scene.Uniform(100))}, 40)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -63,7 +63,7 @@ func TestTheBoardWaitsForItsHost(t *testing.T) {
 		t.Fatal(err)
 	}
 	w, err := New(Config{Dir: dir, Link: l, Ahead: Ahead,
-		Chips: chips.Config{Array: bustest.MustLinearArray(), Scene: scene.Uniform(100)}})
+		Chips: chips.Config{Array: bustest.MustLinearArray(), Lamp: chips.NewLamp(scene.Uniform(100))}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +141,7 @@ func TestItEndsWhileFramesWait(t *testing.T) {
 		t.Fatal(err)
 	}
 	w, err := New(Config{Dir: dir, Link: l, Ahead: Ahead,
-		Chips: chips.Config{Array: bustest.MustLinearArray(), Scene: scene.Uniform(100)}})
+		Chips: chips.Config{Array: bustest.MustLinearArray(), Lamp: chips.NewLamp(scene.Uniform(100))}})
 	if err != nil {
 		t.Fatal(err)
 	}

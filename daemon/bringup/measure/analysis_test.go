@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"image/png"
 	"io"
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"testing"
 	"time"
 
@@ -407,7 +409,9 @@ func TestProgramsViolateNoRule(t *testing.T) {
 		class := a.Chips[c].Class
 		frame := make([]uint16, class.Rows*class.Columns)
 		programs[a.Chips[c].Name+" frame"] = p.Frame(c, Whole(class), 2, time.Millisecond)
-		programs[a.Chips[c].Name+" sweep"] = p.Sweep(NewSweep(a, c, frame, 500*time.Nanosecond))
+		for i, ops := range p.Sweep(NewSweep(a, c, frame, 500*time.Nanosecond)) {
+			programs[fmt.Sprintf("%s sweep %d", a.Chips[c].Name, i)] = ops
+		}
 		if class.HasMemory() {
 			programs[a.Chips[c].Name+" hold"] = p.Hold(c, Spread(class, 8), 3, time.Millisecond)
 		}
@@ -425,7 +429,7 @@ func TestProgramsViolateNoRule(t *testing.T) {
 	}
 	judgePrograms(t, a, programs)
 	// The same sweep as a frame violates rule 4: it is the sampling of levels that may be early.
-	ops := p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))
+	ops := slices.Concat(p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))...)
 	early := 0
 	for i := range ops {
 		if s := ops[i].Scan; s != nil && s.Settle < a.LaneSettle(s.Chips[0]) {
@@ -457,8 +461,10 @@ func TestProgramsOfEveryCombinationOfParts(t *testing.T) {
 		p, of := NewPrograms(a), a.Classes[0]
 		programs := map[string][]bus.Op{
 			"frame": p.Frame(0, Whole(of), 2, time.Millisecond),
-			"sweep": p.Sweep(NewSweep(a, 0, make([]uint16, of.Rows*of.Columns), 500*time.Nanosecond)),
 			"trim":  p.Trimmed(0, TrimGrid(a, 0)[0], Whole(of)),
+		}
+		for i, ops := range p.Sweep(NewSweep(a, 0, make([]uint16, of.Rows*of.Columns), 500*time.Nanosecond)) {
+			programs[fmt.Sprintf("sweep %d", i)] = ops
 		}
 		if of.HasMemory() {
 			programs["hold"], programs["together"] = p.Hold(0, Spread(of, 8), 3, time.Millisecond),

@@ -18,6 +18,9 @@ const (
 	sweepDelays = 12
 	sweepPairs  = 8
 	sweepRows   = 4
+	// pairsAtOnce and rowsAtOnce are how many of them one program has: about 8 kB of a device's store.
+	pairsAtOnce = 3
+	rowsAtOnce  = 2
 )
 
 // Sweep is a sweep of the delay between a step on a lane and its sample.
@@ -72,28 +75,44 @@ func steepRows(class *chipmodel.Class, reference []uint16) []int {
 	return rows[:min(sweepRows, len(rows))]
 }
 
-// Sweep is the program of a sweep. Of addressed chips one pixel is read settled and
-// then the other after each delay; of counter chips, whose lane passes every pixel in
-// between, whole rows are read with each delay between neighbours.
-func (p *Programs) Sweep(s *Sweep) []bus.Op {
-	long := 4 * max(p.Settle(s.Chip), s.Delays[len(s.Delays)-1])
-	return p.alone(s.Chip, func(g *program, reached []int) {
-		g.ready(s.Chip, reached)
-		for _, pair := range s.pairs {
-			for _, d := range append([]time.Duration{long}, s.Delays...) {
-				g.sample(s.Chip, pair[0].Point(), long)
-				g.sample(s.Chip, pair[1].Point(), d)
+// Sweep are the programs of a sweep, whose captures belong together: one for all would be too long for the store of a
+// small device. Of addressed chips one pixel is read settled and then the other after each delay; of counter chips,
+// whose lane passes every pixel in between, whole rows are read with each delay between neighbours.
+func (p *Programs) Sweep(s *Sweep) [][]bus.Op {
+	longest := s.Delays[len(s.Delays)-1]
+	long := 4 * max(p.Settle(s.Chip), longest)
+	delays := append([]time.Duration{long}, s.Delays...)
+	var parts [][]bus.Op
+	part := func(first int, body func(g *program, reached []int)) {
+		parts = append(parts, p.alone(s.Chip, func(g *program, reached []int) {
+			g.frames = first
+			g.ready(s.Chip, reached)
+			body(g, reached)
+		}))
+	}
+	for i := 0; i < len(s.pairs); i += pairsAtOnce {
+		part(2*i*len(delays), func(g *program, _ []int) {
+			for _, pair := range s.pairs[i:min(i+pairsAtOnce, len(s.pairs))] {
+				for _, d := range delays {
+					g.sample(s.Chip, pair[0].Point(), long)
+					g.sample(s.Chip, pair[1].Point(), d)
+				}
 			}
-		}
-		class := p.a.Chips[s.Chip].Class
-		for _, r := range s.rows {
-			w := chipmodel.Window{Row: r, Rows: 1, Columns: class.Columns, RowStep: 1, ColumnStep: 1}
-			for _, d := range append([]time.Duration{long}, s.Delays...) {
-				g.rewind(s.Chip, reached)
-				g.sample(s.Chip, w, d)
+		})
+	}
+	class := p.a.Chips[s.Chip].Class
+	for i := 0; i < len(s.rows); i += rowsAtOnce {
+		part(i*len(delays), func(g *program, reached []int) {
+			for _, r := range s.rows[i:min(i+rowsAtOnce, len(s.rows))] {
+				w := chipmodel.Window{Row: r, Rows: 1, Columns: class.Columns, RowStep: 1, ColumnStep: 1}
+				for _, d := range delays {
+					g.rewind(s.Chip, reached)
+					g.sample(s.Chip, w, d)
+				}
 			}
-		}
-	})
+		})
+	}
+	return parts
 }
 
 // Missing is the part of a step that is missing after a delay.

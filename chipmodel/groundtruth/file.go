@@ -1,4 +1,4 @@
-package virtual
+package groundtruth
 
 import (
 	"fmt"
@@ -12,9 +12,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// GroundTruthOf makes the ground truth behind a simulated array from its description. Errors are
+// Of makes the ground truth behind a simulated array from its description. Errors are
 // collected with their paths.
-func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*GroundTruth, invalid.Errors) {
+func Of(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Set, invalid.Errors) {
 	msg := described.Message
 	if t.GetArray() != nil {
 		msg = t.GetArray()
@@ -24,7 +24,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 	if len(m) > 0 {
 		return nil, m.Under("array")
 	}
-	out := &GroundTruth{Chips: map[int]ChipGroundTruth{}, Lanes: map[int]LaneGroundTruth{}}
+	out := &Set{Chips: map[int]Chip{}, Lanes: map[int]Lane{}}
 	for i, c := range t.GetChips() {
 		path := fmt.Sprintf("chips[%d]", i)
 		chip := base.Chip(c.GetChip())
@@ -45,7 +45,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 			m.Add(path+".load_delay_ns", fmt.Sprintf("a delay of %d ns is out of range", c.GetLoadDelayNs()),
 				"use 0 to a second")
 		}
-		out.Chips[chip] = ChipGroundTruth{
+		out.Chips[chip] = Chip{
 			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()),
 			PassedOnly: c.GetPassedOnly(),
 		}
@@ -57,7 +57,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 		for k := range base.Lanes {
 			if base.Lanes[k].Name == l.GetLane() {
 				found = true
-				out.Lanes[k] = LaneGroundTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
+				out.Lanes[k] = Lane{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
 			}
 		}
 		if !found {
