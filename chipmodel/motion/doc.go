@@ -18,7 +18,8 @@
 // # How sure it is
 //
 // The filters correlate the noise of neighbours: with the residual s of an equation and the sum of squares E of the
-// smoothing filter, the covariance of the result is s^2 (G'G)^-1 / E. Noise also makes gradients where there are none,
+// smoothing filter, the covariance of the result is s^2 (G'G)^-1 / E, times the part of the noise that passes the
+// filter where the texture is, which is told by how gradients beside each other differ. Noise also makes gradients where there are none,
 // which draws the result to zero; that part of G'G is known from the noise, and is taken off. Where not more than that
 // is left, nothing is told: the light is flat.
 //

@@ -13,6 +13,8 @@ type Options struct {
 	Pattern float64
 	// Smoothing is that of the pair of filters; its zero value stands for the constant of that name.
 	Smoothing Smooth
+	// FirstOrder leaves what a shift does beyond the first order as it is, for comparison.
+	FirstOrder bool
 }
 
 // Smooth is b of the matched pair of filters; its zero value stands for that of Smoothing.
@@ -147,6 +149,15 @@ func (e *Estimator) refine(first, second []float64, at displacement) (out Estima
 		}
 		next := e.shape.nearest(out.X, out.Y)
 		if next == at || try == 2 {
+			if x, y := at.shift(); !e.o.FirstOrder {
+				e.straighten(out.X-x, out.Y-y)
+				e.sums.again(e)
+				out = e.solve()
+				out.Iterations = try
+				if out.Refused != Estimated {
+					return out, false
+				}
+			}
 			break
 		}
 		at = next

@@ -9,6 +9,7 @@ const leastPixels = 8
 type sums struct {
 	n, x, y, t, xx, xy, yy, xt, yt, tt float64
 	all                                int
+	passed                             float64 // by the smoothing filter, of the noise at the texture's own fineness
 }
 
 func (e *Estimator) add() (s sums) {
@@ -35,6 +36,75 @@ func (e *Estimator) add() (s sums) {
 	}
 	s.all = (f.bottom - f.top) * (f.right - f.left)
 	return s
+}
+
+// again takes the differences anew, and how alike gradients beside each other are.
+func (s *sums) again(e *Estimator) {
+	f, w := &e.fields, e.shape.Columns
+	s.t, s.xt, s.yt, s.tt = 0, 0, 0, 0
+	var l alike
+	for row := f.top; row < f.bottom; row++ {
+		i, n := row*w+f.left, f.right-f.left
+		gx, gy, ts := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n]
+		below := i
+		if row+1 < f.bottom {
+			below += w
+		}
+		bx, by := f.gx[below:][:n], f.gy[below:][:n]
+		var lastX, lastY float64
+		for k := range n {
+			x, y, t := gx[k], gy[k], ts[k]
+			if t != t || x != x || y != y {
+				continue
+			}
+			s.t += t
+			s.xt += x * t
+			s.yt += y * t
+			s.tt += t * t
+			dx, dy, rx, ry := x-lastX, y-lastY, x-bx[k], y-by[k]
+			if lastX = x; k > 0 {
+				l.columns += dx*dx + dy*dy
+			}
+			if lastY = y; rx == rx && ry == ry {
+				l.rows += rx*rx + ry*ry
+			}
+		}
+	}
+	s.passed = e.passed(&l, s)
+}
+
+// alike are the squares of the differences of gradients beside each other: along a row, and from one to the next.
+type alike struct{ columns, rows float64 }
+
+// passed is which part of the noise the smoothing filter lets through where it matters, at the finest of the texture:
+// white noise is smoothed as a whole by its sum of squares, and at k radians a pixel by (1 - 2b (1 - cos k))^2 along a
+// row, where 1 - cos k is what gradients beside each other differ by.
+func (e *Estimator) passed(l *alike, s *sums) float64 {
+	power, n := s.xx+s.yy, s.n
+	if !(power > 0) || !(n > 0) {
+		return 1
+	}
+	f := &e.fields
+	rows, columns := float64(f.bottom-f.top), float64(f.right-f.left)
+	part := func(squares, lines float64) float64 { // 1 - cos k
+		if lines < 2 {
+			return 0
+		}
+		return min(2, squares/(2*power)*lines/(lines-1))
+	}
+	x, y := part(l.columns, columns), part(l.rows, rows)
+	pass := 1.0
+	switch e.kind {
+	case planar:
+		pass = (1 - 2*e.b*x) * (1 - 2*e.b*y)
+	case hexagonal: // rows beside each other are half a column apart, and so are less alike than along their axes
+		pass = 1 - e.b*(x+2*y)
+	case alongRows:
+		pass = 1 - 2*e.b*x
+	case alongColumns:
+		pass = 1 - 2*e.b*y
+	}
+	return max(pass*pass, e.power.smooth)
 }
 
 // solve makes an estimate of the sums.
@@ -64,8 +134,15 @@ func (e *Estimator) solve() Estimate {
 	if e.kind == alongRows || e.kind == alongColumns {
 		told = 1
 	}
-	free := max(1, s.n-(told+1)/math.Sqrt(e.power.smooth)) // smoothing makes neighbours' equations alike
-	residual := left / free / e.power.smooth / 2           // variance of the noise of a pixel of one frame
+	pass := s.passed
+	if pass == 0 {
+		pass = 1
+	}
+	free := max(1, s.n-(told*pass+1)/math.Sqrt(e.power.smooth)) // smoothing makes neighbours' equations alike
+	// Of the variance of the noise of a pixel of one frame an equation has this: in the difference of both, and in the
+	// gradients that the shift from whole pixels multiplies.
+	x, y := m.shift(xt, yt)
+	residual := left / free / (2*e.power.smooth + (x*x*e.power.x+y*y*p*p*e.power.y)/2)
 	out.left = residual
 	noise, sure := residual, free*e.power.smooth
 	if e.o.Noise > 0 {
@@ -95,7 +172,7 @@ func (e *Estimator) solve() Estimate {
 		out.Refused = Flat
 		return out
 	}
-	e.shiftOf(&out, m, xt, yt, own, needed, noise)
+	e.shiftOf(&out, m, xt, yt, own, needed, noise, pass)
 	out.X += bx
 	out.Y = out.Y/p + by
 	out.XY, out.YY = out.XY/p, out.YY/(p*p)
@@ -107,8 +184,8 @@ const (
 	// tiny is what rounding leaves of the sum of squares of gradients that are all alike.
 	tiny = 1e-20
 	// systematic is the standard deviation, as a part of the shift from whole pixels, of what filters of three pixels
-	// make of it without any noise, in pictures as sharp as lenses show them; a test finds it.
-	systematic = 0.003
+	// make of it without any noise, for texture so fine that smoothing lets nothing pass; a test finds it.
+	systematic = 0.03
 )
 
 // beyondChance is the ratio of two sums of squares of noise that is exceeded once in 300,000 times (4.5 standard
@@ -123,15 +200,15 @@ func beyondChance(of, by float64) float64 {
 
 // shiftOf puts the shift together along the two directions in which gradients are strongest and weakest, in columns,
 // relative to the displacement. Along one of which nothing is told it is 0, as uncertain as the frame is large.
-func (e *Estimator) shiftOf(out *Estimate, m eigen, xt, yt, own, needed, noise float64) {
+func (e *Estimator) shiftOf(out *Estimate, m eigen, xt, yt, own, needed, noise, pass float64) {
 	side := float64(max(e.shape.Rows, e.shape.Columns))
-	s2 := 2 * noise * e.power.smooth // variance of the noise of an equation
 	for _, d := range []struct{ x, y, v float64 }{{m.x, m.y, m.large}, {-m.y, m.x, m.small}} {
 		shift, variance := 0.0, side*side
 		if d.v > needed && d.v > 1e-9*m.large {
 			v := d.v - own
 			shift = -(d.x*xt + d.y*yt) / v
-			variance = s2*d.v/(v*v)/e.power.smooth + systematic*systematic*shift*shift
+			wrong := systematic * (1 - math.Sqrt(pass)) * shift
+			variance = 2*noise*pass*d.v/(v*v) + wrong*wrong
 		} else {
 			bx, by := e.before.shift()
 			shift = -(d.x*bx + d.y*by*e.shape.rowPitch())
@@ -159,6 +236,19 @@ func newEigen(xx, xy, yy float64) eigen {
 		m.small = max(0, (xx*yy-xy*xy)/m.large)
 	}
 	return m
+}
+
+// shift is what least squares says, along the directions that it tells well, and no more than a pixel.
+func (m eigen) shift(xt, yt float64) (x, y float64) {
+	if m.large > 0 {
+		a := (m.x*xt + m.y*yt) / m.large
+		x, y = a*m.x, a*m.y
+	}
+	if m.small > 0.01*m.large {
+		a := (m.x*yt - m.y*xt) / m.small
+		x, y = x-a*m.y, y+a*m.x
+	}
+	return clamp(x, 1), clamp(y, 1)
 }
 
 // left is what least squares leaves of tt.
