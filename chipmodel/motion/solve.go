@@ -107,6 +107,25 @@ func (e *Estimator) passed(l *alike, s *sums) float64 {
 	return max(pass*pass, e.power.smooth)
 }
 
+// passing is passed, and all before that is known.
+func (s *sums) passing() float64 {
+	if s.passed == 0 {
+		return 1
+	}
+	return s.passed
+}
+
+// residual is the variance of the noise of a pixel of one frame, by what is left over with both directions, and its
+// degrees of freedom: smoothing makes neighbours' equations alike.
+func (e *Estimator) residual(m eigen, xt, yt, tt, told float64) (variance, free float64) {
+	free = max(1, e.sums.n-(told*e.sums.passing()+1)/math.Sqrt(e.power.smooth))
+	// Of that variance an equation has this: in the difference of both frames, and in the gradients that the shift from
+	// whole pixels multiplies.
+	x, y := m.shift(xt, yt)
+	y *= e.shape.rowPitch()
+	return m.left(xt, yt, tt) / free / (2*e.power.smooth + (x*x*e.power.x+y*y*e.power.y)/2), free
+}
+
 // solve makes an estimate of the sums.
 func (e *Estimator) solve() Estimate {
 	s := e.sums
@@ -128,21 +147,11 @@ func (e *Estimator) solve() Estimate {
 	xx, xy, yy := s.xx-s.x*s.x/s.n, (s.xy-s.x*s.y/s.n)/p, (s.yy-s.y*s.y/s.n)/(p*p)
 	xt, yt, tt := s.xt-s.x*s.t/s.n, (s.yt-s.y*s.t/s.n)/p, max(0, s.tt-s.t*s.t/s.n)
 	m := newEigen(xx, xy, yy)
-	// What is left over, first with both directions.
-	left := m.left(xt, yt, tt)
 	told := 2.0
 	if e.kind == alongRows || e.kind == alongColumns {
 		told = 1
 	}
-	pass := s.passed
-	if pass == 0 {
-		pass = 1
-	}
-	free := max(1, s.n-(told*pass+1)/math.Sqrt(e.power.smooth)) // smoothing makes neighbours' equations alike
-	// Of the variance of the noise of a pixel of one frame an equation has this: in the difference of both, and in the
-	// gradients that the shift from whole pixels multiplies.
-	x, y := m.shift(xt, yt)
-	residual := left / free / (2*e.power.smooth + (x*x*e.power.x+y*y*p*p*e.power.y)/2)
+	residual, free := e.residual(m, xt, yt, tt, told)
 	out.left = residual
 	noise, sure := residual, free*e.power.smooth
 	if e.o.Noise > 0 {
@@ -172,7 +181,7 @@ func (e *Estimator) solve() Estimate {
 		out.Refused = Flat
 		return out
 	}
-	e.shiftOf(&out, m, xt, yt, own, needed, noise, pass)
+	e.shiftOf(&out, m, xt, yt, own, needed, noise)
 	out.X += bx
 	out.Y = out.Y/p + by
 	out.XY, out.YY = out.XY/p, out.YY/(p*p)
@@ -184,8 +193,11 @@ const (
 	// tiny is what rounding leaves of the sum of squares of gradients that are all alike.
 	tiny = 1e-20
 	// systematic is the standard deviation, as a part of the shift from whole pixels, of what filters of three pixels
-	// make of it without any noise, for texture so fine that smoothing lets nothing pass; a test finds it.
-	systematic = 0.03
+	// make of it without any noise, in pictures as sharp as lenses show them; a test finds it.
+	systematic = 0.0055
+	// coarse is that of coarser ones, over the part that smoothing takes of their texture: at k radians a pixel the
+	// pair is wrong by (1/6 - b) k^2 where it takes b k^2.
+	coarse = (Smoothing - 1.0/6) / Smoothing
 )
 
 // beyondChance is the ratio of two sums of squares of noise that is exceeded once in 300,000 times (4.5 standard
@@ -200,14 +212,15 @@ func beyondChance(of, by float64) float64 {
 
 // shiftOf puts the shift together along the two directions in which gradients are strongest and weakest, in columns,
 // relative to the displacement. Along one of which nothing is told it is 0, as uncertain as the frame is large.
-func (e *Estimator) shiftOf(out *Estimate, m eigen, xt, yt, own, needed, noise, pass float64) {
+func (e *Estimator) shiftOf(out *Estimate, m eigen, xt, yt, own, needed, noise float64) {
+	pass := e.sums.passing()
 	side := float64(max(e.shape.Rows, e.shape.Columns))
 	for _, d := range []struct{ x, y, v float64 }{{m.x, m.y, m.large}, {-m.y, m.x, m.small}} {
 		shift, variance := 0.0, side*side
 		if d.v > needed && d.v > 1e-9*m.large {
 			v := d.v - own
 			shift = -(d.x*xt + d.y*yt) / v
-			wrong := systematic * (1 - math.Sqrt(pass)) * shift
+			wrong := min(systematic, coarse*(1-math.Sqrt(pass))) * shift
 			variance = 2*noise*pass*d.v/(v*v) + wrong*wrong
 		} else {
 			bx, by := e.before.shift()
