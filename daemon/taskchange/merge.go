@@ -11,13 +11,22 @@ import (
 	"facetd.example/api/invalid"
 )
 
+// mostPaths is how many paths a mask may have: a few times as many as a task has fields. Each that is wrong costs an
+// error with its place.
+const mostPaths = 100
+
 // Merge is a task with the fields of a mask taken from another; without a mask the other itself. A field that the other
-// does not have is cleared. Neither is changed.
+// does not have is cleared. Neither is changed. A mask of more than mostPaths is an error by itself.
 func Merge(task, from *facetdv1.Task, mask []string) (*facetdv1.Task, invalid.Errors) {
 	if len(mask) == 0 {
 		return from, nil
 	}
 	var m invalid.Errors
+	if len(mask) > mostPaths {
+		m.Add("update_mask.paths", fmt.Sprintf("%d are too many", len(mask)),
+			fmt.Sprintf("name each field once, %d at most", mostPaths))
+		return nil, m
+	}
 	next := proto.CloneOf(task)
 	source := proto.CloneOf(from) // what is taken of it is nobody else's
 	for i, path := range mask {

@@ -142,6 +142,20 @@ func TestMerge(t *testing.T) {
 	}
 }
 
+// TestMasksAreBounded: a mask of as many paths as a request has room for is one error, and costs no more than one.
+func TestMasksAreBounded(t *testing.T) {
+	wrong := func(n int) []string { return strings.Split(strings.Repeat("x,", n-1)+"x", ",") }
+	if _, errs := Merge(task("a", 1), task("a", 2), wrong(mostPaths)); len(errs) != mostPaths {
+		t.Errorf("%d errors of %d paths that are all wrong", len(errs), mostPaths)
+	}
+	many := wrong(300_000)
+	var errs invalid.Errors
+	costs := testing.AllocsPerRun(1, func() { _, errs = Merge(task("a", 1), task("a", 2), many) })
+	if len(errs) != 1 || errs[0].Path != "update_mask.paths" || costs > 100 {
+		t.Errorf("%d errors, the first %v, at %.0f allocations", len(errs), errs[:1], costs)
+	}
+}
+
 func TestEtag(t *testing.T) {
 	if a, b := Etag(task("a", 1)), Etag(task("a", 1)); a != b || len(a) != 2*etagBytes {
 		t.Errorf("equal tasks have %q and %q", a, b)

@@ -1279,7 +1279,7 @@ type TaskUpdate struct {
 	// The task as it is to be; its name says which one.
 	Task *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Fields of the task that are taken from `task`, such as `rate_hz` or `target.group`; the
-	// others stay as they are. Lists are taken whole. Unset or empty: all of it is taken.
+	// others stay as they are. Lists are taken whole. Up to 100. Unset or empty: all of it is taken.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// Etag of the task that is changed (RunningTask.etag): ABORTED with the present one when the
 	// task is another by now. Empty: however it is.
