@@ -35,6 +35,7 @@ func (e *Expected) Tells() bool { return e.Pattern >= leastContrast*e.UndrivenLi
 // with fine detail that creeps cannot be told from noise (our choice, no source).
 func (e *Expected) NoiseLimit() float64 { return 4*e.Noise + 1 }
 
+// Our choice, no source.
 const (
 	// leastContrast is how far the pattern of a chip must lie above the undriven limit.
 	leastContrast = 2.5

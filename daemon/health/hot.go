@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// hotRun is in how many frames in a row a pixel must stand out.
+// hotRun is in how many frames in a row a pixel must stand out (our choice, no source).
 const hotRun = 4
 
 // hotPixels follows pixels that stand out from those around them. A small light that the chip sees moves in the

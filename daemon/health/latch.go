@@ -3,7 +3,7 @@ package health
 import "math"
 
 const (
-	// begins is how many samples in a row begin a finding, ends how many end it.
+	// begins is how many samples in a row begin a finding, ends how many end it (our choice, no source).
 	begins, ends = 3, 5
 )
 
@@ -23,7 +23,7 @@ type evidence struct {
 }
 
 // forgotten is after how long without a sample that tells anything a condition no longer holds, in nanoseconds, where
-// no task is slower than that.
+// no task is slower than that (our choice, no source).
 const forgotten = int64(60e9)
 
 // forget switches a condition off of which nothing is known any more.
@@ -74,7 +74,7 @@ const (
 	numConditions
 )
 
-// noisePairs is of how many pairs of frames the least noise counts.
+// noisePairs is of how many pairs of frames the least noise counts (our choice, no source).
 const noisePairs = 8
 
 // tracker follows one chip.
@@ -100,7 +100,8 @@ type tracker struct {
 }
 
 const (
-	// interval is how often a chip is looked at, in nanoseconds of bus time.
+	// interval is how often a chip is looked at, in nanoseconds of bus time. This and what follows is our choice, no
+	// source.
 	interval = int64(1e9)
 	// mostSpent is how many samples may be taken before their turn at once; one more for every turn. It bounds what
 	// light that comes and goes can cost.
@@ -146,12 +147,12 @@ func (t *tracker) pending() bool {
 	return false
 }
 
-// leastHot is how many stuck pixels begin a finding: one in 500, and at least four.
+// leastHot is how many stuck pixels begin a finding: one in 500, and at least four (our choice, no source).
 func leastHot(pixels int) float64 { return math.Max(4, float64(pixels)/500) }
 
 const (
 	// saturatedPart of the pixels are at the highest code where a lane is saturated, clippedPart where there is much
-	// too much light.
+	// too much light (our choice, no source).
 	saturatedPart, clippedPart = 0.999, 0.5
 )
 

@@ -31,7 +31,7 @@ type misses struct {
 	any          bool
 }
 
-// quiet is after how long without a late or failed job a run of them has ended, in nanoseconds.
+// quiet is after how long without a late or failed job a run of them has ended, in nanoseconds (our choice, no source).
 const quiet = int64(10e9)
 
 func (m *misses) see(at int64) {
@@ -218,6 +218,12 @@ func (m *Monitor) Take(chip int, s Sample) (changed bool) {
 	return t.on() != before
 }
 
+// Skip takes that a frame that JobEnded wanted is not looked at.
+func (m *Monitor) Skip(chip int) {
+	m.chips[chip].asked = false
+	m.skipped++
+}
+
 // Behind takes that the host fell behind the timetable by some seconds, or has caught up.
 func (m *Monitor) Behind(at int64, seconds float64, caughtUp bool) {
 	if !caughtUp && !m.behind.is {
@@ -245,7 +251,7 @@ type outcome struct {
 
 const (
 	// jobsKept is of how many jobs of a task the outcome counts; missesBegin of them failed or late begin a finding,
-	// and none end it.
+	// and none end it (our choice, no source).
 	jobsKept, missesBegin = 10, 3
 )
 

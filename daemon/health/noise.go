@@ -18,7 +18,8 @@ const (
 	// trimmed is the deviation of a normal variable, the tenth that is furthest from its mean left out, as a part of
 	// the whole (derived: the root of 1 - 2 z phi(z)/0.9 with z = 1.645).
 	trimmed = 0.789
-	// restful is how much more the uneven quarter may change than the even one where nothing moves.
+	// restful is how much more the uneven quarter may change than the even one where nothing moves (our choice, no
+	// source).
 	restful = 1.5
 )
 

@@ -200,7 +200,7 @@ func partOf(codes []uint16, columns int, p *Pattern) (part, deviation float64) {
 
 const (
 	// foreign is the part of its own pattern below which a chip has drifted, mixed that below which its frames are
-	// compared with the patterns of others, and strange the part of one of those that counts.
+	// compared with the patterns of others, and strange the part of one of those that counts (our choice, no source).
 	foreign, mixed, strange = 0.7, 0.9, 0.2
 )
 

@@ -1,10 +1,12 @@
 // Package watch looks at frames as they come and serves what package health makes of them: over the API, to the
 // journal, and to metrics. It looks at about one frame of each chip in a second of bus time, and at no pixel of the
-// others.
+// others. Bus time may go many times as fast as that of the host: looks have a share of the host's time, and those that
+// it has no room for are skipped, and counted.
 package watch
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -44,18 +46,24 @@ type Config struct {
 type Service struct {
 	cfg Config
 
+	// reporting is held while a report is made, from what it is made of to the journal: so they are told in order.
+	reporting sync.Mutex
+
 	mu      sync.Mutex
 	monitor *health.Monitor
 	// waiting are frames to look at, at most one of each chip: what is due meanwhile is counted as skipped.
 	waiting     []sight
 	put, looked uint64        // counts of frames that waited
 	wake        chan struct{} // of the worker
+	hurried     chan struct{} // has one while somebody waits for the worker
 	progress    chan struct{} // closed when looked has grown
 	ended       bool          // nobody looks any more
 	down        chan struct{} // closed then
 	notes       notes
 
 	samplers []health.Sampler // of the worker
+	looks    allowance        // of the worker
+	owes     time.Duration    // by the worker, after a look
 }
 
 // sight is a frame that is to be looked at.
@@ -75,7 +83,7 @@ func New(cfg Config) *Service {
 		cfg.Clock = time.Now
 	}
 	return &Service{cfg: cfg, monitor: health.New(cfg.Array), samplers: make([]health.Sampler, len(cfg.Array.Chips)),
-		wake: make(chan struct{}, 1), progress: make(chan struct{}), down: make(chan struct{}), notes: newNotes()}
+		wake: make(chan struct{}, 1), hurried: make(chan struct{}, 1), progress: make(chan struct{}), down: make(chan struct{}), notes: newNotes()}
 }
 
 // SegmentRun does nothing.
@@ -88,7 +96,23 @@ func (s *Service) Violated(rules.Violation) {}
 func (s *Service) PlanChanged(plan *facetdv1.Plan, at, _ bus.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	// What waits may be of another time, as where a recording is played over and over. What is due of the chips is asked
+	// for anew.
+	for _, next := range s.waiting {
+		s.monitor.Skip(next.chip)
+	}
+	if n := len(s.waiting); n > 0 {
+		s.waiting = slices.Delete(s.waiting, 0, n)
+		s.done(n)
+	}
 	s.monitor.Plan(plan.GetTasks(), at.NS())
+}
+
+// done notes that so many frames wait no more. The caller holds mu.
+func (s *Service) done(n int) {
+	s.looked += uint64(n)
+	close(s.progress)
+	s.progress = make(chan struct{})
 }
 
 // JobEnded notes the job, and keeps those of its frames that are to be looked at.
@@ -98,7 +122,11 @@ func (s *Service) JobEnded(fs *facetdv1.FrameSet) { s.JobEndedLater(fs, nil) }
 func (s *Service) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, i := range s.monitor.JobEnded(fs) {
+	wanted := s.monitor.JobEnded(fs)
+	if s.ended {
+		return
+	}
+	for _, i := range wanted {
 		f := fs.GetFrames()[i]
 		s.waiting = append(s.waiting, sight{fs.GetTask(), fs.GetJob(), s.cfg.Array.Chip(f.GetChip()), f, look})
 		s.put++
@@ -141,8 +169,46 @@ func (s *Service) Run(ctx context.Context) {
 			s.report()
 		case <-s.wake:
 			for s.look(ctx) {
+				s.rest(ctx)
 			}
 		}
+	}
+}
+
+const (
+	// share is the part of the host's time that looks may take, and atOnce how much of it they may have saved up: at
+	// real-time pace dozens of chips are looked at with less (our choice, no source).
+	share  = 0.25
+	atOnce = 2 * time.Second
+)
+
+// allowance is the time that looks may take.
+type allowance struct {
+	left time.Duration
+	at   time.Time // when that was
+}
+
+// spend takes a look from the allowance, and returns how long there is none for another one.
+func (a *allowance) spend(from, to time.Time) time.Duration {
+	if a.at.IsZero() {
+		a.left, a.at = atOnce, from
+	}
+	a.left = min(a.left+time.Duration(share*float64(to.Sub(a.at))), atOnce) - to.Sub(from)
+	a.at = to
+	return max(0, time.Duration(float64(-a.left)/share))
+}
+
+// rest waits while looks have taken more than their share, unless somebody waits for them.
+func (s *Service) rest(ctx context.Context) {
+	if s.owes <= 0 {
+		return
+	}
+	enough := time.NewTimer(s.owes)
+	defer enough.Stop()
+	select {
+	case <-enough.C:
+	case <-s.hurried:
+	case <-ctx.Done():
 	}
 }
 
@@ -162,10 +228,11 @@ func (s *Service) look(ctx context.Context) bool {
 		return false
 	}
 	next := s.waiting[0]
-	s.waiting = append(s.waiting[:0], s.waiting[1:]...)
+	s.waiting = slices.Delete(s.waiting, 0, 1)
 	expected := s.monitor.Expected(next.task, next.chip, next.frame.GetView())
 	s.mu.Unlock()
 
+	from := time.Now()
 	var sample health.Sample
 	if expected != nil {
 		if next.look != nil {
@@ -174,11 +241,10 @@ func (s *Service) look(ctx context.Context) bool {
 		sample = s.samplers[next.chip].Measure(next.task, next.job, next.frame, expected,
 			s.cfg.Patterns(next.task, next.frame))
 	}
+	s.owes = s.looks.spend(from, time.Now())
 	s.mu.Lock()
 	changed := s.monitor.Take(next.chip, sample)
-	s.looked++
-	close(s.progress)
-	s.progress = make(chan struct{})
+	s.done(1)
 	s.mu.Unlock()
 	if changed {
 		s.report()
@@ -193,6 +259,10 @@ func (s *Service) caughtUp(ctx context.Context) {
 	for s.looked < until && !s.ended {
 		progress := s.progress
 		s.mu.Unlock()
+		select {
+		case s.hurried <- struct{}{}:
+		default:
+		}
 		select {
 		case <-progress:
 		case <-ctx.Done():
@@ -211,6 +281,8 @@ func (s *Service) Health(ctx context.Context) *facetdv1.Health {
 
 // report makes the report as it is now, and notes what has changed.
 func (s *Service) report() *facetdv1.Health {
+	s.reporting.Lock()
+	defer s.reporting.Unlock()
 	snap := s.cfg.Snapshot()
 	c := health.Conditions{Now: snap.Now.NS(), State: snap.State, Fault: snap.Fault, Tasks: snap.Tasks,
 		Maps: s.cfg.Maps(), MaxAge: s.cfg.MaxAge}
