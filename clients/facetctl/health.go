@@ -133,6 +133,9 @@ const healthColumns = 80
 
 func writeHealth(w io.Writer, h *facetdv1.Health, chips bool) error {
 	fmt.Fprintf(w, "%s at bus time %.3f s\n", healthLine(h), float64(h.GetBusNs())/1e9)
+	if h.GetState() == facetdv1.HealthState_HEALTH_STATE_NOT_JUDGED { // no finding says why
+		fmt.Fprintln(w, h.GetSummary())
+	}
 	if h.LastMissedBusNs != nil {
 		fmt.Fprintf(w, "jobs late %d, failed %d; last run from %.3f s to %.3f s\n", h.GetJobsLate(), h.GetJobsFailed(),
 			float64(h.GetMissedSinceBusNs())/1e9, float64(h.GetLastMissedBusNs())/1e9)
