@@ -54,7 +54,7 @@ func WriteCSV(w io.Writer, head []string, rows [][]string) error {
 			values = append(values, value)
 		}
 		numbers, unit := quantities(values)
-		cells[0][column] = strings.ToLower(name)
+		cells[0][column] = plainHeading(name)
 		if unit != "" {
 			cells[0][column] += " (" + unit + ")"
 		}
@@ -69,6 +69,17 @@ func WriteCSV(w io.Writer, head []string, rows [][]string) error {
 	}
 	out.Flush()
 	return out.Error()
+}
+
+// plainHeading is a heading without capitals, but for units, which have small letters as well.
+func plainHeading(name string) string {
+	words := strings.Split(name, " ")
+	for i, word := range words {
+		if word == strings.ToUpper(word) {
+			words[i] = strings.ToLower(word)
+		}
+	}
+	return strings.Join(words, " ")
 }
 
 // quantity is a number with a unit, as NS and Volts write them.

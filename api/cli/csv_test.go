@@ -86,7 +86,7 @@ func TestCSV(t *testing.T) {
 		root := &cobra.Command{Use: "x"}
 		AddOutputFlag(root)
 		root.AddCommand(&cobra.Command{Use: "two", RunE: func(cmd *cobra.Command, _ []string) error {
-			table := NewTable("TASK", ">JOB", ">HOLD", "WHY", ">BIAS", ">MIXED")
+			table := NewTable("TASK Hz", ">JOB", ">HOLD", "WHY", ">BIAS", ">MIXED")
 			table.Row("wall", "5.288 ms", "-", `a "b", c`, "-20 mV", "3 ms")
 			table.Row("bed", "20 us", "1.5 s", "", "1 V", "3 V")
 			if err := table.Write(cmd.OutOrStdout()); err != nil {
@@ -103,7 +103,7 @@ func TestCSV(t *testing.T) {
 		return code, out.String(), errs.String()
 	}
 	code, out, errs := run("two", "--output", "csv")
-	want := "task,job (s),hold (s),why,bias (V),mixed\nwall,0.005288,,\"a \"\"b\"\", c\",-0.02,3 ms\n" +
+	want := "task Hz,job (s),hold (s),why,bias (V),mixed\nwall,0.005288,,\"a \"\"b\"\", c\",-0.02,3 ms\n" +
 		"bed,2e-05,1.5,,1,3 V\n\nempty\n"
 	if code != StatusOK || out != want || !strings.Contains(errs, "beside") {
 		t.Errorf("status %d, errors %q, got\n%s\nwant\n%s", code, errs, out, want)

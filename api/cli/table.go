@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -16,9 +17,10 @@ import (
 // Table is a table of text for people. A heading that begins with ">" aligns its
 // column to the right.
 type Table struct {
-	head  []string
-	right []bool
-	rows  [][]string
+	head   []string
+	right  []bool
+	rows   [][]string
+	merged int
 }
 
 // NewTable returns a table with these headings.
@@ -34,13 +36,37 @@ func NewTable(headings ...string) *Table {
 // Row appends a row; missing cells stay empty.
 func (t *Table) Row(cells ...string) { t.rows = append(t.rows, cells) }
 
+// Merged has people not see again what the first columns have in common with the row above. It returns the table.
+func (t *Table) Merged(columns int) *Table {
+	t.merged = columns
+	return t
+}
+
+// forPeople are the rows without what they repeat.
+func (t *Table) forPeople() [][]string {
+	if t.merged == 0 {
+		return t.rows
+	}
+	out := make([][]string, len(t.rows))
+	for i, row := range t.rows {
+		out[i] = slices.Clone(row)
+		for k := range min(t.merged, len(row)) {
+			if i == 0 || len(t.rows[i-1]) <= k || t.rows[i-1][k] != row[k] {
+				break
+			}
+			out[i][k] = ""
+		}
+	}
+	return out
+}
+
 // Write prints the table with two spaces between columns. A table that is wider than the terminal is folded: columns
 // for which there is no space follow below, after the first one again.
 func (t *Table) Write(w io.Writer) error {
 	if c, ok := w.(*csvOutput); ok {
 		return c.table(t.head, t.rows)
 	}
-	all := append([][]string{t.head}, t.rows...)
+	all := append([][]string{t.head}, t.forPeople()...)
 	widths := t.widths(all)
 	space := columnsOf(w)
 	var b strings.Builder

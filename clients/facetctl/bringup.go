@@ -27,7 +27,7 @@ measure supplies and to cover or light the array: answer y or n, followed by a n
 the report if you like. It runs best without tasks, since measuring needs long gaps.
 
 The daemon keeps a run, so that it can be resumed. At its end a report is written as HTML
-and as JSON, with the changes proposed for the array file as a patch.
+and as JSON, the measurements as CSV, and the changes proposed for the array file as a patch.
 
 Dies without protection are destroyed by electrostatic discharge and by wrong supplies.
 Wear a wrist strap, limit the current, bring up supplies before inputs, and never let
@@ -319,7 +319,39 @@ func (g *guide) finish(run *facetdv1.BringupRun, prefix string) error {
 	return writeBringupReports(w, run, prefix)
 }
 
-// writeBringupReports writes HTML, JSON and, where there is one, the patch.
+// measured is one measurement of a run, with its step.
+type measured struct {
+	Step     string  `json:"step"`
+	Subject  string  `json:"subject"`
+	Quantity string  `json:"quantity"`
+	Value    float64 `json:"value"`
+	Unit     string  `json:"unit"`
+	Low      string  `json:"low"`
+	High     string  `json:"high"`
+	Verdict  string  `json:"verdict"`
+	Note     string  `json:"note"`
+}
+
+// measuredIn are the measurements of a run in the order of its steps. A limit that there is not is empty.
+func measuredIn(run *facetdv1.BringupRun) []measured {
+	number := func(v *float64) string {
+		if v == nil {
+			return ""
+		}
+		return fmt.Sprint(*v)
+	}
+	out := []measured{}
+	for _, r := range run.GetResults() {
+		for _, m := range r.GetMeasurements() {
+			out = append(out, measured{bringupName(r.GetStep()), m.GetSubject(), m.GetQuantity(), m.GetValue(),
+				m.GetUnit(),
+				number(m.Low), number(m.High), cli.Label(m.GetVerdict(), "VERDICT_"), m.GetNote()})
+		}
+	}
+	return out
+}
+
+// writeBringupReports writes HTML, JSON, the measurements as CSV and, where there is one, the patch.
 func writeBringupReports(w io.Writer, run *facetdv1.BringupRun, prefix string) error {
 	page, err := bringupHTML(run)
 	if err != nil {
@@ -329,10 +361,15 @@ func writeBringupReports(w io.Writer, run *facetdv1.BringupRun, prefix string) e
 	if err != nil {
 		return err
 	}
+	measured, err := cli.RecordsCSV(measuredIn(run))
+	if err != nil {
+		return err
+	}
 	files := []struct {
 		extension string
 		data      []byte
-	}{{".html", page}, {".json", append(message, '\n')}, {".patch", []byte(run.GetPatch())}}
+	}{{".html", page}, {".json", append(message, '\n')}, {".patch", []byte(run.GetPatch())},
+		{".csv", measured}}
 	for _, f := range files {
 		if len(f.data) == 0 {
 			continue

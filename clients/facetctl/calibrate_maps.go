@@ -39,7 +39,7 @@ func ageText(d time.Duration) string {
 // writeResiduals is the table of what correction maps leave, a line for each level.
 func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 	t := cli.NewTable("MAP", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE",
-		">AFTER", ">DECADES")
+		">AFTER", ">DECADES").Merged(4)
 	for _, m := range cmaps {
 		id, view, method, defects := m.GetId(), m.GetView(), cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"),
 			fmt.Sprint(m.GetDefectivePixels())
@@ -52,7 +52,6 @@ func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 			t.Row(id, view, method, defects, mapLux(l), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
 				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()),
 				below+cli.Volts(left*m.GetVoltsPerCode()), decades)
-			id, view, method, defects = "", "", "", ""
 		}
 	}
 	if err := t.Write(w); err != nil {

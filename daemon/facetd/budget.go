@@ -18,6 +18,7 @@ import (
 func budgetCommand() *cobra.Command {
 	var array, chip, columns, rows string
 	var c budget.Conditions
+	var out figures
 	cmd := &cobra.Command{
 		Use:   "budget CLASS",
 		Short: "Add up the noise and error of a class of chip, in volts, codes and decades of light",
@@ -30,9 +31,13 @@ that is left in the corners. --columns and --rows are the patterns of the shares
 ARRAY is ` + fileForm + `.`,
 		Example: `  facetd budget wall-eye
   facetd budget wall-eye --array array.yaml --lux 5 --hold 20ms --columns 10101010 --rows 10101010
+  facetd budget wall-eye --svg noise.svg --csv noise.csv
   facetd budget bed-eye --calibrated --output json`,
 		Args: cli.Args("CLASS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := out.check(cmd); err != nil {
+				return err
+			}
 			a, err := readArray(cmd.InOrStdin(), array)
 			if err != nil {
 				return err
@@ -54,27 +59,39 @@ ARRAY is ` + fileForm + `.`,
 			if len(m) > 0 {
 				return &invalidError{"the conditions", m}
 			}
-			if cli.WantsJSON(cmd) {
+			if err := out.write(cmd, b.Draw, append(slices.Clone(b.Terms), b.Random, b.Total)); err != nil {
+				return err
+			}
+			switch {
+			case cli.WantsJSON(cmd):
 				return cli.WriteJSON(cmd.OutOrStdout(), b)
+			case out.printed():
+				return nil
 			}
 			_, err = io.WriteString(cmd.OutOrStdout(), b.Table())
 			return err
 		},
 	}
+	out.register(cmd, "draw the terms", "the terms and their sums")
+	cmd.Flags().StringVar(&array, "array", "demo", "array file that the class is of")
+	cmd.Flags().StringVar(&chip, "chip", "", "chip of the class, for its lane (default the first)")
+	cmd.Flags().StringVar(&columns, "columns", "", "column patterns")
+	cmd.Flags().StringVar(&rows, "rows", "", "row patterns")
+	conditionFlags(cmd, &c)
+	return cmd
+}
+
+// conditionFlags are the flags of the conditions.
+func conditionFlags(cmd *cobra.Command, c *budget.Conditions) {
 	fl := cmd.Flags()
-	fl.StringVar(&array, "array", "demo", "array file that the class is of")
-	fl.StringVar(&chip, "chip", "", "chip of the class, for its lane (default the first)")
 	fl.Float64Var(&c.Lux, "lux", 0, "light on the pixel (default what the array states, or 100)")
 	fl.DurationVar(&c.Hold, "hold", 10*time.Millisecond, "time from load to conversion, of memory chips")
-	fl.StringVar(&columns, "columns", "", "column patterns")
-	fl.StringVar(&rows, "rows", "", "row patterns")
 	fl.Float64Var(&c.DifferenceVolts, "difference", 0,
 		"volts between neighbours, for what has not settled (default one decade of light)")
 	fl.DurationVar(&c.Settle, "settle", 0, "time given to the lane (default what the array's timing gives)")
 	fl.DurationVar(&c.Exposure, "exposure", 0, "exposure of linear pixels with a shutter (default that of their class)")
 	fl.IntVar(&c.GainIndex, "gain-index", 0, "gain of the amplifier")
 	fl.BoolVar(&c.Calibrated, "calibrated", false, "without what a calibration takes away")
-	return cmd
 }
 
 // chipOf finds a chip of a class.

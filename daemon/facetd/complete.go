@@ -35,6 +35,9 @@ func complete(root *cobra.Command) {
 		"method":     cli.Choices("gradient", "one-step"),
 		"projection": cli.Choices("rectilinear", "equidistant", "stereographic"),
 		"svg":        cli.FilesEnding("svg"),
+		"csv":        cli.FilesEnding("csv"),
+		"sweep":      cli.Choices("lanes=1,2,4", "bits=8,10,12", "capacitance=10,20,40", "row-time=500ns,2us"),
+		"html":       cli.FilesEnding("html"),
 		"png":        cli.FilesEnding("png"),
 	}
 	cli.Complete(root, serve, map[string]cli.Completer{

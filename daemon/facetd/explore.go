@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -20,7 +19,8 @@ import (
 )
 
 func exploreCommand() *cobra.Command {
-	var name, svg string
+	var name, sweep string
+	var out figures
 	var alone, all bool
 	var grain time.Duration
 	cmd := &cobra.Command{
@@ -33,16 +33,21 @@ other beats in rate, cells per pixel, cells seen, skew and hold (the Pareto fron
 with --all. The task's own rate and limits do not limit the search; ways outside its
 limits are marked. The other tasks of the file keep their rates, and the task has what they
 leave; --alone explores it as if it had the bus for itself.
+With --sweep the array is changed in place of the task's resolution: its number of lanes, the
+bits of its converters, the capacitance of its lanes, or the time between the rows of the
+task's class; of each value the highest rate is shown, with noise and error.
 ARRAY and TASKS are ` + fileForm + `.`,
 		Example: `  facetd explore demo demo --task wall
+  facetd explore demo demo --task wall --sweep lanes=1,2,4
   facetd explore array.yaml tasks.yaml --task wall --alone --svg wall.svg --output json`,
 		Args: cli.Args("ARRAY", "TASKS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if svg == "-" && cli.WantsJSON(cmd) {
-				return cli.Usagef("--svg - and --output json both print to standard output")
-			}
+			err := out.check(cmd)
 			if args[0] == "-" && args[1] == "-" {
-				return cli.Usagef("ARRAY and TASKS cannot both be standard input")
+				err = cli.Usagef("ARRAY and TASKS cannot both be standard input")
+			}
+			if err != nil {
+				return err
 			}
 			a, tasks, err := readBoth(cmd.InOrStdin(), args[0], args[1], grain, nil)
 			if err != nil {
@@ -52,9 +57,12 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			opt := scheduler.ExploreOptions{}
-			if !alone {
-				opt.Beside = others
+			opt := scheduler.ExploreOptions{Beside: others}
+			if alone {
+				opt.Beside = nil
+			}
+			if sweep != "" {
+				return runSweep(cmd, &sweptTask{a, grain, task, opt}, sweep, &out)
 			}
 			x, err := scheduler.Explore(a, task, opt)
 			if err == nil && len(x.Points) == 0 {
@@ -63,29 +71,24 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			if svg != "" {
-				var drawing bytes.Buffer
-				if err := draw.Exploration(&drawing, x); err != nil {
-					return err
-				}
-				if err := writeFile(cmd, svg, drawing.Bytes()); err != nil {
-					return err
-				}
+			if err := out.write(cmd, func(w io.Writer) error { return draw.Exploration(w, x) }, x.Points); err != nil {
+				return err
 			}
 			switch {
 			case cli.WantsJSON(cmd):
 				return cli.WriteJSON(cmd.OutOrStdout(), x)
-			case svg == "-":
+			case out.printed():
 				return nil
 			}
 			return writeExploration(cmd.OutOrStdout(), x, all)
 		},
 	}
 	cmd.Flags().StringVar(&name, "task", "", "task to explore (default the only one)")
+	cmd.Flags().StringVar(&sweep, "sweep", "", "give the array other properties: "+sweepForm)
 	cmd.Flags().BoolVar(&alone, "alone", false, "as if the other tasks of the file were not there")
 	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
 	cmd.Flags().BoolVar(&all, "all", false, "list the ways that others beat as well")
-	cmd.Flags().StringVar(&svg, "svg", "", "draw rate against resolution into a file (- is standard output)")
+	out.register(cmd, "draw rate against resolution", "all ways, those that others beat too,")
 	return cmd
 }
 

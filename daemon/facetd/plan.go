@@ -1,9 +1,9 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -19,7 +19,7 @@ import (
 )
 
 func planCommand() *cobra.Command {
-	var svg string
+	var out figures
 	var segments, operations bool
 	var grain time.Duration
 	cmd := &cobra.Command{
@@ -29,8 +29,9 @@ func planCommand() *cobra.Command {
 shows for each task the planned rate, response times, slack, skew, hold and droop, and
 how busy the bus is by phase. Tasks that do not fit are refused with numbers and with
 what would fit, and exit status 1. Under --output json it prints the schema's Plan as
-protobuf JSON. --svg draws the timetable. --operations adds every operation with its
-times, so that the plan can be checked without facetd; it needs --output json.
+protobuf JSON. --svg draws the timetable, --csv writes what each task will see.
+--operations adds every operation with its times, so that the plan can be checked
+without facetd; it needs --output json.
 ARRAY and TASKS are each ` + fileForm + `.`,
 		Example: `  facetd plan array.yaml tasks.yaml
   facetd plan demo demo --svg timetable.svg
@@ -42,8 +43,8 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			if args[0] == "-" && args[1] == "-" {
 				return cli.Usagef("only one of the two files can be standard input")
 			}
-			if svg == "-" && cli.WantsJSON(cmd) {
-				return cli.Usagef("--svg - and --output json both print to standard output")
+			if err := out.check(cmd); err != nil {
+				return err
 			}
 			if operations && !cli.WantsJSON(cmd) {
 				return cli.Usagef("--operations needs --output json")
@@ -57,7 +58,7 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			}
 			if cli.WantsJSON(cmd) {
 				err = cli.WriteJSON(cmd.OutOrStdout(), message)
-			} else if svg != "-" || plan == nil {
+			} else if !out.printed() || plan == nil {
 				err = cli.WritePlan(cmd.OutOrStdout(), message, segments)
 			}
 			switch {
@@ -65,18 +66,11 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 				return err
 			case plan == nil:
 				return cli.ErrReported
-			case svg == "":
-				return nil
 			}
-			var drawing bytes.Buffer
-			if err := draw.Timetable(&drawing, plan); err != nil {
-				return err
-			}
-			return writeFile(cmd, svg, drawing.Bytes())
+			return out.write(cmd, func(w io.Writer) error { return draw.Timetable(w, plan) }, message.GetPredictions())
 		},
 	}
-	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of "+
-		"the table)")
+	out.register(cmd, "draw the timetable", "what each task will see")
 	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
 	cmd.Flags().BoolVar(&operations, "operations", false, "add every operation with its times (--output json)")
 	cmd.Flags().BoolVar(&segments, "segments", false, "list every segment of the timetable too")

@@ -24,6 +24,7 @@ Exit status: 0 done, 1 failed, 2 usage error.
 	root.Args = cli.UnknownCommand
 	cli.AddOutputFlag(root)
 	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(),
+		compareCommand(), reportCommand(),
 		admitCommand(), mapCommand(), wireCommand(),
 		previewCommand(), budgetCommand(), lensCommand(), coverageCommand(), hardwareCommand(), recoverCommand(),
 		chipsCommand(), tokenCommand(), motionCommand(),
