@@ -35,8 +35,8 @@ func (c *csvOutput) table(head []string, rows [][]string) error {
 	return err
 }
 
-// WriteCSV writes a table of text for people as CSV (RFC 4180, but for line ends of one character) for programs: cells of
-// a column that are all quantities become numbers in the unit without a prefix, which goes into the heading; a cell
+// WriteCSV writes a table of text for people as CSV (RFC 4180, but for line ends of one character) for programs: cells
+// of a column that are all quantities become numbers in the unit without a prefix, which goes into the heading; a cell
 // that stands for nothing is empty.
 func WriteCSV(w io.Writer, head []string, rows [][]string) error {
 	out := csv.NewWriter(w)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -42,11 +43,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
   facetd explore array.yaml tasks.yaml --task wall --alone --svg wall.svg --output json`,
 		Args: cli.Args("ARRAY", "TASKS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			err := out.check(cmd)
-			if args[0] == "-" && args[1] == "-" {
-				err = cli.Usagef("ARRAY and TASKS cannot both be standard input")
-			}
-			if err != nil {
+			if err := cmp.Or(out.check(cmd), oneStdin(args...)); err != nil {
 				return err
 			}
 			a, tasks, err := readBoth(cmd.InOrStdin(), args[0], args[1], grain, nil)
