@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
@@ -69,9 +70,10 @@ func TestPins(t *testing.T) {
 }
 
 // TestWrongWires: where the wires are others than the array file says, that is seen: the pins that were uploaded are
-// those that are driven.
+// those that are driven. An ordinary run tries some.
 func TestWrongWires(t *testing.T) {
 	const seed = 1
+	left := peertest.Cases(3, 8)
 	file := wired(t, shuffles(seed), nil)
 	for name, swap := range map[string]func(d *facetdv1.Device){
 		"selects": func(d *facetdv1.Device) { d.Selects[0], d.Selects[1] = d.Selects[1], d.Selects[0] },
@@ -86,6 +88,9 @@ func TestWrongWires(t *testing.T) {
 			l[0].Converter, l[1].Converter = l[1].Converter, l[0].Converter
 		},
 	} {
+		if left--; left < 0 {
+			break
+		}
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			behind := wired(t, shuffles(seed), swap)

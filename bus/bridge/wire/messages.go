@@ -71,7 +71,7 @@ const (
 	ReplyShort   = 9  // its payload is too short, or its type unknown
 	ReplyMore    = 10 // a part of a program has arrived; the next may come
 	ReplyHazard  = 11 // the stop input is active, or something is outside its limits
-	ReplyPins    = 12 // the board cannot drive these pins, or has others than the host says; Detail is why
+	ReplyPins    = 12 // the board lacks these pins, or has others than the host says; Detail is why
 )
 
 // What becomes of a run.

@@ -85,7 +85,7 @@ enum {
   WIRE_REPLY_SHORT = 9, /* its payload is too short, or its type unknown */
   WIRE_REPLY_MORE = 10, /* a part of a program has arrived; the next may come */
   WIRE_REPLY_HAZARD = 11, /* the stop input is active, or something is outside its limits */
-  WIRE_REPLY_PINS = 12, /* the board cannot drive these pins, or has others than the host says; Detail is why */
+  WIRE_REPLY_PINS = 12, /* the board lacks these pins, or has others than the host says; Detail is why */
 };
 
 /* What becomes of a run. */
