@@ -70,6 +70,8 @@ type Config struct {
 	Array *chipmodel.Array
 	// Lease is for how long the device goes on without hearing of this host; 0 is DefaultLease.
 	Lease time.Duration
+	// Untested says that an operator has named the array's board as one that may run it without its self-test.
+	Untested bool
 }
 
 // Bus is the bus of a device. One goroutine owns it; Now, HostTime, Limits and Lost may be called from any.
@@ -83,6 +85,7 @@ type Bus struct {
 	lost      chan error
 	chips     chipsSeen // of the owner
 	first     wire.Welcome
+	untested  bool // an operator has allowed that
 
 	mu       sync.Mutex
 	session  *session
@@ -92,6 +95,7 @@ type Bus struct {
 	heard    time.Time
 	silence  time.Duration // after so long without a word the device is lost
 	closed   bool
+	testing  bool // the device tests itself
 	ids      uint32
 	taken    uint32 // id of the last result that was taken
 	flights  []*flight
@@ -114,7 +118,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
 		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
 		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
-		chips: newChipsSeen(cfg.Array), first: *w, record: record{least: bus.NoSlack},
+		chips: newChipsSeen(cfg.Array), first: *w, untested: cfg.Untested, record: record{least: bus.NoSlack},
 	}
 	emulated := w.Emulated != 0
 	b.clock.follow(emulated)
@@ -130,6 +134,12 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 			b.silence = emulatedSilence
 		}
 		err = b.attach(ctx, d.session)
+		if errors.As(err, new(*UntestedError)) { // it is there, and away until it has passed
+			d.Close()
+			b.cut, b.record.since, b.record.lastLoss = &bus.LostError{Cause: err}, time.Now(), err
+			b.lost <- err
+			err = nil
+		}
 	}
 	if err != nil {
 		d.Close()
@@ -206,6 +216,23 @@ func (b *Bus) configure(s *session) error {
 	if err := b.tellPins(s); err != nil {
 		return err
 	}
+	what := uint8(wire.TestTell)
+	if b.untested {
+		what = wire.TestSkip
+	}
+	test, err := b.askTest(s, what)
+	if err != nil {
+		return err
+	}
+	b.mu.Lock()
+	if before := b.record.test; before.Outputs > 0 && before.Passed == test.Passed { // what was found stands
+		test.Outputs, test.Unwired, test.Worst, test.Failure = before.Outputs, before.Unwired, before.Worst, before.Failure
+	}
+	b.record.test = test
+	if b.record.welcome = s.welcome; b.record.counters.Sessions == 0 { // which tell of reboots
+		b.record.boot = s.boot
+	}
+	b.mu.Unlock()
 	r, err := s.ask(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
 		Lanes: uint8(len(b.array.Lanes))}))
 	switch {
@@ -215,10 +242,20 @@ func (b *Bus) configure(s *session) error {
 		return errHazard
 	case r.Code == wire.ReplyPins:
 		return &PinsError{Why: uint8(r.Detail)}
+	case r.Code == wire.ReplyUntested:
+		return &UntestedError{Board: b.board()}
 	case r.Code != wire.ReplyOK:
 		return fmt.Errorf("the device refuses its configuration (code %d)", r.Code)
 	}
 	return nil
+}
+
+// board is the name of the board in the array file; "" where that has none.
+func (b *Bus) board() string {
+	if b.array.Device == nil {
+		return ""
+	}
+	return b.array.Device.Board
 }
 
 // errHazard is the error of a device that keeps its lines inactive.

@@ -33,9 +33,8 @@ var pinCauses = []string{"it tells of other pins than it was sent", "they were n
 	"a pin or converter serves twice", "an input of the self-test is none", "it has not so many converters",
 	"it lacks one of the pins, or the file has no device section and the board no numbering of its own"}
 
-// pinsOf is what a device is told of the pins of an array.
-func pinsOf(d *chipmodel.Device) (payload []byte, digest uint32) {
-	var m wire.Pins
+// pinsOf is what a device is told of the pins of an array, but for the digest.
+func pinsOf(d *chipmodel.Device) (m wire.Pins) {
 	for _, all := range [][]uint8{m.Outputs[:], m.Loops[:], m.Converters[:]} {
 		for i := range all {
 			all[i] = wire.NoPin
@@ -62,16 +61,16 @@ func pinsOf(d *chipmodel.Device) (payload []byte, digest uint32) {
 			m.Converters[lane] = uint8(c)
 		}
 	}
-	payload = seal(m)
-	return payload, binary.LittleEndian.Uint32(payload)
+	return m
 }
 
 // seal puts the digest before the pins that it is made of.
-func seal(m wire.Pins) []byte {
+func seal(m wire.Pins) (payload []byte, digest uint32) {
 	const sized = 4 // the digest
-	b := wire.Append(nil, m)
-	binary.LittleEndian.PutUint32(b, crc32.ChecksumIEEE(b[sized:]))
-	return b
+	payload = wire.Append(nil, m)
+	digest = crc32.ChecksumIEEE(payload[sized:])
+	binary.LittleEndian.PutUint32(payload, digest)
+	return payload, digest
 }
 
 // tellPins tells a device that has shaken hands which pins are wired to what. Errors: *PinsError, the session's.
@@ -80,7 +79,7 @@ func (b *Bus) tellPins(s *session) error {
 	if d == nil {
 		return nil
 	}
-	payload, digest := pinsOf(d)
+	payload, digest := seal(pinsOf(d))
 	r, err := s.ask(wire.TypePins, payload)
 	switch {
 	case err != nil:

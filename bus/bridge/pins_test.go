@@ -110,14 +110,15 @@ func TestPinsThatAreRefused(t *testing.T) {
 	t.Parallel()
 	a := wired(t, shuffles(2), nil)
 	r := bridgetest.Start(t, bridgetest.Config{Array: a, Scene: light(t)})
-	good, digest := pinsOf(a.Device)
+	good, digest := seal(pinsOf(a.Device))
 	sealed := func(change func(m *wire.Pins)) []byte {
 		var m wire.Pins
 		if _, err := wire.Take(good, &m); err != nil {
 			t.Fatal(err)
 		}
 		change(&m)
-		return seal(m)
+		payload, _ := seal(m)
+		return payload
 	}
 	spoiled := append([]byte(nil), good...)
 	spoiled[20]++

@@ -100,10 +100,13 @@ func (b *Bus) compileAll(programs []*bus.Program) (map[*bus.Program]*compiled, e
 // connected connects again where the device was lost. Errors: *bus.LostError.
 func (b *Bus) connected(ctx context.Context) error {
 	b.mu.Lock()
-	there, before := b.session != nil, b.cut
+	there, before, testing := b.session != nil, b.cut, b.testing
 	b.mu.Unlock()
-	if there {
+	switch {
+	case there:
 		return nil
+	case testing:
+		return &bus.LostError{Cause: errTesting}
 	}
 	s, err := greet(ctx, b.address, ownProcess())
 	if err != nil {

@@ -33,6 +33,7 @@ type Status struct {
 	// LeastSlack is by how much a run that was executed could have arrived later, at least; bus.NoSlack before the
 	// first.
 	LeastSlack time.Duration
+	SelfTest   SelfTest
 }
 
 // Clock is how the clock of a device stands to this host's.
@@ -72,6 +73,7 @@ type record struct {
 	least    time.Duration
 	welcome  wire.Welcome // of the last session
 	boot     uint32       // that of its device
+	test     SelfTest
 }
 
 // Status returns what is known of the device.
@@ -86,7 +88,7 @@ func (b *Bus) Status() Status {
 		Major: w.Major, Minor: w.Minor,
 		LastLoss: r.lastLoss, Limits: b.limits, Ready: b.duration(w.Ready), Arm: b.duration(w.ArmCost),
 		Programs: int(w.Programs), Lines: int(w.Lines), Lanes: int(w.Lanes), Clock: b.clock.status(),
-		Counters: r.counters, LeastSlack: r.least,
+		Counters: r.counters, LeastSlack: r.least, SelfTest: r.test,
 	}
 }
 

@@ -168,6 +168,12 @@ type Config struct {
 	// or late, by LinkSeed.
 	LinkFaults int
 	LinkSeed   int
+	// Real has the firmware be as careful as a board that drives a real array, and Memory is the file in which it keeps
+	// what passed its self-test; "" is none.
+	Real   bool
+	Memory string
+	// WireDelay is how long an edge takes from an output to the input that it is wired to.
+	WireDelay time.Duration
 	// Emulated runs the firmware on an emulated board, whose tick is 40 ns. Where there is no emulator, or no compiler
 	// for it, the test is skipped.
 	Emulated bool
@@ -234,6 +240,12 @@ func Start(t testing.TB, cfg Config) *Rig {
 	if cfg.Protocol != 0 {
 		args = append(args, "--protocol", strconv.Itoa(cfg.Protocol))
 	}
+	if cfg.Real {
+		args = append(args, "--real", "yes")
+	}
+	if cfg.Memory != "" {
+		args = append(args, "--memory", cfg.Memory)
+	}
 	if cfg.LinkFaults != 0 {
 		args = append(args, "--link-faults", strconv.Itoa(cfg.LinkFaults), "--seed", strconv.Itoa(cfg.LinkSeed))
 	}
@@ -287,7 +299,7 @@ func (r *Rig) serve(listener net.Listener, cfg *Config) error {
 // chips are the simulated chips, with what happens at their pins kept.
 func (r *Rig) chips(cfg *Config) chips.Config {
 	return chips.Config{Array: cfg.Array, Lamp: r.Lamp, GroundTruth: cfg.GroundTruth, Seed: cfg.Seed,
-		Faults: cfg.Faults,
+		Faults: cfg.Faults, WireDelay: cfg.WireDelay,
 		Trace: func(e wire.PinEvent) {
 			r.mu.Lock()
 			defer r.mu.Unlock()

@@ -27,6 +27,8 @@ type Config struct {
 	Seed uint64
 	// Faults are what is wrong with wiring, chips and lanes, as on the virtual bus.
 	Faults []*facetdv1.Fault
+	// WireDelay is how long an edge takes from an output to the input that it is wired to.
+	WireDelay time.Duration
 	// Trace, where set, is called with everything that happens at the pins, in order.
 	Trace func(e wire.PinEvent)
 }
@@ -45,6 +47,7 @@ type Chips struct {
 	lit    *scene.Scene
 	lights []scene.Since
 	lags   map[analog.Lamp]*analog.LogLag
+	in     inputs
 	// The wires.
 	word        chipmodel.LineSet
 	wordSince   bustime.Time
@@ -109,6 +112,7 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	}
 	s.volts, s.one = make([]float64, wire.MaxTrain), make([]float64, max(widest, wire.MaxTrain))
 	s.light(bustime.Time(0))
+	s.in = newInputs(&s.route, a.Device, tick, cfg.WireDelay)
 	s.selects(0, 0) // inputs that are always active listen from the beginning
 	return s, nil
 }
@@ -119,6 +123,7 @@ func (s *Chips) time(ticks uint64) bustime.Time { return bustime.Time(ticks) * b
 // Do lets something happen at the pins, and appends the codes of what was sampled to dst, lane by lane. What comes from
 // a board is not trusted: it may drive nonsense, and then the chips show that.
 func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
+	s.in.event(e)
 	s.route.event(e)
 	if s.cfg.Trace != nil {
 		s.cfg.Trace(*e)
@@ -151,9 +156,14 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 		return s.sample(dst, e)
 	case wire.PinRoute:
 		s.route.take(e)
+	case wire.PinWatch:
+		s.in.watch(e.Which)
 	}
 	return dst
 }
+
+// Look answers a board's look at its inputs: the edges that they have seen.
+func (s *Chips) Look(dst []byte, e *wire.PinEvent) []byte { return s.in.look(dst, e.At) }
 
 func (s *Chips) selects(word chipmodel.LineSet, at bustime.Time) {
 	s.word, s.wordSince = word, at

@@ -45,6 +45,12 @@ func Serve(conn io.ReadWriter, cfg Config) error {
 		if _, err := wire.Take(b, &e); err != nil {
 			return err
 		}
+		if e.Kind == wire.PinLook {
+			if _, err := out.Write(s.Look(nil, &e)); err != nil {
+				return err
+			}
+			continue
+		}
 		codes = s.Do(codes[:0], &e)
 		for _, c := range codes {
 			if _, err := out.Write([]byte{byte(c), byte(c >> 8)}); err != nil {

@@ -14,6 +14,7 @@ const HeaderSize = 20
 const (
 	PinEventSize = 52
 	PinHelloSize = 6
+	PinEdgeSize  = 10
 )
 
 // ErrShort is the error of bytes that end too early.

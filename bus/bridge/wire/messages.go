@@ -43,6 +43,7 @@ const (
 	TypeCancel   = 6
 	TypeRelease  = 7
 	TypePins     = 8
+	TypeSelfTest = 9
 	TypeWelcome  = 65
 	TypeReply    = 66
 	TypeData     = 67
@@ -50,6 +51,7 @@ const (
 	TypeResult   = 69
 	TypeReleased = 70
 	TypeSafe     = 72
+	TypeTested   = 73
 	TypeHello    = 128
 	TypeAlive    = 129
 	TypeAck      = 130
@@ -59,19 +61,20 @@ const (
 
 // What becomes of a message that is replied to.
 const (
-	ReplyOK      = 0
-	ReplyForm    = 1  // it cannot be read
-	ReplyOrder   = 2  // it comes before what must precede it
-	ReplyFull    = 3  // the store has no room
-	ReplyUnsound = 4  // the program could never run; Detail is its operation
-	ReplyLines   = 5  // the board has fewer lines or lanes
-	ReplyBusy    = 6  // the program is run, or about to be
-	ReplyDense   = 7  // the board cannot arm the program as fast as it runs; Detail is its operation
-	ReplyUnknown = 8  // there is no such program
-	ReplyShort   = 9  // its payload is too short, or its type unknown
-	ReplyMore    = 10 // a part of a program has arrived; the next may come
-	ReplyHazard  = 11 // the stop input is active, or something is outside its limits
-	ReplyPins    = 12 // the board lacks these pins, or has others than the host says; Detail is why
+	ReplyOK       = 0
+	ReplyForm     = 1  // it cannot be read
+	ReplyOrder    = 2  // it comes before what must precede it
+	ReplyFull     = 3  // the store has no room
+	ReplyUnsound  = 4  // the program could never run; Detail is its operation
+	ReplyLines    = 5  // the board has fewer lines or lanes
+	ReplyBusy     = 6  // the program is run, or about to be
+	ReplyDense    = 7  // the board cannot arm the program as fast as it runs; Detail is its operation
+	ReplyUnknown  = 8  // there is no such program
+	ReplyShort    = 9  // its payload is too short, or its type unknown
+	ReplyMore     = 10 // a part of a program has arrived; the next may come
+	ReplyHazard   = 11 // the stop input is active, or something is outside its limits
+	ReplyPins     = 12 // the board lacks these pins, or has others than the host says; Detail is why
+	ReplyUntested = 13 // the board has not passed its self-test for this build and these pins
 )
 
 // What becomes of a run.
@@ -142,6 +145,25 @@ const (
 	Signals      = 106
 )
 
+// What is asked of the self-test.
+const (
+	TestRun  = 0 // that it is done
+	TestTell = 1 // whether it was passed
+	TestSkip = 2 // nothing: an operator says that the array may run without it, in this session
+)
+
+// What became of a self-test.
+const (
+	TestPassed  = 0 // for this build and these pins
+	TestNever   = 1 // it was not passed for them yet
+	TestMissing = 2 // an edge that was armed was not measured
+	TestExtra   = 3 // an edge was measured that nothing had armed
+	TestTime    = 4 // an edge was measured at another time than it was armed for
+	TestLate    = 5 // the board could not arm an edge in time
+	TestUnwired = 6 // a select line or strobe is wired to no input
+	TestBroken  = 7 // broken off: the stop input is active, or something is outside its limits
+)
+
 // Why a board does not take its pins.
 const (
 	PinsDigest    = 1 // they are not what the digest was made of
@@ -164,7 +186,14 @@ const (
 	// PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a signal
 	// forgets those before; from RouteLane on Which is a lane, and Value its converter.
 	PinRoute = 9
+	// PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin.
+	PinWatch = 10
+	// PinLook asks for the edges up to At. The answer is as many PinEdge as one look tells.
+	PinLook = 11
 )
+
+// LookEdges is how many edges one look tells.
+const LookEdges = 16
 
 // What PinRoute says beside signals.
 const (
@@ -278,6 +307,29 @@ type Pins struct {
 	Loops [106]uint8
 	// Converters are those of the lanes, or NoPin.
 	Converters [8]uint8
+}
+
+// SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
+// another, and the edges that the inputs measure are held against those that were armed. Nothing else may be connected
+// that takes harm from it. The answer is Tested.
+type SelfTest struct {
+	// What is one of Test...
+	What uint8
+}
+
+// Tested says what became of a self-test.
+type Tested struct {
+	Code uint8
+	// Required says that the board runs no array before it has passed.
+	Required uint8
+	// Outputs that were tested, and others that are wired to no input.
+	Outputs, Unwired uint8
+	// Signal, Input and Level are those of the edge with which it failed.
+	Signal, Input, Level uint8
+	// Planned and Measured are when it was to happen and did.
+	Planned, Measured uint64
+	// Worst is by how much an edge was measured at another time than it was armed for, at most.
+	Worst uint64
 }
 
 // Program brings a part of a program, which follows. Each is answered by Reply before the next comes.
@@ -484,4 +536,10 @@ type PinEvent struct {
 type PinHello struct {
 	Major  uint16
 	TickNs uint32
+}
+
+// PinEdge is an edge that an input has seen; input NoPin is none.
+type PinEdge struct {
+	Input, Level uint8
+	At           uint64
 }

@@ -20,7 +20,8 @@ import (
 var messages = []any{Header{}, Hello{}, Welcome{}, Config{}, Program{}, Drop{}, Submit{}, Cancel{}, Release{}, Alive{},
 	Reply{}, Data{}, Times{}, Result{}, Released{}, Clock{}, Safe{}, Head{}, Slot{}, Select{}, Write{}, Strobe{},
 	Wait{},
-	Scan{}, PinEvent{}, PinHello{}, Ack{}, Refused{}, Pins{}}
+	Scan{}, PinEvent{}, PinHello{}, Ack{}, Refused{}, Pins{}, SelfTest{}, Tested{},
+	PinEdge{}}
 
 // random is a message with random bytes in it, and the bytes.
 func random(rng *rand.Rand, message any) (value reflect.Value, b []byte) {
@@ -53,7 +54,7 @@ func TestEveryMessage(t *testing.T) {
 			}
 		}
 	}
-	for want, m := range map[int]any{HeaderSize: Header{}, PinEventSize: PinEvent{}, PinHelloSize: PinHello{}} {
+	for want, m := range map[int]any{HeaderSize: Header{}, PinEventSize: PinEvent{}, PinHelloSize: PinHello{}, PinEdgeSize: PinEdge{}} {
 		if got := binary.Size(m); got != want {
 			t.Errorf("%T has %d bytes, told are %d", m, got, want)
 		}

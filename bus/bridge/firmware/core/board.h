@@ -19,7 +19,9 @@ struct board_facts {
   uint64_t release;  /* from the call of board_release to all lines inactive, at most, in ticks */
   uint64_t resend;   /* after so many ticks a frame that the host has not acknowledged is sent again, each time after
                       * twice as many, until the host is given up; 0: the link loses nothing */
+  uint64_t edge_error; /* by how much an edge may be measured at another time than it happened, in ticks */
   uint8_t lines, lanes;
+  bool real;     /* it drives what can take harm: no array before its self-test was passed for this build and pins */
   bool emulated; /* the clock does not go as time does */
 };
 
@@ -42,7 +44,8 @@ unsigned board_room(void);
 static inline uint64_t board_begins(const struct wire_pin_event *e) { return e->first ? e->at - e->lead : e->at; }
 
 /* Puts a pin event into the queue. Events come in the order of their times. False: board_begins of it has passed, and
- * nothing of it happens. */
+ * nothing of it happens. Strobes are active for their width, clock pulses for half of theirs. A write shows number and
+ * value from its time to that of the next one; the strobe that writes them is active for the middle half of its width. */
 bool board_arm(const struct wire_pin_event *e);
 
 /* Takes the first event that is over. False: there is none yet. */
@@ -62,6 +65,27 @@ uint8_t board_hazard(void);
  * self-test, and lanes. No pin serves twice, and converters are the board's. NULL is the board's own numbering. False: the
  * board lacks one of the pins, or has no numbering of its own; then the core takes no configuration. It may take 10 ms. */
 bool board_pins(const struct wire_pins *pins);
+
+/* An edge that an input has seen. */
+struct board_edge {
+  uint64_t at;
+  uint8_t input, level;
+};
+
+/* Says which inputs are to tell of their edges, n of them; what was seen before is forgotten. Their levels are those of
+ * the pins, so that an output that is wired to one shows there. */
+void board_watch(const uint8_t *inputs, size_t n);
+
+/* Takes the next edge, in the order of their times. False: there is none. */
+bool board_edge(struct board_edge *e);
+
+/* Up to when every edge was given out, or waits to be. */
+uint64_t board_edges_until(void);
+
+/* Keeps a number beyond the end of power, where the board can, or until then, and returns it; 0 where none was kept. The
+ * core keeps what has passed the self-test. */
+void board_keep(uint32_t number);
+uint32_t board_kept(void);
 
 /* How many bytes of one frame the link takes now. A board tells peers of its link apart by small numbers: a stream has
  * one for each connection, so that who comes second can be told why the device is not his. */

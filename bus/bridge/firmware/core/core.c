@@ -4,13 +4,14 @@
 #include "pins.h"
 #include "program.h"
 #include "runs.h"
+#include "selftest.h"
 #include "store.h"
 
 #ifdef MUTANTS
 uint16_t core_major = WIRE_MAJOR, core_minor = WIRE_MINOR;
 #endif
 
-enum session_state { SAFE = 0, GREETED, READY };
+enum session_state { SAFE = 0, GREETED, TESTING, READY };
 
 enum { REMEMBERED = 8 }; /* sessions that are over, which nobody begins again by a message that comes late */
 
@@ -36,6 +37,7 @@ void core_reply(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t
 /* Makes all lines inactive until the next handshake. */
 static void safe(uint8_t why, uint8_t code) {
   bool told = state == READY && why != WIRE_SAFE_SESSION && why != WIRE_SAFE_LINK;
+  selftest_stop();
   uint64_t at = runs_break_off(code, told);
   if (told) {
     struct wire_safe m = {why, at};
@@ -104,7 +106,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   if (state == READY) {
     safe(why = WIRE_SAFE_SESSION, WIRE_RESULT_STOPPED);
     if (m.owner != owner) refuse(session, peer, WIRE_REFUSED_TAKEN);
-  } else if (state == GREETED && m.owner != owner) { /* who was first, but has not configured it, does not have it */
+  } else if (state != SAFE && m.owner != owner) { /* who was first, but has not configured it, does not have it */
     refuse(session, peer, WIRE_REFUSED_IN_USE);
   }
   sessions[sessions_n++ % REMEMBERED] = session;
@@ -115,6 +117,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   token = 0;
   state = GREETED;
   runs_greeted();
+  selftest_greeted();
   pins_greeted();
   link_begin(session, peer, m.window);
   welcome(why);
@@ -124,7 +127,7 @@ static void got_config(const uint8_t *p, uint32_t seq) {
   struct wire_config m;
   wire_config_get(p, &m);
   uint8_t code = WIRE_REPLY_OK, detail = 0;
-  if (state == READY)
+  if (state != GREETED)
     code = WIRE_REPLY_ORDER;
   else if (m.lines > board_facts()->lines || m.lanes > board_facts()->lanes)
     code = WIRE_REPLY_LINES;
@@ -134,6 +137,8 @@ static void got_config(const uint8_t *p, uint32_t seq) {
     code = WIRE_REPLY_FORM;
   else if ((detail = pins_ready()) != 0)
     code = WIRE_REPLY_PINS;
+  else if (!selftest_allows())
+    code = WIRE_REPLY_UNTESTED;
   core_reply(WIRE_TYPE_CONFIG, seq, code, CORE_PROGRAMS, detail);
   if (code != WIRE_REPLY_OK) return;
   lease = m.lease;
@@ -159,6 +164,8 @@ static size_t least(uint8_t type) {
     return WIRE_CONFIG_SIZE;
   case WIRE_TYPE_PINS:
     return WIRE_PINS_SIZE;
+  case WIRE_TYPE_SELF_TEST:
+    return WIRE_SELF_TEST_SIZE;
   case WIRE_TYPE_PROGRAM:
     return WIRE_PROGRAM_SIZE;
   case WIRE_TYPE_DROP:
@@ -187,7 +194,13 @@ static void take(const struct link_message *m) {
     pins_take(m->payload, m->seq);
     return;
   }
-  if (state != READY || m->type == WIRE_TYPE_PINS) {
+  if (m->type == WIRE_TYPE_SELF_TEST && state == GREETED && !pins_ready()) {
+    state = TESTING;
+    selftest_take(m->payload);
+    if (!selftest_poll()) state = GREETED;
+    return;
+  }
+  if (state != READY || m->type == WIRE_TYPE_PINS || m->type == WIRE_TYPE_SELF_TEST) {
     core_reply(m->type, m->seq, WIRE_REPLY_ORDER, CORE_PROGRAMS, 0);
     return;
   }
@@ -250,11 +263,12 @@ void core_poll(void) {
   if (state == READY && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
   if (link_room() >= CORE_LINK_RESERVE) store_poll();
   take_all();
+  if (state == TESTING && link_room() >= CORE_LINK_RESERVE && !selftest_poll()) state = GREETED;
   runs_poll();
   link_poll();
 }
 
-bool core_busy(void) { return runs_count() > 0 || store_busy(); }
+bool core_busy(void) { return runs_count() > 0 || store_busy() || state == TESTING; }
 
 void core_begin(void) {
   state = SAFE;

@@ -10,7 +10,14 @@ static bool given;    /* by this session */
 void pins_greeted(void) {
   given = false;
   wrong = 0;
+  memset(&pins, WIRE_NO_PIN, sizeof pins);
 }
+
+uint32_t pins_digest(void) { return given ? pins.digest : 0; }
+
+const uint8_t *pins_outputs(void) { return pins.outputs; }
+
+const uint8_t *pins_loops(void) { return pins.loops; }
 
 /* Whether something occurs twice among what is there. */
 static bool twice(const uint8_t *p, unsigned n) {

@@ -14,4 +14,9 @@ void pins_take(const uint8_t *p, uint32_t seq);
  * The answer is 0, or why it has not. */
 uint8_t pins_ready(void);
 
+/* What the pins are told apart by; 0 of the board's own numbering. Outputs and inputs of signals. */
+uint32_t pins_digest(void);
+const uint8_t *pins_outputs(void);
+const uint8_t *pins_loops(void);
+
 #endif

@@ -57,6 +57,7 @@ enum {
   WIRE_TYPE_CANCEL = 6,
   WIRE_TYPE_RELEASE = 7,
   WIRE_TYPE_PINS = 8,
+  WIRE_TYPE_SELF_TEST = 9,
   WIRE_TYPE_WELCOME = 65,
   WIRE_TYPE_REPLY = 66,
   WIRE_TYPE_DATA = 67,
@@ -64,6 +65,7 @@ enum {
   WIRE_TYPE_RESULT = 69,
   WIRE_TYPE_RELEASED = 70,
   WIRE_TYPE_SAFE = 72,
+  WIRE_TYPE_TESTED = 73,
   WIRE_TYPE_HELLO = 128,
   WIRE_TYPE_ALIVE = 129,
   WIRE_TYPE_ACK = 130,
@@ -86,6 +88,7 @@ enum {
   WIRE_REPLY_MORE = 10, /* a part of a program has arrived; the next may come */
   WIRE_REPLY_HAZARD = 11, /* the stop input is active, or something is outside its limits */
   WIRE_REPLY_PINS = 12, /* the board lacks these pins, or has others than the host says; Detail is why */
+  WIRE_REPLY_UNTESTED = 13, /* the board has not passed its self-test for this build and these pins */
 };
 
 /* What becomes of a run. */
@@ -156,6 +159,25 @@ enum {
   WIRE_SIGNALS = 106,
 };
 
+/* What is asked of the self-test. */
+enum {
+  WIRE_TEST_RUN = 0, /* that it is done */
+  WIRE_TEST_TELL = 1, /* whether it was passed */
+  WIRE_TEST_SKIP = 2, /* nothing: an operator says that the array may run without it, in this session */
+};
+
+/* What became of a self-test. */
+enum {
+  WIRE_TEST_PASSED = 0, /* for this build and these pins */
+  WIRE_TEST_NEVER = 1, /* it was not passed for them yet */
+  WIRE_TEST_MISSING = 2, /* an edge that was armed was not measured */
+  WIRE_TEST_EXTRA = 3, /* an edge was measured that nothing had armed */
+  WIRE_TEST_TIME = 4, /* an edge was measured at another time than it was armed for */
+  WIRE_TEST_LATE = 5, /* the board could not arm an edge in time */
+  WIRE_TEST_UNWIRED = 6, /* a select line or strobe is wired to no input */
+  WIRE_TEST_BROKEN = 7, /* broken off: the stop input is active, or something is outside its limits */
+};
+
 /* Why a board does not take its pins. */
 enum {
   WIRE_PINS_DIGEST = 1, /* they are not what the digest was made of */
@@ -178,6 +200,15 @@ enum {
   /* PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a signal
    * forgets those before; from RouteLane on Which is a lane, and Value its converter. */
   WIRE_PIN_ROUTE = 9,
+  /* PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin. */
+  WIRE_PIN_WATCH = 10,
+  /* PinLook asks for the edges up to At. The answer is as many PinEdge as one look tells. */
+  WIRE_PIN_LOOK = 11,
+};
+
+/* LookEdges is how many edges one look tells. */
+enum {
+  WIRE_LOOK_EDGES = 16,
 };
 
 /* What PinRoute says beside signals. */
@@ -419,6 +450,65 @@ static inline void wire_pins_put(uint8_t *p, const struct wire_pins *m) {
   memcpy(p + 4, m->outputs, 106);
   memcpy(p + 110, m->loops, 106);
   memcpy(p + 216, m->converters, 8);
+}
+
+/* SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
+ * another, and the edges that the inputs measure are held against those that were armed. Nothing else may be connected
+ * that takes harm from it. The answer is Tested. */
+struct wire_self_test {
+  /* What is one of Test... */
+  uint8_t what;
+};
+enum { WIRE_SELF_TEST_SIZE = 1 };
+static inline void wire_self_test_get(const uint8_t *p, struct wire_self_test *m) {
+  m->what = wire_get_u8(p + 0);
+}
+static inline void wire_self_test_put(uint8_t *p, const struct wire_self_test *m) {
+  wire_put_u8(p + 0, m->what);
+}
+
+/* Tested says what became of a self-test. */
+struct wire_tested {
+  uint8_t code;
+  /* Required says that the board runs no array before it has passed. */
+  uint8_t required;
+  /* Outputs that were tested, and others that are wired to no input. */
+  uint8_t outputs;
+  uint8_t unwired;
+  /* Signal, Input and Level are those of the edge with which it failed. */
+  uint8_t signal;
+  uint8_t input;
+  uint8_t level;
+  /* Planned and Measured are when it was to happen and did. */
+  uint64_t planned;
+  uint64_t measured;
+  /* Worst is by how much an edge was measured at another time than it was armed for, at most. */
+  uint64_t worst;
+};
+enum { WIRE_TESTED_SIZE = 31 };
+static inline void wire_tested_get(const uint8_t *p, struct wire_tested *m) {
+  m->code = wire_get_u8(p + 0);
+  m->required = wire_get_u8(p + 1);
+  m->outputs = wire_get_u8(p + 2);
+  m->unwired = wire_get_u8(p + 3);
+  m->signal = wire_get_u8(p + 4);
+  m->input = wire_get_u8(p + 5);
+  m->level = wire_get_u8(p + 6);
+  m->planned = wire_get_u64(p + 7);
+  m->measured = wire_get_u64(p + 15);
+  m->worst = wire_get_u64(p + 23);
+}
+static inline void wire_tested_put(uint8_t *p, const struct wire_tested *m) {
+  wire_put_u8(p + 0, m->code);
+  wire_put_u8(p + 1, m->required);
+  wire_put_u8(p + 2, m->outputs);
+  wire_put_u8(p + 3, m->unwired);
+  wire_put_u8(p + 4, m->signal);
+  wire_put_u8(p + 5, m->input);
+  wire_put_u8(p + 6, m->level);
+  wire_put_u64(p + 7, m->planned);
+  wire_put_u64(p + 15, m->measured);
+  wire_put_u64(p + 23, m->worst);
 }
 
 /* Program brings a part of a program, which follows. Each is answered by Reply before the next comes. */
@@ -953,6 +1043,24 @@ static inline void wire_pin_hello_get(const uint8_t *p, struct wire_pin_hello *m
 static inline void wire_pin_hello_put(uint8_t *p, const struct wire_pin_hello *m) {
   wire_put_u16(p + 0, m->major);
   wire_put_u32(p + 2, m->tick_ns);
+}
+
+/* PinEdge is an edge that an input has seen; input NoPin is none. */
+struct wire_pin_edge {
+  uint8_t input;
+  uint8_t level;
+  uint64_t at;
+};
+enum { WIRE_PIN_EDGE_SIZE = 10 };
+static inline void wire_pin_edge_get(const uint8_t *p, struct wire_pin_edge *m) {
+  m->input = wire_get_u8(p + 0);
+  m->level = wire_get_u8(p + 1);
+  m->at = wire_get_u64(p + 2);
+}
+static inline void wire_pin_edge_put(uint8_t *p, const struct wire_pin_edge *m) {
+  wire_put_u8(p + 0, m->input);
+  wire_put_u8(p + 1, m->level);
+  wire_put_u64(p + 2, m->at);
 }
 
 #endif

@@ -118,6 +118,31 @@ uint64_t board_release(void) {
   return clock_ticks;
 }
 
+/* Inputs that see what their outputs show, where the core watches them, or anything. */
+static uint8_t watched[WIRE_SIGNALS], watched_n;
+static uint32_t passed;
+
+void board_watch(const uint8_t *inputs, size_t k) {
+  must(k <= sizeof watched, "there are no more inputs than signals");
+  watched_n = (uint8_t)k;
+  if (k) memcpy(watched, inputs, k);
+}
+
+bool board_edge(struct board_edge *e) {
+  if (!watched_n || rnd(50)) return false;
+  *e = (struct board_edge){clock_ticks - rnd(50), rnd(8) ? watched[rnd(watched_n)] : (uint8_t)rnd(256), (uint8_t)rnd(2)};
+  return true;
+}
+
+uint64_t board_edges_until(void) { return clock_ticks; }
+
+void board_keep(uint32_t number) {
+  must(n == 0 && number, "a self-test has passed when nothing is armed");
+  passed = number;
+}
+
+uint32_t board_kept(void) { return rnd(10) ? passed : rnd(100); }
+
 static bool full;
 static uint8_t told[RESULTS]; /* results, by run */
 
@@ -283,7 +308,8 @@ static void pins(void) {
   memset(&m, WIRE_NO_PIN, sizeof m);
   for (unsigned i = 0; i < 30; i++) m.outputs[i] = (uint8_t)(rnd(300) ? i : rnd(256));
   for (unsigned i = 0; i < 3; i++) m.converters[i] = (uint8_t)(rnd(100) ? i : rnd(6));
-  if (rnd(2)) m.loops[rnd(35)] = (uint8_t)rnd(256);
+  for (unsigned i = 0; i < 30; i++) m.loops[i] = (uint8_t)(100 + rnd(4));
+  if (!rnd(4)) m.loops[rnd(35)] = (uint8_t)rnd(256);
   wire_pins_put(body, &m);
   m.digest = rnd(20) ? packet_crc(body + 4, WIRE_PINS_SIZE - 4) : rnd(100);
   wire_put_u32(body, m.digest);
@@ -299,6 +325,14 @@ static void hello(void) {
   wire_hello_put(body, &m);
   feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
   if (!rnd(3)) pins();
+  if (!rnd(3)) {
+    body[0] = (uint8_t)rnd(3);
+    feed(WIRE_TYPE_SELF_TEST, WIRE_SELF_TEST_SIZE);
+    for (unsigned i = rnd(400); i; i--) {
+      clock_ticks += rnd(3000);
+      core_poll();
+    }
+  }
   wire_config_put(body, &(struct wire_config){rnd(4) ? UINT64_MAX - rnd(2) : rnd(10) ? 20000 + rnd(100000) : 0, 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
   feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
 }
@@ -438,6 +472,7 @@ int main(int argc, char **argv) {
     case 7:
       if (!rnd(4)) anything();
       if (!rnd(20)) pins(); /* which comes too late */
+      if (!rnd(20)) feed(WIRE_TYPE_SELF_TEST, WIRE_SELF_TEST_SIZE);
       break;
     case 8:
       if (rnd(60)) break;

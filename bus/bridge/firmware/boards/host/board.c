@@ -44,6 +44,29 @@ static void on_signal(int which) {
 
 uint8_t board_hazard(void) { return stopped ? WIRE_SAFE_STOP : outside ? WIRE_SAFE_LIMIT : 0; }
 
+/* What passed the self-test is kept in a file, where one is given. */
+static const char *memory;
+static uint32_t kept;
+
+void board_keep(uint32_t number) {
+  uint8_t b[4];
+  kept = number;
+  if (!memory) return;
+  FILE *f = fopen(memory, "wb");
+  wire_put_u32(b, number);
+  if (!f || fwrite(b, 1, sizeof b, f) != sizeof b || fclose(f)) die("what is to be kept cannot be written");
+}
+
+uint32_t board_kept(void) { return kept; }
+
+static void remember(void) {
+  uint8_t b[4];
+  FILE *f = memory ? fopen(memory, "rb") : NULL;
+  if (!f) return;
+  if (fread(b, 1, sizeof b, f) == sizeof b) kept = wire_get_u32(b);
+  fclose(f);
+}
+
 static int unix_socket(const char *path, bool listens) {
   struct sockaddr_un a = {.sun_family = AF_UNIX};
   if (strlen(path) >= sizeof a.sun_path) die("the path of a socket is too long");
@@ -95,12 +118,14 @@ static uint32_t number(const char *text) {
 
 static const char usage[] =
     "usage: host --link unix:PATH|tcp:HOST:PORT|udp:HOST:PORT|pty:PATH --pins unix:PATH|tcp:HOST:PORT [--tick NS]\n"
-    "            [--latency US] [--link-faults PERMILLE] [--seed N]\n"
+    "            [--latency US] [--link-faults PERMILLE] [--seed N] [--real yes] [--memory FILE]\n"
     "The firmware of the bridge as a process. It listens on the link for facetd and drives its pins at the address\n"
     "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n"
     "pty:PATH is a pseudo-terminal that stands for a serial line: bridge:serial:PATH. Of its packets, and those of\n"
     "udp, so many of a thousand are lost, and as many doubled, spoiled, or late. SIGUSR1 stands for the stop input,\n"
-    "SIGUSR2 for a supply outside its limits: each is active, and then not, in turns.\n";
+    "SIGUSR2 for a supply outside its limits: each is active, and then not, in turns. With --real yes it is as\n"
+    "careful as a board that drives a real array: it takes none before it has passed its self-test, which it\n"
+    "remembers in FILE.\n";
 
 int main(int argc, char **argv) {
   const char *link = NULL, *pins = NULL;
@@ -127,6 +152,10 @@ int main(int argc, char **argv) {
       permille = number(argv[++i]);
     else if (!strcmp(argv[i], "--seed"))
       seed = number(argv[++i]);
+    else if (!strcmp(argv[i], "--memory"))
+      memory = argv[++i];
+    else if (!strcmp(argv[i], "--real"))
+      facts.real = !strcmp(argv[++i], "yes");
 #ifdef MUTANTS
     else if (!strcmp(argv[i], "--mutant"))
       core_mutant = number(argv[++i]);
@@ -153,7 +182,9 @@ int main(int argc, char **argv) {
   facts.latency = latency_us * 1000 / facts.tick_ns;
   facts.arm_cost = (1000 + facts.tick_ns - 1) / facts.tick_ns;
   facts.release = (10000 + facts.tick_ns - 1) / facts.tick_ns;
+  facts.edge_error = 1;
   began = monotonic();
+  remember();
   pins_connect(pins, facts.tick_ns);
   if (link_listen(link)) facts.resend = 20000000 / facts.tick_ns;
   fault_seed(permille, seed);

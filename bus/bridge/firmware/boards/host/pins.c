@@ -27,6 +27,14 @@ static unsigned first, sent, n;     /* sent of n are carried out */
 static uint8_t out[OUT_BYTES], in[IN_BYTES];
 static size_t out_n, in_n, on_the_way;
 
+/* Edges at inputs are asked for, one look after another. The answer comes among those of samples. */
+enum { LOOK_BYTES = WIRE_LOOK_EDGES * WIRE_PIN_EDGE_SIZE };
+static bool watching, looking;
+static size_t before_look; /* bytes of answers that come before that of the look */
+static uint64_t look_at, edges_until;
+static struct board_edge edges[WIRE_LOOK_EDGES];
+static unsigned edges_first, edges_n;
+
 void pins_connect(const char *address, uint32_t tick_ns) {
   for (int tries = 0; tries < 200 && fd < 0; tries++) { /* who simulates the chips may come later */
     fd = open_socket(address, false);
@@ -71,6 +79,7 @@ static unsigned lanes(const struct wire_pin_event *e) {
 }
 
 static size_t answer(const struct wire_pin_event *e) {
+  if (e->kind == WIRE_PIN_LOOK) return LOOK_BYTES;
   return e->kind == WIRE_PIN_SAMPLE ? 2u * lanes(e) * e->count : 0;
 }
 
@@ -82,12 +91,55 @@ static void carry_out(const struct wire_pin_event *e) {
 
 static struct pending *at(unsigned i) { return &queue[(first + i) % QUEUE]; }
 
+static void took(size_t size) {
+  memmove(in, in + size, in_n - size);
+  in_n -= size;
+  on_the_way -= size;
+}
+
+/* Takes the answer to a look once it has come and those before it were taken. */
+static void take_look(void) {
+  if (!looking || before_look || in_n < LOOK_BYTES) return;
+  looking = false;
+  edges_first = edges_n = 0;
+  for (unsigned i = 0; i < WIRE_LOOK_EDGES; i++) {
+    struct wire_pin_edge e;
+    wire_pin_edge_get(in + i * WIRE_PIN_EDGE_SIZE, &e);
+    if (e.input != WIRE_NO_PIN) edges[edges_n++] = (struct board_edge){e.at, e.input, e.level};
+  }
+  took(LOOK_BYTES);
+  if (!watching) edges_n = 0;
+  edges_until = edges_n < WIRE_LOOK_EDGES ? look_at : edges[edges_n - 1].at; /* there may be more */
+}
+
+/* Looks again, up to now, or to what has not gone to the pins yet. */
+static void look(void) {
+  take_look();
+  if (!watching || looking || edges_n > 0 || out_n + WIRE_PIN_EVENT_SIZE > OUT_BYTES) return;
+  uint64_t now = board_now();
+  if (sent < n && at(sent)->e.at <= now) now = at(sent)->e.at - 1;
+  looking = true;
+  look_at = now;
+  before_look = on_the_way;
+  carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_LOOK, .at = now});
+}
+
+bool board_edge(struct board_edge *e) {
+  if (!edges_n) return false;
+  *e = edges[edges_first++];
+  edges_n--;
+  return true;
+}
+
+uint64_t board_edges_until(void) { return edges_until; }
+
 void pins_pump(void) {
   uint64_t now = board_now();
   fill_in();
   while (sent < n && at(sent)->end <= now && out_n + WIRE_PIN_EVENT_SIZE <= OUT_BYTES &&
          on_the_way + answer(&at(sent)->e) <= MOST_ON_THE_WAY)
     carry_out(&at(sent++)->e);
+  look();
   flush_out();
 }
 
@@ -109,11 +161,11 @@ bool board_done(struct board_done *d) {
   if (!sent) return false;
   struct pending *p = at(0);
   size_t size = answer(&p->e);
-  if (in_n < size) return false;
+  take_look();
+  if (in_n < size || (looking && before_look < size)) return false;
   for (size_t i = 0; i < size / 2; i++) codes[i] = wire_get_u16(in + 2 * i);
-  memmove(in, in + size, in_n - size);
-  in_n -= size;
-  on_the_way -= size;
+  took(size);
+  if (looking) before_look -= size;
   *d = (struct board_done){p->e.at, p->whole, codes};
   first = (first + 1) % QUEUE;
   sent--;
@@ -166,4 +218,15 @@ bool board_pins(const struct wire_pins *pins) {
   for (unsigned i = 0; pins && i < sizeof pins->converters; i++)
     if (pins->converters[i] != WIRE_NO_PIN) route((uint8_t)(WIRE_ROUTE_LANE + i), pins->converters[i]);
   return true; /* it has every pin that can be written */
+}
+
+void board_watch(const uint8_t *inputs, size_t k) {
+  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+  carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = WIRE_NO_PIN});
+  for (size_t i = 0; i < k; i++) {
+    if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+    carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = inputs[i]});
+  }
+  watching = k > 0;
+  edges_n = 0;
 }

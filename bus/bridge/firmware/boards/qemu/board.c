@@ -18,6 +18,7 @@ static struct board_facts facts = {
     .latency = 50000, /* 2 ms; from one look at the link to the next are 0.4 ms */
     .arm_cost = 450, /* 18 us; measured, 11 us to arm one at most, and 6 us to tell what is no train */
     .release = 250,
+    .edge_error = 1,
     .lines = 64,
     .lanes = WIRE_MAX_LANES,
     .emulated = true,
@@ -131,6 +132,50 @@ bool board_pins(const struct wire_pins *pins) {
   return true;
 }
 
+/* Edges at inputs are asked for with every look at the link. */
+static bool watching;
+static uint64_t edges_until;
+static struct board_edge edges[WIRE_LOOK_EDGES];
+static unsigned edges_first, edges_n;
+
+static void look_at_inputs(void) {
+  uint8_t b[WIRE_PIN_EDGE_SIZE];
+  if (!watching || edges_n > 0) return;
+  uint64_t now = board_now();
+  if (n && at(0)->e.at <= now) now = at(0)->e.at - 1; /* it was not told yet */
+  tell(&(struct wire_pin_event){.kind = WIRE_PIN_LOOK, .at = now});
+  edges_first = 0;
+  for (unsigned i = 0; i < WIRE_LOOK_EDGES; i++) {
+    struct wire_pin_edge e;
+    get(pins_in, b, sizeof b);
+    wire_pin_edge_get(b, &e);
+    if (e.input != WIRE_NO_PIN) edges[edges_n++] = (struct board_edge){e.at, e.input, e.level};
+  }
+  edges_until = edges_n < WIRE_LOOK_EDGES ? now : edges[edges_n - 1].at; /* there may be more */
+}
+
+bool board_edge(struct board_edge *e) {
+  if (!edges_n) return false;
+  *e = edges[edges_first++];
+  edges_n--;
+  return true;
+}
+
+uint64_t board_edges_until(void) { return edges_until; }
+
+void board_watch(const uint8_t *inputs, size_t k) {
+  tell(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .which = WIRE_NO_PIN});
+  for (size_t i = 0; i < k; i++) tell(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .which = inputs[i]});
+  watching = k > 0;
+  edges_n = 0;
+}
+
+static uint32_t kept; /* until the machine ends: it has no other memory */
+
+void board_keep(uint32_t number) { kept = number; }
+
+uint32_t board_kept(void) { return kept; }
+
 bool board_done(struct board_done *d) {
   static uint16_t codes[WIRE_MAX_LANES * WIRE_MAX_TRAIN];
   if (!n) return false;
@@ -234,6 +279,7 @@ int main(void) {
   for (;;) {
     if (board_now() - looked >= EVERY || out_n > OUT_BYTES / 2) {
       looked = board_now();
+      look_at_inputs();
       look_at_link();
     }
     core_poll();
