@@ -13,7 +13,7 @@ import (
 )
 
 func (a *app) deviceCommand() *cobra.Command {
-	return &cobra.Command{
+	cmd := &cobra.Command{
 		Use:   "device",
 		Short: "Show the device that drives the array",
 		Long: `device shows what drives the array of a daemon that runs with --bus bridge:ADDRESS: its
@@ -41,6 +41,63 @@ run arrived. The exit status is 1 while the device is away.`,
 			})
 		},
 	}
+	cmd.AddCommand(a.deviceSelfTestCommand())
+	return cmd
+}
+
+func (a *app) deviceSelfTestCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "self-test BOARD",
+		Short: "Have the device test its outputs, with the array off",
+		Long: `self-test has the device drive its outputs one after another, and holds the edges that its inputs
+measure against those that were armed: the outputs are wired to the inputs, as device.loopback in
+the array file says. Take the array off before: its chips would be driven with whatever the test
+drives. Naming BOARD, as device.board in the array file has it, says that this was done. Every job
+fails until the test is over. A board that drives a real array runs none before it has passed, for
+this firmware and these pins. The exit status is 1 where the test fails.`,
+		Example: `  facetctl device self-test crawler-hub`,
+		Args:    cli.Args("BOARD"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.device.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: args[0]})
+				if err != nil {
+					return err
+				}
+				t := r.GetSelfTest()
+				if cli.WantsJSON(cmd) {
+					err = cli.WriteJSON(cmd.OutOrStdout(), r)
+				} else {
+					_, err = fmt.Fprintln(cmd.OutOrStdout(), selfTestText(t))
+				}
+				if err == nil && !t.GetPassed() {
+					return cli.ErrReported
+				}
+				return err
+			})
+		},
+	}
+}
+
+// selfTestText says what is known of a self-test.
+func selfTestText(t *facetdv1.DeviceSelfTest) string {
+	outputs := ""
+	if t.GetOutputs() > 0 {
+		outputs = fmt.Sprintf(": %s tested, %d wired to no input", cli.Count(int(t.GetOutputs()), "output"),
+			t.GetUnwired())
+	}
+	switch {
+	case t.GetPassed() && outputs != "":
+		return fmt.Sprintf("passed%s, edges within %s of their times", outputs, cli.NS(t.GetWorstNs()))
+	case t.GetPassed():
+		return "passed before, for this firmware and these pins"
+	case t.GetFailure() != "":
+		return "failed: " + t.GetFailure()
+	case t.GetSkipped():
+		return "not passed; an operator has said that the board runs the array without"
+	case t.GetRequired():
+		return "not passed, and the board runs no array before it has"
+	}
+	return "not done; this board does not ask for it"
 }
 
 // writeDevice says what is known of a device.
@@ -62,6 +119,7 @@ func writeDevice(w io.Writer, d *facetdv1.DeviceStatus) error {
 		slack = "at least " + time.Duration(d.GetLeastSlackNs()).String()
 	}
 	fmt.Fprintf(w, "slack     %s\n", slack)
+	fmt.Fprintf(w, "self-test %s\n", selfTestText(d.GetSelfTest()))
 	return writeDeviceCounters(w, d.GetCounters())
 }
 

@@ -27,9 +27,21 @@ func (f *fake) GetDevice(_ context.Context, r *facetdv1.GetDeviceRequest) (*face
 			LateHost: 3, Recalled: 5, BrokenOff: 1, Sent: 1400, Received: 39_000, Submitted: 924, Lost: 2,
 			Rejected: 1, Resent: 17, Doubled: 4, OutOfOrder: 3, Spoiled: 9, Unacknowledged: 2},
 		LeastSlackNs: new(int64(1_230_000)),
+		SelfTest:     &facetdv1.DeviceSelfTest{Required: true, Passed: true},
 	}
 	if !d.GetConnected() {
 		d.LeastSlackNs, d.Clock.DriftPpm = nil, nil
 	}
 	return &facetdv1.GetDeviceResponse{Device: d}, nil
+}
+
+// SelfTestDevice answers with a test that has passed, and of any other board with one that has not.
+func (f *fake) SelfTestDevice(_ context.Context, r *facetdv1.SelfTestDeviceRequest) (*facetdv1.SelfTestDeviceResponse,
+	error) {
+	f.note(r)
+	t := &facetdv1.DeviceSelfTest{Required: true, Passed: true, Outputs: 14, Unwired: 26, WorstNs: 40}
+	if r.GetBoard() != "crawler-hub" {
+		t.Passed, t.Failure = false, "a rising edge at input D0 was not measured, of output A2 (select x0)"
+	}
+	return &facetdv1.SelfTestDeviceResponse{SelfTest: t}, nil
 }

@@ -115,7 +115,8 @@ var methods = map[string]Role{
 	facetdv1.LockstepService_AdvanceTime_FullMethodName:   Operator,
 	facetdv1.LockstepService_LeaveLockstep_FullMethodName: Operator,
 
-	facetdv1.DeviceService_GetDevice_FullMethodName: Viewer,
+	facetdv1.DeviceService_GetDevice_FullMethodName:      Viewer,
+	facetdv1.DeviceService_SelfTestDevice_FullMethodName: Operator, // drives every output
 
 	facetdv1.MotionService_StreamMotion_FullMethodName: Viewer,
 

@@ -33,7 +33,7 @@ func TestWhatOperatorsMay(t *testing.T) {
 		"SafeStopService": "safe stops", "ProbeService": "probes", "FaultService": "faults",
 		"SceneService": "light and temperature", "CalibrationService": "calibrations and correction maps",
 		"BringupService": "runs of bring-up", "RecordService": "recordings", "ReplayService": "replays",
-		"LockstepService": "lockstep", "HealthService": "findings of health",
+		"LockstepService": "lockstep", "HealthService": "findings of health", "DeviceService": "self-tests of a device",
 	}
 	sees := map[string]string{"ArrayService": "the array", "TaskService": "tasks", "PlanService": "plans",
 		"FrameService": "frames", "StatusService": "status", "EventService": "events"}

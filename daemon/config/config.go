@@ -72,6 +72,9 @@ type Config struct {
 	// TakeOver is true to take the device even where another daemon uses it, whose lines then become
 	// inactive. Otherwise a device that is in use is refused, with the name of who uses it.
 	TakeOver bool `yaml:"take_over"`
+	// UntestedDevice is the name of the board in the array file, to say that it may drive the array although it has
+	// not passed its self-test for this firmware and these pins. Empty: one that asks for that drives none before.
+	UntestedDevice string `yaml:"untested_device"`
 	// Name is what tells this daemon from others: answers carry it. Empty means the array's
 	// name.
 	Name string `yaml:"name"`

@@ -62,7 +62,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 		"unknown fields, all of them": {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
-				`f.yaml:1:1: aray: there is no field "aray" here (did you mean "array"? known: bus, take_over, name, replay, array, tasks, ` +
+				`f.yaml:1:1: aray: there is no field "aray" here (did you mean "array"? known: bus, take_over, untested_device, name, replay, array, tasks, ` +
 					`scene, pace, lockstep, seed, grain, max_lag, stop_at, data, data_readers, defects, calibration, recordings, listen, access, log)`,
 				`f.yaml:3:3: listen.grcp: there is no field "grcp" here (did you mean "grpc"? known: grpc, unix, http)`,
 				`f.yaml:3:3: listen.grpc: "y" is not an address (write host:port, such as 127.0.0.1:7660)`,

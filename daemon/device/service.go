@@ -18,6 +18,12 @@ import (
 type Config struct {
 	// Status is what is known of the device; nil where none drives the array.
 	Status func() bridge.Status
+	// SelfTest has the device test itself.
+	SelfTest func(ctx context.Context) (bridge.SelfTest, error)
+	// Board is the name of the board in the array file; empty where that has none.
+	Board string
+	// Claim takes the array for a measurement alone.
+	Claim func(by string) (release func(), err error)
 }
 
 // Service is the service. Its methods may be called from any goroutine.
@@ -35,10 +41,45 @@ func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterDeviceSer
 // GetDevice returns what is known of the device.
 func (s *Service) GetDevice(context.Context, *facetdv1.GetDeviceRequest) (*facetdv1.GetDeviceResponse, error) {
 	if s.cfg.Status == nil {
-		return nil, &failure.Precondition{Kind: failure.NoDevice, Subject: "bus",
-			Message: "no device drives the array: the bus is another one, or a recording"}
+		return nil, noDevice()
 	}
 	return &facetdv1.GetDeviceResponse{Device: message(s.cfg.Status())}, nil
+}
+
+func noDevice() error {
+	return &failure.Precondition{Kind: failure.NoDevice, Subject: "bus",
+		Message: "no device drives the array: the bus is another one, or a recording"}
+}
+
+// SelfTestDevice has the device test itself.
+func (s *Service) SelfTestDevice(ctx context.Context, r *facetdv1.SelfTestDeviceRequest) (
+	*facetdv1.SelfTestDeviceResponse, error) {
+	switch {
+	case s.cfg.Status == nil:
+		return nil, noDevice()
+	case s.cfg.Board == "":
+		return nil, &failure.Precondition{Kind: failure.OtherBoard, Subject: "device.board",
+			Message: "the array file does not name its board: give it a section device, with board and pins"}
+	case r.GetBoard() != s.cfg.Board:
+		return nil, &failure.Precondition{Kind: failure.OtherBoard, Subject: "device.board", Message: fmt.Sprintf(
+			"the board of this array is %q, and not %q: take the array off, and name the board", s.cfg.Board,
+			r.GetBoard())}
+	}
+	release, err := s.cfg.Claim("a self-test of the device")
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	test, err := s.cfg.SelfTest(ctx)
+	if err != nil {
+		return nil, &failure.Unavailable{Reason: fmt.Sprintf("the device could not be tested: %v", err)}
+	}
+	return &facetdv1.SelfTestDeviceResponse{SelfTest: testMessage(&test)}, nil
+}
+
+func testMessage(t *bridge.SelfTest) *facetdv1.DeviceSelfTest {
+	return &facetdv1.DeviceSelfTest{Required: t.Required, Passed: t.Passed, Skipped: t.Skipped, Failure: t.Failure,
+		Outputs: uint32(t.Outputs), Unwired: uint32(t.Unwired), WorstNs: t.Worst.Nanoseconds()}
 }
 
 // message is a status as the schema has it.
@@ -55,6 +96,7 @@ func message(st bridge.Status) *facetdv1.DeviceStatus {
 		},
 		Clock:    clockMessage(&st.Clock),
 		Counters: countersMessage(&st.Counters),
+		SelfTest: testMessage(&st.SelfTest),
 	}
 	if st.LastLoss != nil {
 		d.LastLoss = st.LastLoss.Error()

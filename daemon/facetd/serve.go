@@ -57,6 +57,7 @@ type serveFlags struct {
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
 	takeOver                          bool
+	untested                          string
 	maxAge                            time.Duration
 	defects                           []string
 }
@@ -84,6 +85,8 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.bus, "bus", d.Bus, "virtual; bridge:ADDRESS: the device at "+link.Form+"; "+
 		"or replay:FILE[,FILE...]: the files of one recording in order")
 	fl.BoolVar(&f.takeOver, "take-over", false, "take the device even where another daemon uses it")
+	fl.StringVar(&f.untested, "untested-device", "",
+		"name of the board, to have it drive the array although it has not passed its self-test")
 	fl.StringVar(&f.name, "name", d.Name, "name of this daemon among others (default the array's)")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed,
 		"how many times as fast as it happened a recording is played; 0 as fast as possible")
@@ -133,11 +136,12 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 	}
 	given := cmd.Flags().Changed
 	for name, set := range map[string]func(){
-		"bus":            func() { c.Bus = f.bus },
-		"take-over":      func() { c.TakeOver = f.takeOver },
-		"replay-speed":   func() { c.Replay.Speed = f.replaySpeed },
-		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
-		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },
+		"bus":             func() { c.Bus = f.bus },
+		"take-over":       func() { c.TakeOver = f.takeOver },
+		"untested-device": func() { c.UntestedDevice = f.untested },
+		"replay-speed":    func() { c.Replay.Speed = f.replaySpeed },
+		"replay-loop":     func() { c.Replay.Loop = f.replayLoop },
+		"replay-stepped":  func() { c.Replay.Stepped = f.replayStepped },
 
 		"name":                func() { c.Name = f.name },
 		"array":               func() { c.Array = f.array },

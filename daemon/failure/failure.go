@@ -41,6 +41,7 @@ const (
 	NotSporadic       = "NOT_SPORADIC"        // a task has a rate, and is not triggered
 	Paused            = "PAUSED"              // a sporadic task is paused, and is not triggered
 	NoDevice          = "NO_DEVICE"           // no device drives the array
+	OtherBoard        = "OTHER_BOARD"         // another board is named than that of the array
 	TooSoon           = "TOO_SOON"            // a sporadic task was triggered within its least interval
 )
 

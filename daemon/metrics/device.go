@@ -41,5 +41,8 @@ func sendDevice(st bridge.Status, send sender) {
 		send(nameDeviceFaults, float64(n), deviceFaults[i])
 	}
 	send(nameDeviceContradicted, float64(c.Contradicted))
+	if t := &st.SelfTest; t.Required || t.Outputs > 0 {
+		send(nameDeviceTested, boolValue(t.Passed))
+	}
 	send(nameDevicePrograms, float64(c.Programs))
 }

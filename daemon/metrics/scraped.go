@@ -47,7 +47,7 @@ var scrapedNames = []string{
 	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
 	nameChips, nameFindings, nameShelved, nameSamples, nameSkipped,
 	nameDevice, nameDeviceLosses, nameDeviceReboots, nameDeviceRuns, nameDeviceSlack, nameDeviceClock, nameDeviceDrift,
-	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms, nameDeviceFaults, nameDeviceContradicted,
+	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms, nameDeviceFaults, nameDeviceContradicted, nameDeviceTested,
 	nameMotionStreams, nameMotion, nameMotionRefused, nameMotionDropped, nameMotionLost,
 }
 

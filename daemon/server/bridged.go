@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"facetd.example/bus/bridge"
+	"facetd.example/daemon/device"
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/probe"
 )
@@ -53,11 +54,33 @@ func (s *Server) deviceStatus() func() bridge.Status {
 	return s.driven.Status
 }
 
+// board is the name of the board in the array file; "" where that has none.
+func (s *Server) board() string {
+	if s.array.Device == nil {
+		return ""
+	}
+	return s.array.Device.Board
+}
+
+// deviceService is about the device, if one drives the array.
+func (s *Server) deviceService() *device.Service {
+	cfg := device.Config{Status: s.deviceStatus()}
+	if s.driven != nil {
+		cfg.SelfTest, cfg.Board, cfg.Claim = s.driven.SelfTest, s.board(), s.claim
+	}
+	return device.New(cfg)
+}
+
 // bridged makes the bus of a device, with its dispatcher.
 func (s *Server) bridged(in *inputs) (*probe.Config, error) {
 	ctx, cancel := context.WithTimeout(s.cfg.starting(), deviceTime)
 	defer cancel()
-	b, err := bridge.New(ctx, bridge.Config{Device: in.device, Array: s.array})
+	named := s.cfg.UntestedDevice
+	if named != "" && named != s.board() {
+		in.device.Close()
+		return nil, fmt.Errorf("untested_device names board %q, and the array file has %q", named, s.board())
+	}
+	b, err := bridge.New(ctx, bridge.Config{Device: in.device, Array: s.array, Untested: named != ""})
 	if err != nil {
 		return nil, fmt.Errorf("device at %s: %w", s.cfg.Bus, err)
 	}

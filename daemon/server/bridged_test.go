@@ -5,6 +5,7 @@ import (
 	"context"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -19,6 +20,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/failure"
 	"facetd.example/deploy"
 )
 
@@ -231,6 +233,73 @@ func TestADeviceThatWasAway(t *testing.T) {
 	if status := s.Status(); status.GetRuleViolations() > 0 || status.GetState() != facetdv1.State_STATE_RUNNING {
 		t.Errorf("%v, %d violations of bus rules: %v", status.GetState(), status.GetRuleViolations(),
 			status.GetLastViolations())
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestADeviceThatIsUntested: a daemon starts with a board that drives no real array before its self-test, whose jobs
+// fail until an operator has had it tested; the board is named for that, and another name changes nothing.
+func TestADeviceThatIsUntested(t *testing.T) {
+	t.Parallel()
+	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	if len(wrong) > 0 {
+		t.Fatal(wrong)
+	}
+	rig := bridgetest.Start(t, bridgetest.Config{Array: a, Scene: scene.Uniform(100), Real: true})
+	cfg := Setup{Config: config.Default()}
+	cfg.Bus = config.BridgeTo + rig.Address
+	cfg.Listen = config.Listen{GRPC: "127.0.0.1:0"}
+	cfg.Logger = zap.NewNop() // that it is away is no news
+	named := cfg
+	named.UntestedDevice = "another"
+	var err error
+	for began := time.Now(); time.Since(began) < time.Minute; time.Sleep(time.Millisecond) { // until it listens
+		if _, err = New(named); err == nil || !strings.Contains(err.Error(), "device at") {
+			break
+		}
+	}
+	if err == nil || !strings.Contains(err.Error(), "crawler-hub") {
+		t.Fatalf("with another board's name: %v", err)
+	}
+	s := bridgedServer(t, cfg)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	counts := func() (onTime, failed uint64) {
+		for _, task := range s.Status().GetTasks() {
+			onTime += task.GetStatus().GetJobsOnTime()
+			failed += task.GetStatus().GetJobsFailed()
+		}
+		return onTime, failed
+	}
+	wait := func(what string, is func() bool) {
+		t.Helper()
+		for began := time.Now(); !is(); time.Sleep(time.Millisecond) {
+			if time.Since(began) > time.Minute {
+				t.Fatalf("waited for %s: %+v", what, s.driven.Status())
+			}
+		}
+	}
+	wait("tries", func() bool { return s.driven.Status().Counters.Link.Sent > 50 })
+	if onTime, _ := counts(); onTime > 0 {
+		t.Errorf("%d jobs ran on a board that was not tested", onTime)
+	}
+	devices := s.deviceService()
+	if _, err := devices.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: "another"}); !failure.IsPrecondition(
+		err, failure.OtherBoard) {
+		t.Errorf("another board: %v", err)
+	}
+	r, err := devices.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: "crawler-hub"})
+	if err != nil || !r.GetSelfTest().GetPassed() || r.GetSelfTest().GetOutputs() != 14 {
+		t.Fatalf("%v, %v", r, err)
+	}
+	wait("jobs", func() bool { onTime, _ := counts(); return onTime > 20 })
+	if d, err := devices.GetDevice(ctx, &facetdv1.GetDeviceRequest{}); err != nil ||
+		!d.GetDevice().GetSelfTest().GetPassed() || !d.GetDevice().GetConnected() {
+		t.Errorf("%v, %v", d, err)
 	}
 	cancel()
 	if err := <-done; err != nil {

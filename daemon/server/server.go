@@ -31,7 +31,6 @@ import (
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/config"
-	"facetd.example/daemon/device"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/events"
@@ -184,7 +183,7 @@ func (s *Server) assemble(in *inputs) error {
 			guide.Register(r)
 			safestop.NewService(s.stop, &replay.RefusedError{What: "stopping or resuming an array"}).Register(r)
 			s.calibration.Register(r)
-			device.New(device.Config{Status: s.deviceStatus()}).Register(r)
+			s.deviceService().Register(r)
 			s.motion.Register(r)
 		},
 	})

@@ -105,6 +105,198 @@ func (x *GetDeviceResponse) GetDevice() *DeviceStatus {
 	return nil
 }
 
+// SelfTestDeviceRequest names the board.
+type SelfTestDeviceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The board, as device.board of the array file has it: whoever names it says that the array is off.
+	Board         string `protobuf:"bytes,1,opt,name=board,proto3" json:"board,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SelfTestDeviceRequest) Reset() {
+	*x = SelfTestDeviceRequest{}
+	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SelfTestDeviceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SelfTestDeviceRequest) ProtoMessage() {}
+
+func (x *SelfTestDeviceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SelfTestDeviceRequest.ProtoReflect.Descriptor instead.
+func (*SelfTestDeviceRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *SelfTestDeviceRequest) GetBoard() string {
+	if x != nil {
+		return x.Board
+	}
+	return ""
+}
+
+// SelfTestDeviceResponse is what the self-test has found.
+type SelfTestDeviceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it has found.
+	SelfTest      *DeviceSelfTest `protobuf:"bytes,1,opt,name=self_test,json=selfTest,proto3" json:"self_test,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SelfTestDeviceResponse) Reset() {
+	*x = SelfTestDeviceResponse{}
+	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SelfTestDeviceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SelfTestDeviceResponse) ProtoMessage() {}
+
+func (x *SelfTestDeviceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SelfTestDeviceResponse.ProtoReflect.Descriptor instead.
+func (*SelfTestDeviceResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *SelfTestDeviceResponse) GetSelfTest() *DeviceSelfTest {
+	if x != nil {
+		return x.SelfTest
+	}
+	return nil
+}
+
+// DeviceSelfTest is what is known of a board's self-test, for its firmware and the pins of the array file.
+type DeviceSelfTest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether the board drives no array before it has passed.
+	Required bool `protobuf:"varint,1,opt,name=required,proto3" json:"required,omitempty"`
+	// Whether it has.
+	Passed bool `protobuf:"varint,2,opt,name=passed,proto3" json:"passed,omitempty"`
+	// Whether an operator has said that it drives the array without.
+	Skipped bool `protobuf:"varint,3,opt,name=skipped,proto3" json:"skipped,omitempty"`
+	// Why it failed the last time since the daemon started; empty where it did not.
+	Failure string `protobuf:"bytes,4,opt,name=failure,proto3" json:"failure,omitempty"`
+	// Outputs that were tested since the daemon started.
+	Outputs uint32 `protobuf:"varint,5,opt,name=outputs,proto3" json:"outputs,omitempty"`
+	// Others that are wired to no input.
+	Unwired uint32 `protobuf:"varint,6,opt,name=unwired,proto3" json:"unwired,omitempty"`
+	// By how much an edge was measured at another time than it was armed for, at most, in nanoseconds.
+	WorstNs       int64 `protobuf:"varint,7,opt,name=worst_ns,json=worstNs,proto3" json:"worst_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeviceSelfTest) Reset() {
+	*x = DeviceSelfTest{}
+	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeviceSelfTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeviceSelfTest) ProtoMessage() {}
+
+func (x *DeviceSelfTest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeviceSelfTest.ProtoReflect.Descriptor instead.
+func (*DeviceSelfTest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *DeviceSelfTest) GetRequired() bool {
+	if x != nil {
+		return x.Required
+	}
+	return false
+}
+
+func (x *DeviceSelfTest) GetPassed() bool {
+	if x != nil {
+		return x.Passed
+	}
+	return false
+}
+
+func (x *DeviceSelfTest) GetSkipped() bool {
+	if x != nil {
+		return x.Skipped
+	}
+	return false
+}
+
+func (x *DeviceSelfTest) GetFailure() string {
+	if x != nil {
+		return x.Failure
+	}
+	return ""
+}
+
+func (x *DeviceSelfTest) GetOutputs() uint32 {
+	if x != nil {
+		return x.Outputs
+	}
+	return 0
+}
+
+func (x *DeviceSelfTest) GetUnwired() uint32 {
+	if x != nil {
+		return x.Unwired
+	}
+	return 0
+}
+
+func (x *DeviceSelfTest) GetWorstNs() int64 {
+	if x != nil {
+		return x.WorstNs
+	}
+	return 0
+}
+
 // DeviceStatus is what is known of a device. While it is away, what it last said stands.
 type DeviceStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -132,14 +324,16 @@ type DeviceStatus struct {
 	Counters *DeviceCounters `protobuf:"bytes,10,opt,name=counters,proto3" json:"counters,omitempty"`
 	// By how much a run that was executed could have arrived later, at least, in nanoseconds, as the
 	// device measured it; unset before the first.
-	LeastSlackNs  *int64 `protobuf:"varint,11,opt,name=least_slack_ns,json=leastSlackNs,proto3,oneof" json:"least_slack_ns,omitempty"`
+	LeastSlackNs *int64 `protobuf:"varint,11,opt,name=least_slack_ns,json=leastSlackNs,proto3,oneof" json:"least_slack_ns,omitempty"`
+	// Its self-test.
+	SelfTest      *DeviceSelfTest `protobuf:"bytes,12,opt,name=self_test,json=selfTest,proto3" json:"self_test,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceStatus) Reset() {
 	*x = DeviceStatus{}
-	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -151,7 +345,7 @@ func (x *DeviceStatus) String() string {
 func (*DeviceStatus) ProtoMessage() {}
 
 func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -164,7 +358,7 @@ func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceStatus.ProtoReflect.Descriptor instead.
 func (*DeviceStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *DeviceStatus) GetAddress() string {
@@ -244,6 +438,13 @@ func (x *DeviceStatus) GetLeastSlackNs() int64 {
 	return 0
 }
 
+func (x *DeviceStatus) GetSelfTest() *DeviceSelfTest {
+	if x != nil {
+		return x.SelfTest
+	}
+	return nil
+}
+
 // DeviceLimits are what a device can do.
 type DeviceLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -275,7 +476,7 @@ type DeviceLimits struct {
 
 func (x *DeviceLimits) Reset() {
 	*x = DeviceLimits{}
-	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -287,7 +488,7 @@ func (x *DeviceLimits) String() string {
 func (*DeviceLimits) ProtoMessage() {}
 
 func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -300,7 +501,7 @@ func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLimits.ProtoReflect.Descriptor instead.
 func (*DeviceLimits) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *DeviceLimits) GetTickNs() int64 {
@@ -402,7 +603,7 @@ type DeviceClock struct {
 
 func (x *DeviceClock) Reset() {
 	*x = DeviceClock{}
-	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -414,7 +615,7 @@ func (x *DeviceClock) String() string {
 func (*DeviceClock) ProtoMessage() {}
 
 func (x *DeviceClock) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -427,7 +628,7 @@ func (x *DeviceClock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceClock.ProtoReflect.Descriptor instead.
 func (*DeviceClock) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *DeviceClock) GetOffsetNs() int64 {
@@ -532,7 +733,7 @@ type DeviceCounters struct {
 
 func (x *DeviceCounters) Reset() {
 	*x = DeviceCounters{}
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -544,7 +745,7 @@ func (x *DeviceCounters) String() string {
 func (*DeviceCounters) ProtoMessage() {}
 
 func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -557,7 +758,7 @@ func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceCounters.ProtoReflect.Descriptor instead.
 func (*DeviceCounters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DeviceCounters) GetSessions() uint64 {
@@ -735,7 +936,19 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\x16facetd/v1/device.proto\x12\tfacetd.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
 	"\x10GetDeviceRequest\"D\n" +
 	"\x11GetDeviceResponse\x12/\n" +
-	"\x06device\x18\x01 \x01(\v2\x17.facetd.v1.DeviceStatusR\x06device\"\xaf\x03\n" +
+	"\x06device\x18\x01 \x01(\v2\x17.facetd.v1.DeviceStatusR\x06device\"-\n" +
+	"\x15SelfTestDeviceRequest\x12\x14\n" +
+	"\x05board\x18\x01 \x01(\tR\x05board\"P\n" +
+	"\x16SelfTestDeviceResponse\x126\n" +
+	"\tself_test\x18\x01 \x01(\v2\x19.facetd.v1.DeviceSelfTestR\bselfTest\"\xc7\x01\n" +
+	"\x0eDeviceSelfTest\x12\x1a\n" +
+	"\brequired\x18\x01 \x01(\bR\brequired\x12\x16\n" +
+	"\x06passed\x18\x02 \x01(\bR\x06passed\x12\x18\n" +
+	"\askipped\x18\x03 \x01(\bR\askipped\x12\x18\n" +
+	"\afailure\x18\x04 \x01(\tR\afailure\x12\x18\n" +
+	"\aoutputs\x18\x05 \x01(\rR\aoutputs\x12\x18\n" +
+	"\aunwired\x18\x06 \x01(\rR\aunwired\x12\x19\n" +
+	"\bworst_ns\x18\a \x01(\x03R\aworstNs\"\xe7\x03\n" +
 	"\fDeviceStatus\x12\x18\n" +
 	"\aaddress\x18\x01 \x01(\tR\aaddress\x12\x1c\n" +
 	"\tconnected\x18\x02 \x01(\bR\tconnected\x120\n" +
@@ -748,7 +961,8 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\x05clock\x18\t \x01(\v2\x16.facetd.v1.DeviceClockR\x05clock\x125\n" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x19.facetd.v1.DeviceCountersR\bcounters\x12)\n" +
-	"\x0eleast_slack_ns\x18\v \x01(\x03H\x00R\fleastSlackNs\x88\x01\x01B\x11\n" +
+	"\x0eleast_slack_ns\x18\v \x01(\x03H\x00R\fleastSlackNs\x88\x01\x01\x126\n" +
+	"\tself_test\x18\f \x01(\v2\x19.facetd.v1.DeviceSelfTestR\bselfTestB\x11\n" +
 	"\x0f_least_slack_ns\"\xab\x02\n" +
 	"\fDeviceLimits\x12\x17\n" +
 	"\atick_ns\x18\x01 \x01(\x03R\x06tickNs\x12\x19\n" +
@@ -802,9 +1016,10 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\fout_of_order\x18\x16 \x01(\x04R\n" +
 	"outOfOrder\x12\x18\n" +
 	"\aspoiled\x18\x17 \x01(\x04R\aspoiled\x12&\n" +
-	"\x0eunacknowledged\x18\x18 \x01(\x04R\x0eunacknowledged2W\n" +
+	"\x0eunacknowledged\x18\x18 \x01(\x04R\x0eunacknowledged2\xae\x01\n" +
 	"\rDeviceService\x12F\n" +
-	"\tGetDevice\x12\x1b.facetd.v1.GetDeviceRequest\x1a\x1c.facetd.v1.GetDeviceResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\tGetDevice\x12\x1b.facetd.v1.GetDeviceRequest\x1a\x1c.facetd.v1.GetDeviceResponse\x12U\n" +
+	"\x0eSelfTestDevice\x12 .facetd.v1.SelfTestDeviceRequest\x1a!.facetd.v1.SelfTestDeviceResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_device_proto_rawDescOnce sync.Once
@@ -818,29 +1033,36 @@ func file_facetd_v1_device_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_device_proto_rawDescData
 }
 
-var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_facetd_v1_device_proto_goTypes = []any{
-	(*GetDeviceRequest)(nil),      // 0: facetd.v1.GetDeviceRequest
-	(*GetDeviceResponse)(nil),     // 1: facetd.v1.GetDeviceResponse
-	(*DeviceStatus)(nil),          // 2: facetd.v1.DeviceStatus
-	(*DeviceLimits)(nil),          // 3: facetd.v1.DeviceLimits
-	(*DeviceClock)(nil),           // 4: facetd.v1.DeviceClock
-	(*DeviceCounters)(nil),        // 5: facetd.v1.DeviceCounters
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(*GetDeviceRequest)(nil),       // 0: facetd.v1.GetDeviceRequest
+	(*GetDeviceResponse)(nil),      // 1: facetd.v1.GetDeviceResponse
+	(*SelfTestDeviceRequest)(nil),  // 2: facetd.v1.SelfTestDeviceRequest
+	(*SelfTestDeviceResponse)(nil), // 3: facetd.v1.SelfTestDeviceResponse
+	(*DeviceSelfTest)(nil),         // 4: facetd.v1.DeviceSelfTest
+	(*DeviceStatus)(nil),           // 5: facetd.v1.DeviceStatus
+	(*DeviceLimits)(nil),           // 6: facetd.v1.DeviceLimits
+	(*DeviceClock)(nil),            // 7: facetd.v1.DeviceClock
+	(*DeviceCounters)(nil),         // 8: facetd.v1.DeviceCounters
+	(*timestamppb.Timestamp)(nil),  // 9: google.protobuf.Timestamp
 }
 var file_facetd_v1_device_proto_depIdxs = []int32{
-	2, // 0: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
-	6, // 1: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
-	3, // 2: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
-	4, // 3: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
-	5, // 4: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
-	0, // 5: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
-	1, // 6: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
-	6, // [6:7] is the sub-list for method output_type
-	5, // [5:6] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	5, // 0: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
+	4, // 1: facetd.v1.SelfTestDeviceResponse.self_test:type_name -> facetd.v1.DeviceSelfTest
+	9, // 2: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
+	6, // 3: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
+	7, // 4: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
+	8, // 5: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
+	4, // 6: facetd.v1.DeviceStatus.self_test:type_name -> facetd.v1.DeviceSelfTest
+	0, // 7: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
+	2, // 8: facetd.v1.DeviceService.SelfTestDevice:input_type -> facetd.v1.SelfTestDeviceRequest
+	1, // 9: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
+	3, // 10: facetd.v1.DeviceService.SelfTestDevice:output_type -> facetd.v1.SelfTestDeviceResponse
+	9, // [9:11] is the sub-list for method output_type
+	7, // [7:9] is the sub-list for method input_type
+	7, // [7:7] is the sub-list for extension type_name
+	7, // [7:7] is the sub-list for extension extendee
+	0, // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_device_proto_init() }
@@ -848,15 +1070,15 @@ func file_facetd_v1_device_proto_init() {
 	if File_facetd_v1_device_proto != nil {
 		return
 	}
-	file_facetd_v1_device_proto_msgTypes[2].OneofWrappers = []any{}
-	file_facetd_v1_device_proto_msgTypes[4].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[5].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_device_proto_rawDesc), len(file_facetd_v1_device_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,7 +19,8 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DeviceService_GetDevice_FullMethodName = "/facetd.v1.DeviceService/GetDevice"
+	DeviceService_GetDevice_FullMethodName      = "/facetd.v1.DeviceService/GetDevice"
+	DeviceService_SelfTestDevice_FullMethodName = "/facetd.v1.DeviceService/SelfTestDevice"
 )
 
 // DeviceServiceClient is the client API for DeviceService service.
@@ -30,6 +31,11 @@ const (
 type DeviceServiceClient interface {
 	// GetDevice returns what is known of the device now.
 	GetDevice(ctx context.Context, in *GetDeviceRequest, opts ...grpc.CallOption) (*GetDeviceResponse, error)
+	// SelfTestDevice has the device drive its outputs one after another, and holds the edges that its
+	// inputs measure against those that were armed. The array must not be connected. Jobs fail while it
+	// lasts. What the test finds is no error. FAILED_PRECONDITION where another board is named than that
+	// of the array file.
+	SelfTestDevice(ctx context.Context, in *SelfTestDeviceRequest, opts ...grpc.CallOption) (*SelfTestDeviceResponse, error)
 }
 
 type deviceServiceClient struct {
@@ -50,6 +56,16 @@ func (c *deviceServiceClient) GetDevice(ctx context.Context, in *GetDeviceReques
 	return out, nil
 }
 
+func (c *deviceServiceClient) SelfTestDevice(ctx context.Context, in *SelfTestDeviceRequest, opts ...grpc.CallOption) (*SelfTestDeviceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SelfTestDeviceResponse)
+	err := c.cc.Invoke(ctx, DeviceService_SelfTestDevice_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DeviceServiceServer is the server API for DeviceService service.
 // All implementations must embed UnimplementedDeviceServiceServer
 // for forward compatibility.
@@ -58,6 +74,11 @@ func (c *deviceServiceClient) GetDevice(ctx context.Context, in *GetDeviceReques
 type DeviceServiceServer interface {
 	// GetDevice returns what is known of the device now.
 	GetDevice(context.Context, *GetDeviceRequest) (*GetDeviceResponse, error)
+	// SelfTestDevice has the device drive its outputs one after another, and holds the edges that its
+	// inputs measure against those that were armed. The array must not be connected. Jobs fail while it
+	// lasts. What the test finds is no error. FAILED_PRECONDITION where another board is named than that
+	// of the array file.
+	SelfTestDevice(context.Context, *SelfTestDeviceRequest) (*SelfTestDeviceResponse, error)
 	mustEmbedUnimplementedDeviceServiceServer()
 }
 
@@ -70,6 +91,9 @@ type UnimplementedDeviceServiceServer struct{}
 
 func (UnimplementedDeviceServiceServer) GetDevice(context.Context, *GetDeviceRequest) (*GetDeviceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetDevice not implemented")
+}
+func (UnimplementedDeviceServiceServer) SelfTestDevice(context.Context, *SelfTestDeviceRequest) (*SelfTestDeviceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SelfTestDevice not implemented")
 }
 func (UnimplementedDeviceServiceServer) mustEmbedUnimplementedDeviceServiceServer() {}
 func (UnimplementedDeviceServiceServer) testEmbeddedByValue()                       {}
@@ -110,6 +134,24 @@ func _DeviceService_GetDevice_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DeviceService_SelfTestDevice_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SelfTestDeviceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DeviceServiceServer).SelfTestDevice(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DeviceService_SelfTestDevice_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DeviceServiceServer).SelfTestDevice(ctx, req.(*SelfTestDeviceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DeviceService_ServiceDesc is the grpc.ServiceDesc for DeviceService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +162,10 @@ var DeviceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetDevice",
 			Handler:    _DeviceService_GetDevice_Handler,
+		},
+		{
+			MethodName: "SelfTestDevice",
+			Handler:    _DeviceService_SelfTestDevice_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -255,6 +255,7 @@ func device() row {
 	return row{"Device", []panel{
 		plot("Link", "Only where a device drives the array. A reboot loses registers and loads.", count,
 			query{expr: `facetd_device_connected{$I}`, legend: "connected"},
+			query{expr: `facetd_device_self_test_passed{$I}`, legend: "self-test passed"},
 			query{expr: `increase(facetd_device_losses_total{$I}[$__rate_interval])`, legend: "losses"},
 			query{expr: `increase(facetd_device_reboots_total{$I}[$__rate_interval])`, legend: "reboots"}),
 		plot("Segments of the device", "By what became of them, in each interval.", count,
