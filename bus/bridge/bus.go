@@ -226,7 +226,8 @@ func (b *Bus) configure(s *session) error {
 	}
 	b.mu.Lock()
 	if before := b.record.test; before.Outputs > 0 && before.Passed == test.Passed { // what was found stands
-		test.Outputs, test.Unwired, test.Worst, test.Failure = before.Outputs, before.Unwired, before.Worst, before.Failure
+		test.Outputs, test.Unwired = before.Outputs, before.Unwired
+		test.Worst, test.Failure = before.Worst, before.Failure
 	}
 	b.record.test = test
 	if b.record.welcome = s.welcome; b.record.counters.Sessions == 0 { // which tell of reboots

@@ -28,9 +28,9 @@ type SelfTest struct {
 type UntestedError struct{ Board string }
 
 func (e *UntestedError) Error() string {
-	return fmt.Sprintf("board %q has not passed its self-test for this firmware and these pins: take the array off, wire "+
-		"outputs to inputs, and run 'facetctl device self-test'; or start the daemon with --untested-device %s", e.Board,
-		e.Board)
+	return fmt.Sprintf("board %q has not passed its self-test for this firmware and these pins: take the array off, "+
+		"wire outputs to inputs, and run 'facetctl device self-test'; or start the daemon with --untested-device %s",
+		e.Board, e.Board)
 }
 
 // errTesting is the cause of a loss: the device tests itself.
@@ -163,8 +163,8 @@ func (b *Bus) testFailure(m *wire.Tested) string {
 	case wire.TestLate:
 		return "the board could not arm an edge in time"
 	case wire.TestUnwired:
-		return "no input is wired to what is to be tested, " + served + ": every select line and strobe has to be, in " +
-			"device.loopback"
+		return "no input is wired to what is to be tested, " + served + ": every select line and strobe has to be, " +
+			"in device.loopback"
 	case wire.TestBroken:
 		return "broken off, as the stop input is active, or a supply, current or temperature is outside its limits"
 	}

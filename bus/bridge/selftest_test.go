@@ -148,7 +148,8 @@ func TestSelfTestsThatFail(t *testing.T) {
 				t.Errorf("%+v, %v", got, err)
 			}
 			t.Log(got.Failure)
-			if err := b.Prepare(within(t), nil); !errors.As(err, new(*UntestedError)) || b.Status().SelfTest.Failure == "" {
+			err = b.Prepare(within(t), nil)
+			if !errors.As(err, new(*UntestedError)) || b.Status().SelfTest.Failure == "" {
 				t.Errorf("afterwards: %v, %+v", err, b.Status())
 			}
 		})
@@ -167,8 +168,8 @@ func drop(d *facetdv1.Device, pin string) {
 	}
 }
 
-// TestSelfTestsThatAreNone: without wires to every select line and strobe nothing is driven, and nothing passes; with an
-// active stop input it is broken off.
+// TestSelfTestsThatAreNone: without wires to every select line and strobe nothing is driven, and nothing passes; with
+// an active stop input it is broken off.
 func TestSelfTestsThatAreNone(t *testing.T) {
 	t.Parallel()
 	for name, change := range map[string]func(d *facetdv1.Device){"nothing is wired": nil,

@@ -139,9 +139,9 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 An address that is not a loopback one is refused at the start unless @access.tls.certificate@, @access.tls.key@ and
 one of @access.tls.client_ca@ and @access.tokens@ are given. The role viewer reads everything: the array, tasks,
 plans, frames, status, events, metrics, the page, health and reflection, and plans changes without making them. The
-role operator also changes things and takes bus time: tasks, captures, commands, safe stops, probes, self-tests of a device, faults, lockstep,
-light and temperature of a virtual array, calibrations and correction maps, runs of bring-up, recordings, replays,
-and acknowledges or shelves findings of health.
+role operator also changes things and takes bus time: tasks, captures, commands, safe stops, probes, faults, lockstep,
+self-tests of a device, light and temperature of a virtual array, calibrations and correction maps, runs of bring-up,
+recordings, replays, and acknowledges or shelves findings of health.
 
 A token is sent with every call, in gRPC metadata or the HTTP header @authorization: Bearer TOKEN@; over HTTP also as
 the password of basic authentication, with any user, which browsers and scrapers support. A caller that sends a token

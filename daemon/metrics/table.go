@@ -333,8 +333,8 @@ var table = []Metric{
 			"acknowledged when a session ended. But for the last, nothing is lost by them."},
 	{Name: nameDeviceContradicted, Type: Counter, Help: "Segments that the device called executed, and of which " +
 		"codes or times were missing, out of order or impossible. Their jobs failed."},
-	{Name: nameDeviceTested, Type: Gauge, Help: "1 where the device has passed its self-test for its firmware and the " +
-		"pins of the array file, else 0. Absent for a board that does not ask for it and was not tested."},
+	{Name: nameDeviceTested, Type: Gauge, Help: "1 where the device has passed its self-test for its firmware and " +
+		"the pins of the array file, else 0. Absent for a board that does not ask for it and was not tested."},
 	{Name: nameDevicePrograms, Type: Gauge, Help: "Programs that the device has."},
 	{Name: nameMotionStreams, Type: Gauge, Help: "Streams of motion estimates."},
 	{Name: nameMotion, Type: Counter, Help: "Pairs of a chip's frames that told of motion, once for each stream."},

@@ -288,8 +288,8 @@ func TestADeviceThatIsUntested(t *testing.T) {
 		t.Errorf("%d jobs ran on a board that was not tested", onTime)
 	}
 	devices := s.deviceService()
-	if _, err := devices.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: "another"}); !failure.IsPrecondition(
-		err, failure.OtherBoard) {
+	_, err = devices.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: "another"})
+	if !failure.IsPrecondition(err, failure.OtherBoard) {
 		t.Errorf("another board: %v", err)
 	}
 	r, err := devices.SelfTestDevice(ctx, &facetdv1.SelfTestDeviceRequest{Board: "crawler-hub"})

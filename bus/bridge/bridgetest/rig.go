@@ -231,25 +231,7 @@ func Start(t testing.TB, cfg Config) *Rig {
 	}
 	served := make(chan error, 1)
 	go func() { served <- r.serve(listener, &cfg) }()
-	args := []string{"--link", own, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
-		strconv.FormatInt(int64(r.tick), 10), "--latency",
-		strconv.FormatInt(cmp.Or(cfg.Latency, latency).Microseconds(), 10)}
-	if cfg.Mutant != 0 {
-		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
-	}
-	if cfg.Protocol != 0 {
-		args = append(args, "--protocol", strconv.Itoa(cfg.Protocol))
-	}
-	if cfg.Real {
-		args = append(args, "--real", "yes")
-	}
-	if cfg.Memory != "" {
-		args = append(args, "--memory", cfg.Memory)
-	}
-	if cfg.LinkFaults != 0 {
-		args = append(args, "--link-faults", strconv.Itoa(cfg.LinkFaults), "--seed", strconv.Itoa(cfg.LinkSeed))
-	}
-	cmd := exec.Command(path, args...)
+	cmd := exec.Command(path, r.arguments(&cfg, own, dir)...)
 	stderr, err := cmd.StderrPipe()
 	if err == nil {
 		err = cmd.Start()
@@ -279,6 +261,29 @@ func Start(t testing.TB, cfg Config) *Rig {
 		}
 	})
 	return r
+}
+
+// arguments are those of the firmware.
+func (r *Rig) arguments(cfg *Config, link, dir string) []string {
+	args := []string{"--link", link, "--pins", "unix:" + filepath.Join(dir, "pins"), "--tick",
+		strconv.FormatInt(int64(r.tick), 10), "--latency",
+		strconv.FormatInt(cmp.Or(cfg.Latency, latency).Microseconds(), 10)}
+	if cfg.Mutant != 0 {
+		args = append(args, "--mutant", strconv.Itoa(cfg.Mutant))
+	}
+	if cfg.Protocol != 0 {
+		args = append(args, "--protocol", strconv.Itoa(cfg.Protocol))
+	}
+	if cfg.Real {
+		args = append(args, "--real", "yes")
+	}
+	if cfg.Memory != "" {
+		args = append(args, "--memory", cfg.Memory)
+	}
+	if cfg.LinkFaults != 0 {
+		args = append(args, "--link-faults", strconv.Itoa(cfg.LinkFaults), "--seed", strconv.Itoa(cfg.LinkSeed))
+	}
+	return args
 }
 
 func (r *Rig) serve(listener net.Listener, cfg *Config) error {

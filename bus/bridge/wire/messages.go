@@ -183,8 +183,8 @@ const (
 	PinClock   = 6 // Count pulses, Width apart, the first at At
 	PinSample  = 7 // Count samples of Lanes, the first at At, Interval apart
 	PinRelease = 8 // every line becomes inactive, and what was armed is void
-	// PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a signal
-	// forgets those before; from RouteLane on Which is a lane, and Value its converter.
+	// PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a
+	// signal forgets those before; from RouteLane on Which is a lane, and Value its converter.
 	PinRoute = 9
 	// PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin.
 	PinWatch = 10

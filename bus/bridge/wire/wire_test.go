@@ -54,7 +54,8 @@ func TestEveryMessage(t *testing.T) {
 			}
 		}
 	}
-	for want, m := range map[int]any{HeaderSize: Header{}, PinEventSize: PinEvent{}, PinHelloSize: PinHello{}, PinEdgeSize: PinEdge{}} {
+	for want, m := range map[int]any{HeaderSize: Header{}, PinEventSize: PinEvent{}, PinHelloSize: PinHello{},
+		PinEdgeSize: PinEdge{}} {
 		if got := binary.Size(m); got != want {
 			t.Errorf("%T has %d bytes, told are %d", m, got, want)
 		}
