@@ -129,6 +129,7 @@ func startBrowser(program string) {
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox,
 		chromedp.Flag("disable-gpu", true), chromedp.Flag("in-process-gpu", true),
 		chromedp.Flag("disable-dev-shm-usage", true),
+		chromedp.Flag("enable-unsafe-swiftshader", true), // WebGL in software, for the panorama
 		chromedp.Flag("disable-features", withoutWindows), chromedp.IgnoreCertErrors)
 	base, stop := chromedp.NewExecAllocator(context.Background(), options...)
 	ctx, cancel := chromedp.NewContext(base)

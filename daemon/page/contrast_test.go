@@ -16,7 +16,8 @@ import (
 // behind pictures and the white upon it.
 func TestOnlyTokens(t *testing.T) {
 	for _, name := range []string{"static/style.css", "static/chip.mjs", "static/bus.mjs", "static/rates.mjs",
-		"static/timetable.mjs", "static/phases.mjs"} {
+		"static/timetable.mjs", "static/phases.mjs",
+		"static/panorama.mjs", "static/frames.mjs"} {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)

@@ -19,6 +19,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/followtest"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/page"
 	"facetd.example/daemon/server"
 )
 
@@ -475,7 +476,19 @@ func TestCaptureAndRecord(t *testing.T) {
 		patience)
 	recorded(t, d, "walk", 20)
 	b.picture("keep", "#keep")
-	b.click(`#record-table [data-recording="walk"] button`)
+	// Its end is in sight in every room.
+	b.waitFor(`document.querySelector('#recording-list [data-recording="walk"] button')`, patience)
+	for _, room := range page.Rooms {
+		b.click(fmt.Sprintf(`#rooms a[data-room=%q]`, room))
+		if !eval[bool](b, `(() => { scrollTo(0, 1e6);
+			const r = document.querySelector("#recording-list button").getBoundingClientRect();
+			return r.width > 0 && r.top >= 0 && r.bottom <= innerHeight; })()`) {
+			t.Errorf("the end of the recording is out of sight in the room %s", room)
+		}
+	}
+	b.picture("recording", "header")
+	b.click(`#recording-list [data-recording="walk"] button`)
+	b.show("keep")
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`,
 		patience)
 	got, err := facetdv1.NewRecordServiceClient(d.dial(t)).GetRecording(limited(t),

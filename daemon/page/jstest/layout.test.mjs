@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { arrange, grid, neighbour, project } from "../static/layout.mjs";
+import { arrange, bearings, direction, grid, grouped, neighbour, ordered, project, stacked } from "../static/layout.mjs";
 
 const chip = (name, yaw_deg, pitch_deg) => ({ name, mount: { yaw_deg, pitch_deg } });
 const crawler = [
@@ -68,5 +68,48 @@ test("arrow keys reach every chip and come back", () => {
       }
     }
     assert.equal(reached.size, crawler.length, "not reached: " + crawler.map((c) => c.name).filter((n) => !reached.has(n)));
+  }
+});
+
+test("rows and columns keep the order of the directions", () => {
+  const square = Array.from({ length: 64 }, (_, i) => chip("eye-" + i, 70 - 20 * (i % 8), 70 - 20 * Math.floor(i / 8)));
+  for (const chips of [square, crawler, square.slice(0, 9), square.slice(0, 1)]) {
+    const { boxes, width, height } = ordered(chips);
+    assert.deepEqual(overlaps(boxes), []);
+    assert.equal(boxes.size, chips.length);
+    for (const b of boxes.values()) assert.ok(b.x >= -1e-9 && b.x + b.w <= width + 1e-9 && b.y + b.h <= height + 1e-9);
+    for (const a of chips) {
+      for (const c of chips) {
+        const [p, q, m, n] = [boxes.get(a.name), boxes.get(c.name), bearings(chips)(a.mount), bearings(chips)(c.mount)];
+        if (p.y < q.y) assert.ok(m.y <= n.y + 1e-9, `${a.name} stands above ${c.name} and looks below it`);
+        if (p.y === q.y && p.x < q.x) assert.ok(m.x <= n.x + 1e-9, `${a.name} stands left of ${c.name} and looks right of it`);
+      }
+    }
+  }
+});
+
+test("an array that is a grid stands as it is", () => {
+  const square = Array.from({ length: 64 }, (_, i) => chip("eye-" + i, 70 - 20 * (i % 8), 70 - 20 * Math.floor(i / 8)));
+  const { boxes } = ordered([...square].reverse(), 30, 35, 3, 2);
+  square.forEach((c, i) => assert.deepEqual(boxes.get(c.name), { x: (i % 8) * 33, y: Math.floor(i / 8) * 38, w: 30, h: 35 }));
+});
+
+test("groups by name, lane and direction hold every chip once", () => {
+  const chips = crawler.map((c, i) => ({ ...c, lane: i % 2 ? "a" : "b" }));
+  const groups = [{ name: "bed", chips: ["bed-0", "bed-1"] }, { name: "floor", chips: ["bed-1", "bed-2"] }];
+  const of = (by) => Object.fromEntries(grouped(chips, by, groups).map((g) => [g.label, g.chips.map((c) => c.name)]));
+  assert.deepEqual(of("group").bed, ["bed-0", "bed-1"]);
+  assert.deepEqual(of("group").floor, ["bed-2"]);
+  assert.equal(of("group")["in no group"].length, chips.length - 3);
+  assert.deepEqual(Object.keys(of("group")).at(-1), "in no group");
+  assert.deepEqual(Object.keys(of("lane")).sort(), ["lane a", "lane b"]);
+  assert.deepEqual(["bow-left", "comb"].map((n) => direction(chips.find((c) => c.name === n).mount)), ["ahead", "ahead"]);
+  assert.deepEqual([[90, 10], [-90, 10], [0, 80], [0, -80], [180, 0]].map(([yaw_deg, pitch_deg]) => direction({ yaw_deg, pitch_deg })), ["left", "right", "up", "down", "back"]);
+  for (const by of ["group", "lane", "direction"]) {
+    const all = grouped(chips, by, groups), { boxes, labels } = stacked(all, 5);
+    assert.equal(boxes.size, chips.length);
+    assert.deepEqual(overlaps(boxes), []);
+    assert.equal(labels.length, all.length);
+    for (const [i, g] of all.entries()) for (const c of g.chips) assert.ok(boxes.get(c.name).y >= labels[i].y && !(boxes.get(c.name).y >= (labels[i + 1]?.y ?? Infinity)), c.name);
   }
 });

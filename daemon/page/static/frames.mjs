@@ -1,12 +1,13 @@
 // The frames of all chips, laid out by where they look.
 
 import { call } from "./api.mjs";
-import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
-import { arrange, grid, neighbour } from "./layout.mjs";
+import { byID, colour, h, seen, select, setOptions, text } from "./dom.mjs";
+import { arrange, grid, grouped, neighbour, ordered, stacked } from "./layout.mjs";
 import { lattice, paint } from "./lattice.mjs";
 import { decode, grey, shown, steady } from "./range.mjs";
 import { falls } from "./reading.mjs";
 import { Feed } from "./link.mjs";
+import * as panorama from "./panorama.mjs";
 import { LeftOut, Pace, Progress, Silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
 import { num } from "./units.mjs";
@@ -17,7 +18,7 @@ const ANSWER_MS = WAIT_MS + 1500; // after which it counts as silent
 const DRAW_MS = 30; // between two drawings, each of which costs the machine far more than what is drawn
 const FORGET_VIEW_MS = 4000; // a view that is not seen any more gives its place to others
 
-const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "", white: "code", place: "chip" };
+const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "", white: "code", place: "chip", order: "direction", size: 1 };
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
@@ -66,7 +67,8 @@ export function start(a) {
   new ResizeObserver(place).observe(byID("tiles"));
   window.addEventListener("resize", place);
   const node = byID("tiles");
-  visible = seen(node);
+  visible = seen(byID("frames"));
+  panorama.start(app, node, choose);
   requestAnimationFrame(draw);
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
 }
@@ -89,7 +91,7 @@ async function* answers(signal) {
   }
 }
 
-let taskBox, fixedBoxes;
+let taskBox, fixedBoxes, orderBox;
 function taskOptions() {
   return [["", "all"], ...(app.plan?.tasks ?? []).map((t) => [t.name, t.name])];
 }
@@ -130,7 +132,25 @@ function tools() {
     redraw();
   });
   where.box.id = "window-place";
-  byID("frames-tools").append(taskBox.node, codes.node, range.node, fixedBoxes, white.node, where.node);
+  const order = select("Chips", [["direction", "by direction"], ["grid", "rows and columns"], ["group", "by group"], ["lane", "by lane"], ["axis", "by side"],
+    ["sphere", "panorama, all around"], ["ahead", "panorama, looking ahead"]], options.order, reorder);
+  order.box.id = "chips-order";
+  orderBox = order.box;
+  const size = h("label", {}, "Size ", h("input", { type: "range", id: "chips-size", min: "0.5", max: "3", step: "0.1", value: "1", oninput: (e) => {
+    options.size = num(e.target.value);
+    place();
+  } }));
+  byID("frames-tools").append(order.node, size, taskBox.node, codes.node, range.node, fixedBoxes, white.node, where.node);
+}
+
+// reorder shows the chips in another order, or what they see as one picture.
+function reorder(order) {
+  options.order = orderBox.value = order;
+  const whole = order === "sphere" || order === "ahead";
+  byID("tiles").hidden = whole;
+  panorama.show(whole ? order : "");
+  if (whole) for (const t of tiles.values()) t.dirty = true;
+  else place();
 }
 
 function redraw() {
@@ -146,7 +166,9 @@ function build() {
   const node = byID("tiles");
   tiles.clear();
   const chips = app.array.chips ?? [];
-  node.replaceChildren();
+  node.replaceChildren((heads = h("div")));
+  laid = "";
+  reorder(chips.length > MANY ? "grid" : "direction");
   if (chips.length === 0) node.append(h("p", { class: "empty" }, "The array has no chips."));
   chips.forEach((c, i) => {
     const canvas = h("canvas", { width: 8, height: 8 }), age = h("span", { class: "age" }, "no frame yet");
@@ -164,26 +186,47 @@ function build() {
 // all is whether the room shows everything at once: as the styles say it.
 const all = matchMedia("(min-width: 1500px) and (min-height: 860px)");
 
-// place puts the tiles where their chips look; on a narrow screen in rows, in order.
+const MANY = 32; // chips, above which pictures that are pushed apart by direction no longer stand beside their neighbours
+let laid = "", heads;
+
+// lay works out where the tiles go: in units of the layout, and again only where something else is asked for.
+function lay(narrow, wide, high) {
+  const chips = app.array.chips ?? [], ratio = Math.max(0.4, Math.min(3, wide / Math.max(1, high)));
+  const key = [options.order, narrow, options.order === "direction" ? "" : ratio.toFixed(1), app.array.name, chips.length].join();
+  if (key === laid) return;
+  laid = key;
+  if (options.order === "direction") layout = narrow ? grid(chips, 30, 37, 3, 4) : arrange(chips, 36, 41, 3);
+  else if (options.order === "grid") layout = narrow ? grid(chips, 30, 37, 3, 4) : ordered(chips, 30, 35, 3, ratio);
+  else layout = stacked(grouped(chips, options.order === "axis" ? "direction" : options.order, app.array.groups), narrow ? 4 : Math.max(4, Math.ceil(Math.sqrt(chips.length * ratio))), 30, 35, 3);
+}
+
+// place puts the tiles where their chips look, in rows and columns, or by groups; on a narrow screen in rows, in order.
 function place() {
-  const node = byID("tiles"), chips = [...tiles.values()].map((t) => t.chip);
-  if (chips.length === 0 || node.clientWidth === 0) return;
-  const narrow = node.clientWidth < 520;
-  layout = narrow ? grid(chips, 30, 37, 3, 4) : arrange(chips, 36, 41, 3);
-  // As wide as there is room; all in one window where it is high enough; and no tile wider
-  // than about 200 pixels.
-  const fixed = all.matches; // the room shows all at once, and the styles give the height
+  const node = byID("tiles");
+  if (tiles.size === 0 || node.clientWidth === 0) return;
+  const narrow = node.clientWidth < 520, fixed = all.matches; // then the styles give the height
   const high = narrow ? Infinity : fixed ? node.clientHeight : Math.max(380, window.innerHeight - 190);
-  const unit = Math.min(node.clientWidth / layout.width, high / layout.height, 6);
-  const left = (node.clientWidth - layout.width * unit) / 2;
-  node.style.height = fixed ? "" : layout.height * unit + "px";
+  lay(narrow, node.clientWidth, Math.min(high, 1000));
+  // As wide as there is room; all in one window where it is high enough; and no tile wider than about 200 pixels, but by
+  // the size that was asked for.
+  const unit = Math.min(node.clientWidth / layout.width, high / layout.height, 6) * options.size;
+  const left = Math.max(0, (node.clientWidth - layout.width * unit) / 2);
+  node.style.height = fixed ? "" : Math.min(layout.height * unit, Math.max(380, high)) + (layout.width * unit > node.clientWidth ? 14 : 0) + "px";
   for (const t of tiles.values()) {
     const b = layout.boxes.get(t.chip.name), st = t.button.style;
     st.left = left + b.x * unit + "px";
     st.top = b.y * unit + "px";
     st.width = b.w * unit + "px";
     st.height = b.h * unit + "px";
+    t.button.dataset.small = b.w * unit < 74;
   }
+  heads.replaceChildren(...(layout.labels ?? []).map((l) => {
+    const head = h("p", { class: "group-head" }, l.text);
+    head.style.left = left + "px";
+    head.style.top = l.y * unit + "px";
+    head.style.height = 12 * unit + "px";
+    return head;
+  }));
 }
 
 function choose(name, quiet) {
@@ -261,6 +304,7 @@ export function render(canvas, p, keep, mark) {
   const c = canvas.getContext("2d");
   keep.image ??= c.createImageData(canvas.width, canvas.height);
   paint(keep.image.data, p.codes, lay, grey(...keep.range, table, options.white === "light" && falls(cls)), mark, p.bits);
+  keep.image.version = (keep.image.version ?? 0) + 1;
   c.putImageData(keep.image, 0, 0);
   return { lay, range: keep.range };
 }
@@ -281,11 +325,25 @@ function hostLag(p) {
   return Date.now() - (sampled + (num(p.set.finish_bus_ns) - num(p.frame.first_sample_bus_ns)) / 1e6);
 }
 
+// ofChip is what a panorama draws of a chip.
+function ofChip(name) {
+  const t = tiles.get(name);
+  return t?.image && t.shown ? { image: t.image, place: t.lay.place, old: t.button.dataset.state === "stale" } : undefined;
+}
+
+const triple = (name) => colour(name).match(/\d+(\.\d+)?/g).slice(0, 3).map(Number);
+
+const BUDGET_MS = 12; // of drawing at a time: what is left waits for the next turn, and whoever clicks does not
+
 function draw() {
   const now = performance.now();
   for (const t of tiles.values()) {
     if (!t.dirty || !visible.visible) continue;
+    if (performance.now() - now > BUDGET_MS) break;
     t.dirty = false;
+    // Those that were drawn go behind those that were not.
+    tiles.delete(t.chip.name);
+    tiles.set(t.chip.name, t);
     const p = best(t.views, now);
     if (!p) continue;
     render(t.canvas, p, t);
@@ -295,6 +353,7 @@ function draw() {
       t.shown = p;
     }
   }
+  panorama.draw(now, ofChip, { ground: triple("sunken"), stripe: triple("edge"), dot: triple("focus") });
   app.hub.emit("draw", now);
   setTimeout(() => requestAnimationFrame(draw), Math.max(0, DRAW_MS - (performance.now() - now)));
 }
@@ -333,7 +392,7 @@ function ages() {
     const old = stale(p, now), state = old ? "stale" : p.set.failure ? "failed" : p.set.late ? "late" : "fresh";
     t.button.dataset.state = state;
     const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
-    text(t.age, note + ageText(age(p, now)));
+    text(t.age, (t.button.dataset.small === "true" ? note.trim() : "") || note + ageText(age(p, now)));
     const found = t.button.querySelector(".health").textContent;
     t.button.setAttribute("aria-label", `${t.chip.name}, ${found ? found + ", " : ""}${note}${ageText(age(p, now))} old`);
   }

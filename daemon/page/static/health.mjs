@@ -44,6 +44,7 @@ const mark = (f) => h("b", { class: "mark", data: { level: levels[f.state] ?? ""
 
 function show() {
   if (!health) return;
+  app.hub.emit("health", health);
   const findings = health.findings ?? [], open = findings.filter((f) => !f.shelving);
   head(open);
   const seen = JSON.stringify(findings.map((f) => [f.id, f.text, f.acknowledgement, f.shelving]));
@@ -143,7 +144,7 @@ export function facts() {
   const since = health.missed_since_bus_ns === undefined ? "" : ` since ${(num(health.missed_since_bus_ns) / 1e9).toFixed(1)} s`;
   const lately = health.last_missed_bus_ns !== undefined && num(health.bus_ns) - num(health.last_missed_bus_ns) < 10e9;
   out.push(["Late, failed", missed ? `${num(health.jobs_late)}, ${num(health.jobs_failed)}${since}` : "none", lately]);
-  out.push(["Recording", (health.recordings ?? []).join(", ") || "none", false]);
+  out.push(["Recording", (health.recordings ?? []).length ? String(health.recordings.length) : "none", false]);
   if (num(health.injected_faults)) out.push(["Faults injected", String(num(health.injected_faults)), true]);
   if (num(health.silent_chips)) out.push(["Silent by probe", String(num(health.silent_chips)), true]);
   if (num(health.host_behind)) out.push(["Host behind", `${count(health.host_behind, "time")}, by up to ${(num(health.worst_lag_ns) / 1e9).toFixed(2)} s`, true]);

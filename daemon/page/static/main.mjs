@@ -17,6 +17,7 @@ import * as keep from "./keep.mjs";
 import * as maps from "./maps.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
+import * as head from "./head.mjs";
 import * as rooms from "./rooms.mjs";
 
 const hub = new Hub();
@@ -94,6 +95,7 @@ function showFacts(st) {
     ["Rule violations", num(st.rule_violations)],
     ["Host off by", duration(st.time_uncertainty_ns)],
     ...health.facts(),
+    ...head.facts(),
   ];
   const list = byID("facts");
   if (JSON.stringify([...list.children].map((n) => n.lastChild.dataset.fact)) !== JSON.stringify(facts.map(([k]) => k))) {
@@ -230,7 +232,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health, rooms]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health, head, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

@@ -6,7 +6,7 @@ import { byID, h, s, seen, text } from "./dom.mjs";
 import { legend, patterns, phaseRects } from "./phases.mjs";
 import { count, duration, num, percent, words } from "./units.mjs";
 
-const ROW = 34, HOLD = 7, LEFT = 92, TOP = 20;
+const ROW = 34, HOLD = 7, LEFT = 92, TOP = 20, MANY = 24, CURVE = 60;
 let app, box, detail, cursor, zoom = 1, chosen = -1, drawnPlan, visible;
 
 export function start(a) {
@@ -61,7 +61,8 @@ function draw() {
     `found by ${plan.method}. No correct program of these jobs needs less than ${percent(num(plan.utilization) * num(plan.efficiency))}.`);
   const held = holdBars(plan.predictions ?? [], segments, period), chips = [...held.keys()];
   const width = Math.max(320, box.clientWidth - 4) * zoom, inner = width - LEFT - 8;
-  const tall = TOP + tasks.length * ROW + (chips.length ? 14 + chips.length * HOLD : 0) + 6;
+  const few = chips.length <= MANY; // of many, how many hold a load at once
+  const tall = TOP + tasks.length * ROW + (chips.length ? 14 + (few ? chips.length * HOLD : CURVE) : 0) + 6;
   const x = (ns) => LEFT + (ns / period) * inner;
   const y = (task) => TOP + tasks.indexOf(task) * ROW;
   const root = s("svg", {
@@ -74,7 +75,7 @@ function draw() {
     s("line", { x1: LEFT, x2: width - 8, y1: TOP + (i + 1) * ROW, y2: TOP + (i + 1) * ROW, class: "tt-line" })));
   root.append(...jobMarks(segments, x, y));
   segments.forEach((seg, i) => root.append(...named(seg).filter((n) => tasks.includes(n)).map((n) => segmentBox(seg, i, x, y(n), segments))));
-  if (chips.length) root.append(...holdRows(chips, held, x, TOP + tasks.length * ROW + 12));
+  if (chips.length) root.append(...(few ? holdRows : holdCurve)(chips, held, x, TOP + tasks.length * ROW + 12, period));
   cursor = s("g", { class: "tt-now" }, s("line", { x1: 0, x2: 0, y1: TOP - 6, y2: tall }), s("path", { d: `M-5 ${TOP - 12}h10l-5 7z` }));
   root.append(cursor);
   cursor.span = { left: x(0), inner, period };
@@ -153,6 +154,27 @@ export function heldBars(segments, period) {
   }
   for (const [chip, from] of open) add(chip, from, period);
   return out;
+}
+
+// heldCount is how many chips hold a load, as steps: from when on, and how many.
+export function heldCount(held) {
+  const changes = [...held.values()].flat().flatMap(([from, to]) => [[from, 1], [to, -1]]).sort((a, b) => a[0] - b[0]);
+  const out = [];
+  let n = 0;
+  for (const [at, by] of changes) {
+    n += by;
+    if (out.at(-1)?.[0] === at) out.at(-1)[1] = n;
+    else out.push([at, n]);
+  }
+  return out;
+}
+
+function holdCurve(chips, held, x, top, period) {
+  const steps = heldCount(held), most = Math.max(1, ...steps.map(([, n]) => n));
+  const y = (n) => top + (CURVE - 4) * (1 - n / most);
+  const path = steps.map(([at, n]) => `H${x(at).toFixed(2)}V${y(n).toFixed(2)}`).join("");
+  return [s("text", { x: 4, y: top + 8, class: "tt-tick" }, `held at once:`), s("text", { x: 4, y: top + 22, class: "tt-tick" }, `up to ${most} of ${chips.length}`),
+    s("path", { d: `M${x(0)} ${y(0)}${path}H${x(period)}V${y(0)}Z`, class: "tt-curve" }, s("title", {}, `Up to ${most} of ${chips.length} chips hold a load at once`))];
 }
 
 function holdRows(chips, held, x, top) {

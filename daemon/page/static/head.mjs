@@ -1,0 +1,62 @@
+// What the head says of recordings and of the device that drives the array. A recording is nothing abnormal and has no
+// colour; its end is always one click away. A device that is away is.
+
+import { call } from "./api.mjs";
+import { byID, h, text } from "./dom.mjs";
+import { count, duration, num } from "./units.mjs";
+
+const EACH_MS = 1000;
+let app, device, before = 0, asking = false, said;
+
+export function start(a) {
+  app = a;
+  said = h("span", { class: "small", role: "status", id: "recording-said" });
+  byID("recording-now").append(h("span", { id: "recording-list", class: "row" }), said);
+  app.hub.on("health", recordings);
+  app.hub.on("status", (st) => {
+    if (st.bus === "bridge" && performance.now() - before > EACH_MS) ask();
+    if (st.bus !== "bridge") device = undefined;
+  });
+}
+
+async function ask() {
+  if (asking) return;
+  asking = true;
+  before = performance.now();
+  try {
+    device = (await call("DeviceService", "GetDevice")).device;
+  } catch (e) {
+    device = undefined;
+    if (!e.code) console.error(e);
+  }
+  asking = false;
+}
+
+// facts are those of the device: its link and its clock. Only what is not as usual is marked.
+export function facts() {
+  if (!device) return [];
+  const c = device.clock, losses = num(device.counters?.losses);
+  const link = device.connected ? `up${losses ? `, lost ${count(losses, "time")} before` : ""}` : `away since ${new Date(device.since).toISOString().slice(11, 19)} UTC${device.last_loss ? `: ${device.last_loss}` : ""}`;
+  const out = [["Link", link, !device.connected]];
+  if (c) out.push(["Its clock", `± ${duration(c.uncertainty_ns)}${c.drift_ppm === undefined ? "" : `, ${num(c.drift_ppm).toFixed(1)} ppm`}`, false]);
+  return out;
+}
+
+// recordings shows those that run, each with the button that ends it, in every room.
+function recordings({ recordings: names = [] }) {
+  const list = byID("recording-list");
+  if ([...list.children].map((n) => n.dataset.recording).join("\n") === names.join("\n")) return;
+  text(said, "");
+  list.replaceChildren(...names.map((name) => h("span", { class: "recording", data: { recording: name } }, `● Recording ${name} `,
+    h("button", { type: "button", class: "small", "aria-label": `End the recording ${name}`, onclick: () => end(name) }, "End it"))));
+}
+
+async function end(name) {
+  try {
+    const got = await call("RecordService", "StopRecording", { name });
+    text(said, `${name} ended with ${count(got.recording?.frame_sets, "frame set")}.`);
+  } catch (e) {
+    text(said, e.message);
+    if (!e.code) console.error(e);
+  }
+}
