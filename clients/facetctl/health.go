@@ -17,7 +17,7 @@ import (
 func (a *app) healthCommand() *cobra.Command {
 	var chips bool
 	cmd := &cobra.Command{
-		Use:   "health",
+		Use: "health", Aliases: []string{"alarms"},
 		Short: "Say what is wrong with chips and array, and what to do next",
 		Long: `health lists what the daemon finds wrong: by which figure and which limit, what may be
 the cause, what follows, and what to do next. What has a common cause, such as a lane,
