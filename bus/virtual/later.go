@@ -14,7 +14,7 @@ func (b *Bus) deferDies() {
 	for i := range b.chips {
 		c := &b.chips[i]
 		if d, ok := c.die.(*die.Die); ok {
-			if c.later = die.Defer(d); c.later != nil {
+			if c.later = die.Defer(d, i, len(b.chips)); c.later != nil {
 				c.die = c.later
 			}
 		}

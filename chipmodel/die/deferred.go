@@ -31,12 +31,13 @@ type Deferred struct {
 	spare *chapter // for the next one
 	// reach is how many epochs before a look its pixels had to be followed, lately.
 	reach int
-	// chapters end before the first epoch after so many of them.
-	epochs int
-	mark   mark
-	draws  map[share]int // of shares
-	volts  []float64     // of a row
-	shown  []float64     // of a readout
+	// Chapters end before the first epoch past each length of what is noted, of which there is noted by now, with where
+	// the die is among others.
+	length, noted int
+	mark          mark
+	draws         map[share]int // of shares
+	volts         []float64     // of a row
+	shown         []float64     // of a readout
 
 	// What looks keep aside.
 	lookLag   lagState
@@ -59,6 +60,7 @@ type chapter struct {
 	before *lagState
 	events []event
 	epochs []int // the events before which nothing but the lag of pixels matters
+	part   int   // of what is noted
 	later  bool  // somebody may look at something in it
 }
 
@@ -94,23 +96,27 @@ type share struct {
 }
 
 const (
-	// Chapters have room for chapterEvents events, and chapterEpochs epochs.
-	chapterEvents = 384
-	chapterEpochs = 96
+	// A chapter has up to so many events, where each that begins an epoch counts for several; of a die of more than
+	// chapterPixels pixels fewer, as following them to its end is the longest that anybody ever waits for a die.
+	chapterEvents, leastEvents = 1920, 320
+	epochEvents                = 20
+	chapterPixels              = 1024
 	// leastRate is the part of what they were, in a second, that pixels must surely forget.
 	leastRate = 1e-3
 )
 
 // Defer returns a die that does later what the given one would do at once, or nil for a die that cannot: of integrating
 // pixels and of defective ones it is not known before how much of the noise they draw. The die is not to be used any
-// more.
-func Defer(d *Die) *Deferred {
+// more. It is one of several that are driven alike: each ends its chapters at another time, so that not all of them have
+// to be followed at once.
+func Defer(d *Die, place, of int) *Deferred {
 	px := d.px
 	if px.lag == nil || len(px.defects) > 0 || !(slices.Min(px.c) > leastRate*px.lag.luxSeconds) {
 		return nil
 	}
-	return &Deferred{die: d, registers: d.registers, kelvin: d.kelvin, reach: 4, epochs: chapterEpochs,
-		draws: map[share]int{}}
+	length := max(min(chapterEvents, chapterEvents*chapterPixels/len(px.c)), leastEvents)
+	return &Deferred{die: d, registers: d.registers, kelvin: d.kelvin, reach: 4, length: length,
+		noted: length * place / of, draws: map[share]int{}}
 }
 
 // Register returns the value of a register.
@@ -196,7 +202,7 @@ func (d *Deferred) Later(r Readout, light *Light) (Look, bool) {
 // note notes an event that draws so many normals. It begins an epoch where nothing but the lag of pixels matters of
 // what was before.
 func (d *Deferred) note(e event, draws int, epoch bool) {
-	if ch := d.now; ch != nil && epoch && (len(ch.events) >= chapterEvents || len(ch.epochs) >= d.epochs) {
+	if d.now != nil && epoch && d.now.part != d.noted/d.length {
 		d.do(false)
 	}
 	if d.now == nil {
@@ -204,7 +210,9 @@ func (d *Deferred) note(e event, draws int, epoch bool) {
 	}
 	e.registers, e.kelvin, e.noise = d.registers, d.kelvin, d.noise
 	ch := d.now
+	d.noted++
 	if epoch {
+		d.noted += epochEvents - 1
 		ch.epochs = append(ch.epochs, len(ch.events))
 	}
 	ch.events = append(ch.events, e)
@@ -217,6 +225,7 @@ func (d *Deferred) begin() {
 		// Chapters of a timetable are alike: there is room for as much as in the last one, and no more of what is kept.
 		d.now = &chapter{events: make([]event, 0, d.room)}
 	}
+	d.now.part = d.noted / d.length
 	d.noise = *d.die.px.rng
 }
 
@@ -294,6 +303,9 @@ func (d *Deferred) follow(ch *chapter, events int, cells bool) {
 	lag := d.die.px.lag
 	epochs, _ := slices.BinarySearch(ch.epochs, events)
 	for back := max(d.reach/2, 1); ; back *= 2 {
+		if back > epochs/2 { // should it not be enough, nearly as much has to be done again
+			back = max(back, epochs)
+		}
 		from := max(epochs-back, 0)
 		if from > 0 && ch.before == nil {
 			ch.before = lag.state()
@@ -305,7 +317,7 @@ func (d *Deferred) follow(ch *chapter, events int, cells bool) {
 		if from > 0 {
 			first = ch.epochs[from]
 		}
-		for i := range first {
+		for i := d.lastWhole(ch.events[:first]); i < first; i++ {
 			d.pass(&ch.events[i])
 		}
 		d.replay(ch, first, events, cells)
@@ -361,6 +373,20 @@ func (d *Deferred) event(e *event, row func(r int, volts []float64)) {
 			row(r, volts)
 		}
 	}
+}
+
+// lastWhole is the last of some events that looks at every pixel: what was before it does not matter to passing them
+// over. It is 0 where none does.
+func (d *Deferred) lastWhole(events []event) int {
+	_, memory := d.die.storage.(*memory)
+	for i := len(events) - 1; i >= 0; i-- {
+		e := &events[i]
+		w := &e.readout.Window
+		if memory && e.strobe == chipmodel.Load || !memory && w.Rows == d.die.px.rows && w.Columns == d.die.px.columns {
+			return i
+		}
+	}
+	return 0
 }
 
 // pass passes an event over: pixels that it looks at are as nobody knows since.

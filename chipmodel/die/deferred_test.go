@@ -90,7 +90,7 @@ func newPair(t *testing.T, r *rand.Rand) *pair {
 	seed := r.Uint64()
 	p := &pair{r: r, class: class}
 	p.once = newDie(class, time.Microsecond, analog.NewNoise(seed, 1))
-	p.later = Defer(newDie(class, time.Microsecond, analog.NewNoise(seed, 1)))
+	p.later = Defer(newDie(class, time.Microsecond, analog.NewNoise(seed, 1)), r.IntN(3), 3)
 	for i := range p.lanes {
 		p.lanes[i] = NewLane(crawler(t), 0, seed)
 	}
@@ -233,7 +233,7 @@ func TestLaterIsAtOnce(t *testing.T) {
 		}
 		deferred++
 		if p.r.IntN(2) == 0 {
-			p.later.epochs = 1 + p.r.IntN(20)
+			p.later.length = epochEvents * (1 + p.r.IntN(20))
 		}
 		for step := range 40 + p.r.IntN(160) {
 			if err := p.step(); err != nil {

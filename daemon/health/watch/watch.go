@@ -83,7 +83,8 @@ func New(cfg Config) *Service {
 		cfg.Clock = time.Now
 	}
 	return &Service{cfg: cfg, monitor: health.New(cfg.Array), samplers: make([]health.Sampler, len(cfg.Array.Chips)),
-		wake: make(chan struct{}, 1), hurried: make(chan struct{}, 1), progress: make(chan struct{}), down: make(chan struct{}), notes: newNotes()}
+		wake: make(chan struct{}, 1), hurried: make(chan struct{}, 1), progress: make(chan struct{}),
+		down: make(chan struct{}), notes: newNotes()}
 }
 
 // SegmentRun does nothing.
@@ -96,8 +97,8 @@ func (s *Service) Violated(rules.Violation) {}
 func (s *Service) PlanChanged(plan *facetdv1.Plan, at, _ bus.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	// What waits may be of another time, as where a recording is played over and over. What is due of the chips is asked
-	// for anew.
+	// What waits may be of another time, as where a recording is played over and over. What is due of the chips is
+	// asked for anew.
 	for _, next := range s.waiting {
 		s.monitor.Skip(next.chip)
 	}
