@@ -23,8 +23,10 @@ func (a *app) benchCommand() *cobra.Command {
 		`  facetctl bench focus wall --chips wall-00
   facetctl bench flicker quick --svg spectrum.svg
   facetctl bench orientation bow
+  facetctl bench leak twice
+  facetctl bench drift wall
   facetctl bench axis wall --turns yaw:15,pitch:15`, a.benchFocusCommand(), a.benchFlickerCommand(),
-		a.benchOrientationCommand(), a.benchAxisCommand())
+		a.benchOrientationCommand(), a.benchAxisCommand(), a.benchDriftCommand(), a.benchLeakCommand())
 }
 
 func (a *app) benchFocusCommand() *cobra.Command {

@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -11,7 +13,9 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetctl/internal/bench"
 	"facetd.example/clients/go/facettest"
+	"facetd.example/deploy"
 )
 
 // quickTask reads a few pixels of one chip often.
@@ -108,4 +112,55 @@ func TestOrientationOfALiveArray(t *testing.T) {
 			}
 		}
 	}
+}
+
+// TestLeakOfLight: light that leaks onto the memory of a chip is measured as what its class says; where nothing
+// leaks, none is found.
+func TestLeakOfLight(t *testing.T) {
+	leakFA, cellFF := 2.5*math.Pow(2, 3./9), 140. // at 303 K, and not at 300
+	for _, perLux := range []float64{0.004, 0} {
+		array := strings.Replace(string(deploy.CrawlerArray), "light_leak_fa_per_lux: 0.001",
+			fmt.Sprintf("light_leak_fa_per_lux: %g", perLux), 1)
+		a := facettest.New(t, facettest.Config{Array: facettest.YAML(array), Tasks: facettest.YAML("tasks:\n" +
+			"- name: twice\n  target: {list: {names: [wall-00, wall-05]}}\n  rate_hz: 20\n" +
+			"  views: [{name: first}, {name: again}]\n"), Scene: "uniform:0", Listen: "127.0.0.1:0"})
+		end := advancing(t, a)
+		picture := filepath.Join(t.TempDir(), "leak.svg")
+		r := runReading(t, a.Address(), []string{"bench", "leak", "twice", "--count", "25", "--svg", picture,
+			"--output",
+			"json"}, &lighter{a, []string{"uniform:0", "uniform:500"}})
+		end()
+		var got struct{ Chips []bench.Leak }
+		if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 || len(got.Chips) != 2 {
+			t.Fatal(err, r.Stdout, r.Stderr)
+		}
+		for _, c := range got.Chips {
+			covered, light := leakFA/cellFF, perLux*500/cellFF // volts a second
+			t.Logf("%g fA/lux: %s covered %.5f, by light %.5f +- %.5f V/s; want %.5f, %.5f", perLux, c.Chip,
+				c.Covered.VoltsPerS, c.LightVoltsPerS, c.Sd, covered, light)
+			if math.Abs(math.Abs(c.Covered.VoltsPerS)-covered) > 0.1*covered ||
+				math.Abs(math.Abs(c.LightVoltsPerS)-light) > 0.1*covered || c.Sure() != (perLux > 0) ||
+				(c.StepAfterMs != nil) != (perLux > 0) {
+				t.Errorf("%+v", c)
+			}
+		}
+		if drawn, err := os.ReadFile(picture); err != nil || strings.Count(string(drawn), `class="lit"`) != 2 {
+			t.Errorf("the picture: %v", err)
+		}
+	}
+}
+
+// lighter is an operator at the keyboard: each time he is asked he changes the light, and presses Enter.
+type lighter struct {
+	a      *facettest.Array
+	lights []string
+}
+
+func (o *lighter) Read(p []byte) (int, error) {
+	if len(o.lights) == 0 {
+		return 0, io.EOF
+	}
+	o.a.SetScene(o.lights[0])
+	o.lights = o.lights[1:]
+	return copy(p, "\n"), nil
 }

@@ -14,13 +14,14 @@ import (
 
 func (a *app) motionCommand() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:     "motion",
-		Short:   "Show how the robot turns and moves, by what its chips see",
-		Example: `  facetctl motion watch`,
-		Args:    cli.UnknownCommand,
-		RunE:    cli.MissingCommand,
+		Use:   "motion",
+		Short: "Show how the robot turns and moves, by what its chips see",
+		Example: `  facetctl motion watch
+  facetctl motion plot wall --svg motion.svg`,
+		Args: cli.UnknownCommand,
+		RunE: cli.MissingCommand,
 	}
-	cmd.AddCommand(a.motionWatchCommand())
+	cmd.AddCommand(a.motionWatchCommand(), a.motionPlotCommand())
 	return cmd
 }
 

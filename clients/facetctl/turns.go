@@ -140,7 +140,7 @@ func (t *turnsAid) add(turn int, e *facetdv1.MotionEstimate, refused map[string]
 			refused[chip] = cli.Label(r, "MOTION_REASON_")
 			continue
 		}
-		p := bench.Told{Job: e.GetJob()}
+		p := bench.Told{Job: e.GetJob(), ShiftPx: math.Hypot(m.GetShiftXPx(), m.GetShiftYPx())}
 		for i := range 3 {
 			p.Rate[i] = m.GetRateRadPerS()[i]
 			for k := range 3 {

@@ -53,7 +53,7 @@ func turned(t *testing.T, s scene.Scene, axis string, real, described geometry.M
 			}
 			estimator.Flow(rays, &got, &flows)
 			turn := flows.Whole.Turn()
-			p := Told{Job: uint64(n)}
+			p := Told{Job: uint64(n), ShiftPx: math.Hypot(got.X, got.Y)}
 			for i := range 3 {
 				p.Rate[i] = turn.Angle[i] / seconds
 				for k := range 3 {
@@ -140,7 +140,7 @@ func TestPlantedMountsAreFound(t *testing.T) {
 				"chi %.2f", known,
 				a.Chip, a.OffDeg, error, a.Sd.YawDeg, a.Sd.PitchDeg, a.Sd.RollDeg, a.Scale, a.ScaleSd, a.ChiSquared)
 			sd := math.Sqrt(a.Sd.YawDeg*a.Sd.YawDeg + a.Sd.PitchDeg*a.Sd.PitchDeg + a.Sd.RollDeg*a.Sd.RollDeg)
-			if error > min(2, 5*sd) || sd > 2 {
+			if error > min(2, 4*sd) || a.OffSdDeg > 1.8 {
 				t.Errorf("%s is mounted at %+v, found %+v", a.Chip, want, a.Measured)
 			}
 			if a.Changed() != (a.Chip != "d") {
