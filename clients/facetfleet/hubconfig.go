@@ -22,8 +22,8 @@ func (a *app) hubConfigCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "hub-config FLEET",
 		Short: "Write the configuration of a hub, and the keys of robots and people",
-		Long: `hub-config reads the description of a fleet (deploy/fleet/fleet.yaml is one) and writes a configuration for
-each node of the hub, NODE.conf, and a key for each robot, viewer and operator, keys/CUSTOMER/ROLE-NAME.key,
+		Long: `hub-config reads the description of a fleet (deploy/fleet/fleet.yaml is one) and writes a configuration
+for each node of the hub, NODE.conf, and a key for each robot, viewer and operator, keys/CUSTOMER/ROLE-NAME.key,
 mode 0600. Keys that are there stay, so that it may be run again when robots come; the configuration has only
 their public halves. Hand each key to its robot or person by a way that nobody else can read, and delete it
 here. A robot may publish as itself alone; customers do not see each other.`,

@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
 )
@@ -72,33 +71,13 @@ func writeRobotTable(w io.Writer, all []*fleet.Robot, now time.Time) error {
 		t.Row(r.GetName(), r.Word(now), age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
 			count(uint64(r.GetAlarms())),
 			count(r.GetJobsLate()), count(r.GetJobsFailed()), count(r.GetRuleViolations()),
-			cli.Percent(r.GetUtilization()), count(behind(r)), cli.Short(what(r), 60))
+			cli.Percent(r.GetUtilization()), count(r.Behind()), cli.Short(r.What(), 60))
 	}
 	if err := t.Write(w); err != nil {
 		return err
 	}
 	_, err := fmt.Fprintln(w, tally(all, now))
 	return err
-}
-
-// what is the most important thing to say of a robot.
-func what(r *fleet.Robot) string {
-	switch {
-	case r.GetState() == facetdv1.State_STATE_FAULT, r.GetState() == facetdv1.State_STATE_SAFE_STOP:
-		return r.GetReason()
-	case !r.GetDaemonAnswers():
-		return r.GetTrouble()
-	}
-	return r.GetSummary()
-}
-
-// behind is how many events of the robot's journal the hub does not have.
-func behind(r *fleet.Robot) uint64 {
-	b := r.GetBacklog()
-	if b.GetPublishedJournalId() != b.GetJournalId() {
-		return b.GetLastSequence()
-	}
-	return b.GetLastSequence() - min(b.GetLastSequence(), b.GetPublishedSequence())
 }
 
 func count(n uint64) string { return strconv.FormatUint(n, 10) }
@@ -219,6 +198,6 @@ func writeWatched(cmd *cobra.Command, r *fleet.Robot, said map[string]string) er
 		return cli.WriteJSONLine(cmd.OutOrStdout(), j)
 	}
 	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s  %s  (%s old)\n", now.UTC().Format("15:04:05"), line,
-		cli.Short(what(r), 60), age(r.Age(now)))
+		cli.Short(r.What(), 60), age(r.Age(now)))
 	return err
 }

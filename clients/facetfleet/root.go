@@ -29,6 +29,8 @@ type app struct {
 	key     string
 	ca      string
 	timeout time.Duration
+
+	demoScene string
 }
 
 func newRoot(a *app) *cobra.Command {
@@ -57,7 +59,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 	cli.AddOutputFlag(root)
 	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(),
 		a.applyCommand(), a.stopCommand(),
-		a.resumeCommand(), a.streamsCommand(), a.hubConfigCommand(),
+		a.resumeCommand(), a.streamsCommand(), a.hubConfigCommand(), a.pageCommand(), a.demoCommand(),
 		cli.VersionCommand("facetfleet", version))
 	return root
 }

@@ -62,6 +62,26 @@ func (r *Robot) Word(now time.Time) string {
 		2: "not judged", 1: "good"}[r.Rank(now)]
 }
 
+// What is the most important thing to say of a robot.
+func (r *Robot) What() string {
+	switch {
+	case r.GetState() == facetdv1.State_STATE_FAULT, r.GetState() == facetdv1.State_STATE_SAFE_STOP:
+		return r.GetReason()
+	case !r.GetDaemonAnswers():
+		return r.GetTrouble()
+	}
+	return r.GetSummary()
+}
+
+// Behind is how many events of the robot's journal the hub does not have.
+func (r *Robot) Behind() uint64 {
+	b := r.GetBacklog()
+	if b.GetPublishedJournalId() != b.GetJournalId() {
+		return b.GetLastSequence()
+	}
+	return b.GetLastSequence() - min(b.GetLastSequence(), b.GetPublishedSequence())
+}
+
 // Sort puts the worst first; those that are as bad go by unacknowledged findings and then by name.
 func Sort(robots []*Robot, now time.Time) {
 	slices.SortFunc(robots, func(a, b *Robot) int {

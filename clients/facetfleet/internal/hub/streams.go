@@ -44,7 +44,6 @@ func (c *Conn) CreateStreams(ctx context.Context, l Limits) error {
 	for _, b := range []struct{ name, what string }{
 		{subject.Status, "the newest status of each robot"},
 		{subject.Desired, "what robots are to make of their tasks"},
-		{subject.Recordings, "files of recordings in object storage"},
 	} {
 		if _, err := c.JS.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
 			Bucket: b.name, Description: b.what, History: 1, Replicas: l.Replicas, MaxBytes: l.BucketBytes,

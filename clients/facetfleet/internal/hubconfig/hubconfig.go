@@ -227,20 +227,16 @@ func grants(k Key) (publish, hear []string) {
 	case "robot":
 		events, status := subject.Event(k.Name), subject.InBucket(subject.Status, subject.Key(k.Name))
 		return []string{events, status, subject.Frames(k.Name), subject.Thumbnails(k.Name),
-				subject.InBucket(subject.Recordings, subject.Key(k.Name)+".*"),
 				subject.Newest(subject.Events, events), subject.Newest(subject.BucketStream(subject.Status), status),
 				subject.Newest(subject.BucketStream(subject.Desired),
-					subject.InBucket(subject.Desired, subject.Key(k.Name))),
-				subject.Newest(subject.BucketStream(subject.Recordings),
-					subject.InBucket(subject.Recordings, subject.Key(k.Name)+".*"))},
+					subject.InBucket(subject.Desired, subject.Key(k.Name)))},
 			[]string{subject.ForViewers(k.Name), subject.ForOperators(k.Name)}
 	case "keeper":
 		return []string{"$JS.API.>"}, nil
 	}
 	publish = []string{strings.TrimSuffix(subject.ForViewers(""), "=") + "*", "$JS.API.INFO", "$JS.FC.>", "$JS.ACK." +
 		subject.Events + ".>"}
-	for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status),
-		subject.BucketStream(subject.Recordings)} {
+	for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status)} {
 		publish = append(publish, info+stream, consumer+"CREATE."+stream, consumer+"CREATE."+stream+".>",
 			consumer+"DURABLE.CREATE."+stream+".>", consumer+"INFO."+stream+".*", consumer+"MSG.NEXT."+stream+".*",
 			consumer+"DELETE."+stream+".*", subject.Newest(stream, ">"))

@@ -10,10 +10,9 @@ import (
 
 // Streams and buckets of the hub.
 const (
-	Events     = "FACET_EVENTS"
-	Status     = "facet_status"
-	Desired    = "facet_desired"
-	Recordings = "facet_recordings"
+	Events  = "FACET_EVENTS"
+	Status  = "facet_status"
+	Desired = "facet_desired"
 )
 
 // Prefixes of subjects. Commands stand apart from data: who listens to all data must not be taken for a robot that
