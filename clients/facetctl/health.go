@@ -131,6 +131,24 @@ func aFinding(_ *cobra.Command, args []string) error {
 
 const healthColumns = 80
 
+// deviceLine says how the device that drives the array is doing.
+func deviceLine(d *facetdv1.DeviceHealth) string {
+	text := "device " + d.GetAddress() + " connected"
+	if !d.GetConnected() {
+		return "device " + d.GetAddress() + " away since " + d.GetSinceTime().AsTime().Format("15:04:05 UTC")
+	}
+	if d.ClockUncertaintyNs != nil {
+		text += fmt.Sprintf(", clock off by at most %s", cli.NS(d.GetClockUncertaintyNs()))
+	}
+	if d.ClockDriftPpm != nil {
+		text += fmt.Sprintf(", drift %.1f ppm", d.GetClockDriftPpm())
+	}
+	if d.GetRecentLinkFaults() > 0 {
+		text += fmt.Sprintf(", link faults %d of %d messages", d.GetRecentLinkFaults(), d.GetRecentMessages())
+	}
+	return text
+}
+
 func writeHealth(w io.Writer, h *facetdv1.Health, chips bool) error {
 	fmt.Fprintf(w, "%s at bus time %.3f s\n", healthLine(h), float64(h.GetBusNs())/1e9)
 	if h.GetState() == facetdv1.HealthState_HEALTH_STATE_NOT_JUDGED { // no finding says why
@@ -139,6 +157,9 @@ func writeHealth(w io.Writer, h *facetdv1.Health, chips bool) error {
 	if h.LastMissedBusNs != nil {
 		fmt.Fprintf(w, "jobs late %d, failed %d; last run from %.3f s to %.3f s\n", h.GetJobsLate(), h.GetJobsFailed(),
 			float64(h.GetMissedSinceBusNs())/1e9, float64(h.GetLastMissedBusNs())/1e9)
+	}
+	if d := h.GetDevice(); d != nil {
+		fmt.Fprintln(w, deviceLine(d))
 	}
 	if h.GetInjectedFaults() > 0 {
 		fmt.Fprintf(w, "%s injected into the virtual bus\n", cli.Count(int(h.GetInjectedFaults()), "fault"))

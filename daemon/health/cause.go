@@ -26,6 +26,7 @@ const (
 	ofTask  = facetdv1.HealthSubject_HEALTH_SUBJECT_TASK
 	ofArray = facetdv1.HealthSubject_HEALTH_SUBJECT_ARRAY
 	ofHost  = facetdv1.HealthSubject_HEALTH_SUBJECT_HOST
+	ofThing = facetdv1.HealthSubject_HEALTH_SUBJECT_DEVICE
 )
 
 // alone is how many chips without anything in common are told one by one.

@@ -22,6 +22,7 @@ type Monitor struct {
 	groups   [numConditions]grouping
 	slowest  int64 // longest period of a task, up to 2 s, in nanoseconds
 	planned  int64 // bus time since which the timetable is in effect
+	device   deviceCourse
 }
 
 // misses are late and failed jobs of all tasks.

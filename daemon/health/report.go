@@ -21,6 +21,8 @@ type Conditions struct {
 	// Maps are the active correction maps, MaxAge how old they may be.
 	Maps   []*facetdv1.CorrectionMap
 	MaxAge time.Duration
+	// Device drives the array; nil where none does.
+	Device *Device
 }
 
 // Report is the health at an instant, without what is known of the daemon alone. Equal reports of equal monitors are
@@ -31,7 +33,9 @@ func (m *Monitor) Report(c Conditions) *facetdv1.Health {
 	if m.missed.any {
 		h.MissedSinceBusNs, h.LastMissedBusNs = new(m.missed.since), new(m.missed.last)
 	}
-	h.Findings = append(m.ofFrames(c.Now), m.ofJobs(&c)...)
+	link := m.device.see(c.Device, c.Now, m.tasks)
+	h.Device = c.Device.message(link)
+	h.Findings = append(m.ofFrames(c.Now), m.ofJobs(&c, m.ofDevice(&c, link))...)
 	if f := m.ofMaps(&c); f != nil {
 		h.Findings = append(h.Findings, f)
 	}
@@ -125,8 +129,25 @@ func (m *Monitor) tell(w *wording, c condition, cause culprit) *facetdv1.HealthF
 	return f
 }
 
-// ofJobs are the findings from what became of jobs: one alone where the bus was given up, or the host is behind.
-func (m *Monitor) ofJobs(c *Conditions) []*facetdv1.HealthFinding {
+// ofJobs are the findings from what became of jobs, with those of the device: one alone where the bus was given up, the
+// device is away, its link is poor, or the host is behind.
+func (m *Monitor) ofJobs(c *Conditions, device []*facetdv1.HealthFinding) []*facetdv1.HealthFinding {
+	if c.State != facetdv1.State_STATE_FAULT && slices.ContainsFunc(device, explainsJobs) {
+		m.notWaiting()
+		return device
+	}
+	return append(device, m.ofJobsAlone(c)...)
+}
+
+// notWaiting lets frames be expected only from now on.
+func (m *Monitor) notWaiting() {
+	for _, t := range m.tasks {
+		t.waits = false
+	}
+}
+
+// ofJobsAlone are those that no device explains.
+func (m *Monitor) ofJobsAlone(c *Conditions) []*facetdv1.HealthFinding {
 	switch {
 	case c.State == facetdv1.State_STATE_FAULT:
 		return []*facetdv1.HealthFinding{{
@@ -139,9 +160,7 @@ func (m *Monitor) ofJobs(c *Conditions) []*facetdv1.HealthFinding {
 			Action:      "read the cause, look at the device and its link, then start the daemon again",
 		}}
 	case c.State != facetdv1.State_STATE_RUNNING:
-		for _, t := range m.tasks {
-			t.waits = false
-		}
+		m.notWaiting()
 		return nil
 	case m.behind.is:
 		return []*facetdv1.HealthFinding{{
@@ -304,6 +323,8 @@ func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
 			ch.NotJudged = "a safe stop is latched, so there are no new frames"
 		case c.State == facetdv1.State_STATE_FAULT:
 			ch.NotJudged = "the bus was given up"
+		case c.Device != nil && !c.Device.Connected:
+			ch.NotJudged = "the device that drives the array is away"
 		case m.allPaused(i, paused):
 			ch.NotJudged = "its tasks are paused"
 		}

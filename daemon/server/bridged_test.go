@@ -183,7 +183,7 @@ func sameOnVirtual(t *testing.T, v *virtual.Bus, r *bustest.Record) int {
 }
 
 // TestADeviceThatWasAway: a device that begins anew is found again by itself. Every job in between is counted as
-// failed, with the cause, and afterwards tasks run as before.
+// failed, with the cause, the health raises one alarm, and afterwards tasks run as before.
 func TestADeviceThatWasAway(t *testing.T) {
 	t.Parallel()
 	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
@@ -222,6 +222,12 @@ func TestADeviceThatWasAway(t *testing.T) {
 		t.Fatal(err)
 	}
 	wait("failed jobs", func() bool { _, failed, _ := ended(); return failed > already+20 })
+	h := s.health.Health(t.Context())
+	if f := h.GetFindings(); len(f) != 1 || f[0].GetId() != "device/lost" || f[0].GetCause() == "" ||
+		f[0].GetAction() == "" || h.GetState() != facetdv1.HealthState_HEALTH_STATE_BAD ||
+		h.GetDevice().GetConnected() || h.GetDevice().GetLastLoss() == "" {
+		t.Errorf("of a lost device the health says %v, %v", f, h.GetDevice())
+	}
 	before, _, _ := ended()
 	bridgetest.Start(t, made)
 	wait("jobs again", func() bool { onTime, _, _ := ended(); return onTime > before+50 })
@@ -229,6 +235,11 @@ func TestADeviceThatWasAway(t *testing.T) {
 	if told := s.driven.Status(); told.Counters.Losses < 1 || told.Counters.Reboots != 1 || told.LastLoss == nil ||
 		told.Counters.Sessions != told.Counters.Losses+1 && told.Connected || told.Counters.Sessions < 2 {
 		t.Errorf("of the device is said: %+v", told)
+	}
+	for _, f := range s.health.Health(t.Context()).GetFindings() { // a machine that stands still makes others
+		if f.GetSubject() == facetdv1.HealthSubject_HEALTH_SUBJECT_DEVICE && s.driven.Status().Connected {
+			t.Errorf("of a device that is back the health says %v", f)
+		}
 	}
 	if status := s.Status(); status.GetRuleViolations() > 0 || status.GetState() != facetdv1.State_STATE_RUNNING {
 		t.Errorf("%v, %d violations of bus rules: %v", status.GetState(), status.GetRuleViolations(),

@@ -27,10 +27,29 @@ func (s *Server) watchHealth() {
 			}
 			return st.Injected, st.Silent
 		},
+		Device:     s.deviceHealth(),
 		Recordings: s.recordingNames,
 		Events:     s.keeping.journal.Sink(),
 		Clock:      s.healthClock(),
 	})
+}
+
+// deviceHealth is what tells the health of the device; nil where none drives the array.
+func (s *Server) deviceHealth() func() *health.Device {
+	if s.driven == nil {
+		return nil
+	}
+	return func() *health.Device {
+		st := s.driven.Status()
+		c := &st.Counters
+		d := &health.Device{Address: st.Address, Connected: st.Connected, Since: st.Since, For: time.Since(st.Since),
+			Losses: c.Losses, ClockOff: st.Clock.Uncertainty, Drift: st.Clock.DriftPPM, Followed: st.Clock.Followed,
+			Messages: c.Sent + c.Received, LinkFaults: c.Link.Resent + c.Link.Spoiled}
+		if st.LastLoss != nil {
+			d.Loss = st.LastLoss.Error()
+		}
+		return d
+	}
 }
 
 // healthClock is the host's, or where times are a function of bus time that.

@@ -169,6 +169,12 @@ const (
 	HealthFindingKind_HEALTH_FINDING_KIND_HOST_BEHIND HealthFindingKind = 12
 	// The bus was given up.
 	HealthFindingKind_HEALTH_FINDING_KIND_BUS_FAULT HealthFindingKind = 13
+	// The device that drives the array is away.
+	HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_LOST HealthFindingKind = 14
+	// The link to the device loses or spoils messages.
+	HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_LINK HealthFindingKind = 15
+	// The clock of the device is not known well, or drifts.
+	HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_CLOCK HealthFindingKind = 16
 )
 
 // Enum value maps for HealthFindingKind.
@@ -188,6 +194,9 @@ var (
 		11: "HEALTH_FINDING_KIND_JOBS_LATE",
 		12: "HEALTH_FINDING_KIND_HOST_BEHIND",
 		13: "HEALTH_FINDING_KIND_BUS_FAULT",
+		14: "HEALTH_FINDING_KIND_DEVICE_LOST",
+		15: "HEALTH_FINDING_KIND_DEVICE_LINK",
+		16: "HEALTH_FINDING_KIND_DEVICE_CLOCK",
 	}
 	HealthFindingKind_value = map[string]int32{
 		"HEALTH_FINDING_KIND_UNSPECIFIED":        0,
@@ -204,6 +213,9 @@ var (
 		"HEALTH_FINDING_KIND_JOBS_LATE":          11,
 		"HEALTH_FINDING_KIND_HOST_BEHIND":        12,
 		"HEALTH_FINDING_KIND_BUS_FAULT":          13,
+		"HEALTH_FINDING_KIND_DEVICE_LOST":        14,
+		"HEALTH_FINDING_KIND_DEVICE_LINK":        15,
+		"HEALTH_FINDING_KIND_DEVICE_CLOCK":       16,
 	}
 )
 
@@ -252,6 +264,8 @@ const (
 	HealthSubject_HEALTH_SUBJECT_ARRAY HealthSubject = 5
 	// The host.
 	HealthSubject_HEALTH_SUBJECT_HOST HealthSubject = 6
+	// The device that drives the array, with the link to it; its name is its address.
+	HealthSubject_HEALTH_SUBJECT_DEVICE HealthSubject = 7
 )
 
 // Enum value maps for HealthSubject.
@@ -264,6 +278,7 @@ var (
 		4: "HEALTH_SUBJECT_TASK",
 		5: "HEALTH_SUBJECT_ARRAY",
 		6: "HEALTH_SUBJECT_HOST",
+		7: "HEALTH_SUBJECT_DEVICE",
 	}
 	HealthSubject_value = map[string]int32{
 		"HEALTH_SUBJECT_UNSPECIFIED": 0,
@@ -273,6 +288,7 @@ var (
 		"HEALTH_SUBJECT_TASK":        4,
 		"HEALTH_SUBJECT_ARRAY":       5,
 		"HEALTH_SUBJECT_HOST":        6,
+		"HEALTH_SUBJECT_DEVICE":      7,
 	}
 )
 
@@ -916,8 +932,10 @@ type Health struct {
 	Samples uint64 `protobuf:"varint,16,opt,name=samples,proto3" json:"samples,omitempty"`
 	// Frames that were due and not looked at, since one of the same chip still waited.
 	SkippedSamples uint64 `protobuf:"varint,17,opt,name=skipped_samples,json=skippedSamples,proto3" json:"skipped_samples,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The device that drives the array; unset where none does.
+	Device        *DeviceHealth `protobuf:"bytes,18,opt,name=device,proto3" json:"device,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Health) Reset() {
@@ -1069,6 +1087,132 @@ func (x *Health) GetSkippedSamples() uint64 {
 	return 0
 }
 
+func (x *Health) GetDevice() *DeviceHealth {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+// DeviceHealth is how the device that drives the array is doing; DeviceService has the rest. While it is away, what was
+// known last stands.
+type DeviceHealth struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where it is: unix:PATH, tcp:HOST:PORT and so on.
+	Address string `protobuf:"bytes,1,opt,name=address,proto3" json:"address,omitempty"`
+	// Whether a session with it is open.
+	Connected bool `protobuf:"varint,2,opt,name=connected,proto3" json:"connected,omitempty"`
+	// Since when, or since when it has been away (UTC).
+	SinceTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	// Why it was lost the last time; empty where it never was.
+	LastLoss string `protobuf:"bytes,4,opt,name=last_loss,json=lastLoss,proto3" json:"last_loss,omitempty"`
+	// Times that it was lost since the daemon began.
+	Losses uint64 `protobuf:"varint,5,opt,name=losses,proto3" json:"losses,omitempty"`
+	// How far its clock may be off from where the host believes it to be, in nanoseconds; unset where nothing is known.
+	ClockUncertaintyNs *int64 `protobuf:"varint,6,opt,name=clock_uncertainty_ns,json=clockUncertaintyNs,proto3,oneof" json:"clock_uncertainty_ns,omitempty"`
+	// By how much its clock runs faster than the host's, in parts per million; unset before half a minute was followed.
+	ClockDriftPpm *float64 `protobuf:"fixed64,7,opt,name=clock_drift_ppm,json=clockDriftPpm,proto3,oneof" json:"clock_drift_ppm,omitempty"`
+	// Messages of the link, over the last minute of bus time.
+	RecentMessages uint64 `protobuf:"varint,8,opt,name=recent_messages,json=recentMessages,proto3" json:"recent_messages,omitempty"`
+	// Of those, that were sent again or came spoiled.
+	RecentLinkFaults uint64 `protobuf:"varint,9,opt,name=recent_link_faults,json=recentLinkFaults,proto3" json:"recent_link_faults,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *DeviceHealth) Reset() {
+	*x = DeviceHealth{}
+	mi := &file_facetd_v1_health_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeviceHealth) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeviceHealth) ProtoMessage() {}
+
+func (x *DeviceHealth) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_health_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeviceHealth.ProtoReflect.Descriptor instead.
+func (*DeviceHealth) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *DeviceHealth) GetAddress() string {
+	if x != nil {
+		return x.Address
+	}
+	return ""
+}
+
+func (x *DeviceHealth) GetConnected() bool {
+	if x != nil {
+		return x.Connected
+	}
+	return false
+}
+
+func (x *DeviceHealth) GetSinceTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SinceTime
+	}
+	return nil
+}
+
+func (x *DeviceHealth) GetLastLoss() string {
+	if x != nil {
+		return x.LastLoss
+	}
+	return ""
+}
+
+func (x *DeviceHealth) GetLosses() uint64 {
+	if x != nil {
+		return x.Losses
+	}
+	return 0
+}
+
+func (x *DeviceHealth) GetClockUncertaintyNs() int64 {
+	if x != nil && x.ClockUncertaintyNs != nil {
+		return *x.ClockUncertaintyNs
+	}
+	return 0
+}
+
+func (x *DeviceHealth) GetClockDriftPpm() float64 {
+	if x != nil && x.ClockDriftPpm != nil {
+		return *x.ClockDriftPpm
+	}
+	return 0
+}
+
+func (x *DeviceHealth) GetRecentMessages() uint64 {
+	if x != nil {
+		return x.RecentMessages
+	}
+	return 0
+}
+
+func (x *DeviceHealth) GetRecentLinkFaults() uint64 {
+	if x != nil {
+		return x.RecentLinkFaults
+	}
+	return 0
+}
+
 // GetHealthRequest asks for the health.
 type GetHealthRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1078,7 +1222,7 @@ type GetHealthRequest struct {
 
 func (x *GetHealthRequest) Reset() {
 	*x = GetHealthRequest{}
-	mi := &file_facetd_v1_health_proto_msgTypes[5]
+	mi := &file_facetd_v1_health_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1090,7 +1234,7 @@ func (x *GetHealthRequest) String() string {
 func (*GetHealthRequest) ProtoMessage() {}
 
 func (x *GetHealthRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[5]
+	mi := &file_facetd_v1_health_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1103,7 +1247,7 @@ func (x *GetHealthRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHealthRequest.ProtoReflect.Descriptor instead.
 func (*GetHealthRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{6}
 }
 
 // GetHealthResponse holds the health.
@@ -1117,7 +1261,7 @@ type GetHealthResponse struct {
 
 func (x *GetHealthResponse) Reset() {
 	*x = GetHealthResponse{}
-	mi := &file_facetd_v1_health_proto_msgTypes[6]
+	mi := &file_facetd_v1_health_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1129,7 +1273,7 @@ func (x *GetHealthResponse) String() string {
 func (*GetHealthResponse) ProtoMessage() {}
 
 func (x *GetHealthResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[6]
+	mi := &file_facetd_v1_health_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1142,7 +1286,7 @@ func (x *GetHealthResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHealthResponse.ProtoReflect.Descriptor instead.
 func (*GetHealthResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetHealthResponse) GetHealth() *Health {
@@ -1163,7 +1307,7 @@ type WatchHealthRequest struct {
 
 func (x *WatchHealthRequest) Reset() {
 	*x = WatchHealthRequest{}
-	mi := &file_facetd_v1_health_proto_msgTypes[7]
+	mi := &file_facetd_v1_health_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1175,7 +1319,7 @@ func (x *WatchHealthRequest) String() string {
 func (*WatchHealthRequest) ProtoMessage() {}
 
 func (x *WatchHealthRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[7]
+	mi := &file_facetd_v1_health_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1188,7 +1332,7 @@ func (x *WatchHealthRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchHealthRequest.ProtoReflect.Descriptor instead.
 func (*WatchHealthRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WatchHealthRequest) GetInterval() *durationpb.Duration {
@@ -1209,7 +1353,7 @@ type WatchHealthResponse struct {
 
 func (x *WatchHealthResponse) Reset() {
 	*x = WatchHealthResponse{}
-	mi := &file_facetd_v1_health_proto_msgTypes[8]
+	mi := &file_facetd_v1_health_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1221,7 +1365,7 @@ func (x *WatchHealthResponse) String() string {
 func (*WatchHealthResponse) ProtoMessage() {}
 
 func (x *WatchHealthResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[8]
+	mi := &file_facetd_v1_health_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1234,7 +1378,7 @@ func (x *WatchHealthResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchHealthResponse.ProtoReflect.Descriptor instead.
 func (*WatchHealthResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WatchHealthResponse) GetHealth() *Health {
@@ -1259,7 +1403,7 @@ type AcknowledgeFindingRequest struct {
 
 func (x *AcknowledgeFindingRequest) Reset() {
 	*x = AcknowledgeFindingRequest{}
-	mi := &file_facetd_v1_health_proto_msgTypes[9]
+	mi := &file_facetd_v1_health_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1271,7 +1415,7 @@ func (x *AcknowledgeFindingRequest) String() string {
 func (*AcknowledgeFindingRequest) ProtoMessage() {}
 
 func (x *AcknowledgeFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[9]
+	mi := &file_facetd_v1_health_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1284,7 +1428,7 @@ func (x *AcknowledgeFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeFindingRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeFindingRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AcknowledgeFindingRequest) GetId() string {
@@ -1319,7 +1463,7 @@ type AcknowledgeFindingResponse struct {
 
 func (x *AcknowledgeFindingResponse) Reset() {
 	*x = AcknowledgeFindingResponse{}
-	mi := &file_facetd_v1_health_proto_msgTypes[10]
+	mi := &file_facetd_v1_health_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1331,7 +1475,7 @@ func (x *AcknowledgeFindingResponse) String() string {
 func (*AcknowledgeFindingResponse) ProtoMessage() {}
 
 func (x *AcknowledgeFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[10]
+	mi := &file_facetd_v1_health_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1344,7 +1488,7 @@ func (x *AcknowledgeFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeFindingResponse.ProtoReflect.Descriptor instead.
 func (*AcknowledgeFindingResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *AcknowledgeFindingResponse) GetFinding() *HealthFinding {
@@ -1371,7 +1515,7 @@ type ShelveFindingRequest struct {
 
 func (x *ShelveFindingRequest) Reset() {
 	*x = ShelveFindingRequest{}
-	mi := &file_facetd_v1_health_proto_msgTypes[11]
+	mi := &file_facetd_v1_health_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1383,7 +1527,7 @@ func (x *ShelveFindingRequest) String() string {
 func (*ShelveFindingRequest) ProtoMessage() {}
 
 func (x *ShelveFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[11]
+	mi := &file_facetd_v1_health_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1396,7 +1540,7 @@ func (x *ShelveFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShelveFindingRequest.ProtoReflect.Descriptor instead.
 func (*ShelveFindingRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ShelveFindingRequest) GetId() string {
@@ -1438,7 +1582,7 @@ type ShelveFindingResponse struct {
 
 func (x *ShelveFindingResponse) Reset() {
 	*x = ShelveFindingResponse{}
-	mi := &file_facetd_v1_health_proto_msgTypes[12]
+	mi := &file_facetd_v1_health_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1450,7 +1594,7 @@ func (x *ShelveFindingResponse) String() string {
 func (*ShelveFindingResponse) ProtoMessage() {}
 
 func (x *ShelveFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_health_proto_msgTypes[12]
+	mi := &file_facetd_v1_health_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1463,7 +1607,7 @@ func (x *ShelveFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShelveFindingResponse.ProtoReflect.Descriptor instead.
 func (*ShelveFindingResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_health_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_health_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ShelveFindingResponse) GetUntilTime() *timestamppb.Timestamp {
@@ -1544,7 +1688,7 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"\x14_newest_frame_bus_nsB\x0f\n" +
 	"\r_frame_age_nsB\x0e\n" +
 	"\f_noise_codesB\x13\n" +
-	"\x11_pattern_fraction\"\xae\x05\n" +
+	"\x11_pattern_fraction\"\xdf\x05\n" +
 	"\x06Health\x12,\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x16.facetd.v1.HealthStateR\x05state\x12\x18\n" +
 	"\asummary\x18\x02 \x01(\tR\asummary\x12\x1d\n" +
@@ -1569,9 +1713,23 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"recordings\x18\x0f \x03(\tR\n" +
 	"recordings\x12\x18\n" +
 	"\asamples\x18\x10 \x01(\x04R\asamples\x12'\n" +
-	"\x0fskipped_samples\x18\x11 \x01(\x04R\x0eskippedSamplesB\x16\n" +
+	"\x0fskipped_samples\x18\x11 \x01(\x04R\x0eskippedSamples\x12/\n" +
+	"\x06device\x18\x12 \x01(\v2\x17.facetd.v1.DeviceHealthR\x06deviceB\x16\n" +
 	"\x14_missed_since_bus_nsB\x15\n" +
-	"\x13_last_missed_bus_ns\"\x12\n" +
+	"\x13_last_missed_bus_ns\"\x9e\x03\n" +
+	"\fDeviceHealth\x12\x18\n" +
+	"\aaddress\x18\x01 \x01(\tR\aaddress\x12\x1c\n" +
+	"\tconnected\x18\x02 \x01(\bR\tconnected\x129\n" +
+	"\n" +
+	"since_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x12\x1b\n" +
+	"\tlast_loss\x18\x04 \x01(\tR\blastLoss\x12\x16\n" +
+	"\x06losses\x18\x05 \x01(\x04R\x06losses\x125\n" +
+	"\x14clock_uncertainty_ns\x18\x06 \x01(\x03H\x00R\x12clockUncertaintyNs\x88\x01\x01\x12+\n" +
+	"\x0fclock_drift_ppm\x18\a \x01(\x01H\x01R\rclockDriftPpm\x88\x01\x01\x12'\n" +
+	"\x0frecent_messages\x18\b \x01(\x04R\x0erecentMessages\x12,\n" +
+	"\x12recent_link_faults\x18\t \x01(\x04R\x10recentLinkFaultsB\x17\n" +
+	"\x15_clock_uncertainty_nsB\x12\n" +
+	"\x10_clock_drift_ppm\"\x12\n" +
 	"\x10GetHealthRequest\">\n" +
 	"\x11GetHealthResponse\x12)\n" +
 	"\x06health\x18\x01 \x01(\v2\x11.facetd.v1.HealthR\x06health\"K\n" +
@@ -1602,7 +1760,7 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"\vHealthBasis\x12\x1c\n" +
 	"\x18HEALTH_BASIS_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15HEALTH_BASIS_MEASURED\x10\x01\x12\x19\n" +
-	"\x15HEALTH_BASIS_INFERRED\x10\x02*\x8a\x04\n" +
+	"\x15HEALTH_BASIS_INFERRED\x10\x02*\xfa\x04\n" +
 	"\x11HealthFindingKind\x12#\n" +
 	"\x1fHEALTH_FINDING_KIND_UNSPECIFIED\x10\x00\x12 \n" +
 	"\x1cHEALTH_FINDING_KIND_UNDRIVEN\x10\x01\x12!\n" +
@@ -1618,7 +1776,10 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"\x12!\n" +
 	"\x1dHEALTH_FINDING_KIND_JOBS_LATE\x10\v\x12#\n" +
 	"\x1fHEALTH_FINDING_KIND_HOST_BEHIND\x10\f\x12!\n" +
-	"\x1dHEALTH_FINDING_KIND_BUS_FAULT\x10\r*\xcd\x01\n" +
+	"\x1dHEALTH_FINDING_KIND_BUS_FAULT\x10\r\x12#\n" +
+	"\x1fHEALTH_FINDING_KIND_DEVICE_LOST\x10\x0e\x12#\n" +
+	"\x1fHEALTH_FINDING_KIND_DEVICE_LINK\x10\x0f\x12$\n" +
+	" HEALTH_FINDING_KIND_DEVICE_CLOCK\x10\x10*\xe8\x01\n" +
 	"\rHealthSubject\x12\x1e\n" +
 	"\x1aHEALTH_SUBJECT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13HEALTH_SUBJECT_CHIP\x10\x01\x12\x17\n" +
@@ -1626,7 +1787,8 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"\x1aHEALTH_SUBJECT_SELECT_LINE\x10\x03\x12\x17\n" +
 	"\x13HEALTH_SUBJECT_TASK\x10\x04\x12\x18\n" +
 	"\x14HEALTH_SUBJECT_ARRAY\x10\x05\x12\x17\n" +
-	"\x13HEALTH_SUBJECT_HOST\x10\x062\xde\x02\n" +
+	"\x13HEALTH_SUBJECT_HOST\x10\x06\x12\x19\n" +
+	"\x15HEALTH_SUBJECT_DEVICE\x10\a2\xde\x02\n" +
 	"\rHealthService\x12F\n" +
 	"\tGetHealth\x12\x1b.facetd.v1.GetHealthRequest\x1a\x1c.facetd.v1.GetHealthResponse\x12N\n" +
 	"\vWatchHealth\x12\x1d.facetd.v1.WatchHealthRequest\x1a\x1e.facetd.v1.WatchHealthResponse0\x01\x12a\n" +
@@ -1646,7 +1808,7 @@ func file_facetd_v1_health_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_health_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_facetd_v1_health_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_facetd_v1_health_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_facetd_v1_health_proto_goTypes = []any{
 	(HealthState)(0),                   // 0: facetd.v1.HealthState
 	(HealthBasis)(0),                   // 1: facetd.v1.HealthBasis
@@ -1657,51 +1819,54 @@ var file_facetd_v1_health_proto_goTypes = []any{
 	(*HealthShelving)(nil),             // 6: facetd.v1.HealthShelving
 	(*ChipHealth)(nil),                 // 7: facetd.v1.ChipHealth
 	(*Health)(nil),                     // 8: facetd.v1.Health
-	(*GetHealthRequest)(nil),           // 9: facetd.v1.GetHealthRequest
-	(*GetHealthResponse)(nil),          // 10: facetd.v1.GetHealthResponse
-	(*WatchHealthRequest)(nil),         // 11: facetd.v1.WatchHealthRequest
-	(*WatchHealthResponse)(nil),        // 12: facetd.v1.WatchHealthResponse
-	(*AcknowledgeFindingRequest)(nil),  // 13: facetd.v1.AcknowledgeFindingRequest
-	(*AcknowledgeFindingResponse)(nil), // 14: facetd.v1.AcknowledgeFindingResponse
-	(*ShelveFindingRequest)(nil),       // 15: facetd.v1.ShelveFindingRequest
-	(*ShelveFindingResponse)(nil),      // 16: facetd.v1.ShelveFindingResponse
-	(*timestamppb.Timestamp)(nil),      // 17: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),        // 18: google.protobuf.Duration
+	(*DeviceHealth)(nil),               // 9: facetd.v1.DeviceHealth
+	(*GetHealthRequest)(nil),           // 10: facetd.v1.GetHealthRequest
+	(*GetHealthResponse)(nil),          // 11: facetd.v1.GetHealthResponse
+	(*WatchHealthRequest)(nil),         // 12: facetd.v1.WatchHealthRequest
+	(*WatchHealthResponse)(nil),        // 13: facetd.v1.WatchHealthResponse
+	(*AcknowledgeFindingRequest)(nil),  // 14: facetd.v1.AcknowledgeFindingRequest
+	(*AcknowledgeFindingResponse)(nil), // 15: facetd.v1.AcknowledgeFindingResponse
+	(*ShelveFindingRequest)(nil),       // 16: facetd.v1.ShelveFindingRequest
+	(*ShelveFindingResponse)(nil),      // 17: facetd.v1.ShelveFindingResponse
+	(*timestamppb.Timestamp)(nil),      // 18: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),        // 19: google.protobuf.Duration
 }
 var file_facetd_v1_health_proto_depIdxs = []int32{
 	2,  // 0: facetd.v1.HealthFinding.kind:type_name -> facetd.v1.HealthFindingKind
 	0,  // 1: facetd.v1.HealthFinding.state:type_name -> facetd.v1.HealthState
 	3,  // 2: facetd.v1.HealthFinding.subject:type_name -> facetd.v1.HealthSubject
 	1,  // 3: facetd.v1.HealthFinding.basis:type_name -> facetd.v1.HealthBasis
-	17, // 4: facetd.v1.HealthFinding.since_time:type_name -> google.protobuf.Timestamp
+	18, // 4: facetd.v1.HealthFinding.since_time:type_name -> google.protobuf.Timestamp
 	5,  // 5: facetd.v1.HealthFinding.acknowledgement:type_name -> facetd.v1.HealthAcknowledgement
 	6,  // 6: facetd.v1.HealthFinding.shelving:type_name -> facetd.v1.HealthShelving
-	17, // 7: facetd.v1.HealthAcknowledgement.time:type_name -> google.protobuf.Timestamp
-	17, // 8: facetd.v1.HealthShelving.time:type_name -> google.protobuf.Timestamp
-	17, // 9: facetd.v1.HealthShelving.until_time:type_name -> google.protobuf.Timestamp
+	18, // 7: facetd.v1.HealthAcknowledgement.time:type_name -> google.protobuf.Timestamp
+	18, // 8: facetd.v1.HealthShelving.time:type_name -> google.protobuf.Timestamp
+	18, // 9: facetd.v1.HealthShelving.until_time:type_name -> google.protobuf.Timestamp
 	0,  // 10: facetd.v1.ChipHealth.state:type_name -> facetd.v1.HealthState
 	0,  // 11: facetd.v1.Health.state:type_name -> facetd.v1.HealthState
 	4,  // 12: facetd.v1.Health.findings:type_name -> facetd.v1.HealthFinding
 	7,  // 13: facetd.v1.Health.chips:type_name -> facetd.v1.ChipHealth
-	8,  // 14: facetd.v1.GetHealthResponse.health:type_name -> facetd.v1.Health
-	18, // 15: facetd.v1.WatchHealthRequest.interval:type_name -> google.protobuf.Duration
-	8,  // 16: facetd.v1.WatchHealthResponse.health:type_name -> facetd.v1.Health
-	4,  // 17: facetd.v1.AcknowledgeFindingResponse.finding:type_name -> facetd.v1.HealthFinding
-	18, // 18: facetd.v1.ShelveFindingRequest.duration:type_name -> google.protobuf.Duration
-	17, // 19: facetd.v1.ShelveFindingResponse.until_time:type_name -> google.protobuf.Timestamp
-	9,  // 20: facetd.v1.HealthService.GetHealth:input_type -> facetd.v1.GetHealthRequest
-	11, // 21: facetd.v1.HealthService.WatchHealth:input_type -> facetd.v1.WatchHealthRequest
-	13, // 22: facetd.v1.HealthService.AcknowledgeFinding:input_type -> facetd.v1.AcknowledgeFindingRequest
-	15, // 23: facetd.v1.HealthService.ShelveFinding:input_type -> facetd.v1.ShelveFindingRequest
-	10, // 24: facetd.v1.HealthService.GetHealth:output_type -> facetd.v1.GetHealthResponse
-	12, // 25: facetd.v1.HealthService.WatchHealth:output_type -> facetd.v1.WatchHealthResponse
-	14, // 26: facetd.v1.HealthService.AcknowledgeFinding:output_type -> facetd.v1.AcknowledgeFindingResponse
-	16, // 27: facetd.v1.HealthService.ShelveFinding:output_type -> facetd.v1.ShelveFindingResponse
-	24, // [24:28] is the sub-list for method output_type
-	20, // [20:24] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	9,  // 14: facetd.v1.Health.device:type_name -> facetd.v1.DeviceHealth
+	18, // 15: facetd.v1.DeviceHealth.since_time:type_name -> google.protobuf.Timestamp
+	8,  // 16: facetd.v1.GetHealthResponse.health:type_name -> facetd.v1.Health
+	19, // 17: facetd.v1.WatchHealthRequest.interval:type_name -> google.protobuf.Duration
+	8,  // 18: facetd.v1.WatchHealthResponse.health:type_name -> facetd.v1.Health
+	4,  // 19: facetd.v1.AcknowledgeFindingResponse.finding:type_name -> facetd.v1.HealthFinding
+	19, // 20: facetd.v1.ShelveFindingRequest.duration:type_name -> google.protobuf.Duration
+	18, // 21: facetd.v1.ShelveFindingResponse.until_time:type_name -> google.protobuf.Timestamp
+	10, // 22: facetd.v1.HealthService.GetHealth:input_type -> facetd.v1.GetHealthRequest
+	12, // 23: facetd.v1.HealthService.WatchHealth:input_type -> facetd.v1.WatchHealthRequest
+	14, // 24: facetd.v1.HealthService.AcknowledgeFinding:input_type -> facetd.v1.AcknowledgeFindingRequest
+	16, // 25: facetd.v1.HealthService.ShelveFinding:input_type -> facetd.v1.ShelveFindingRequest
+	11, // 26: facetd.v1.HealthService.GetHealth:output_type -> facetd.v1.GetHealthResponse
+	13, // 27: facetd.v1.HealthService.WatchHealth:output_type -> facetd.v1.WatchHealthResponse
+	15, // 28: facetd.v1.HealthService.AcknowledgeFinding:output_type -> facetd.v1.AcknowledgeFindingResponse
+	17, // 29: facetd.v1.HealthService.ShelveFinding:output_type -> facetd.v1.ShelveFindingResponse
+	26, // [26:30] is the sub-list for method output_type
+	22, // [22:26] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_health_proto_init() }
@@ -1712,13 +1877,14 @@ func file_facetd_v1_health_proto_init() {
 	file_facetd_v1_health_proto_msgTypes[0].OneofWrappers = []any{}
 	file_facetd_v1_health_proto_msgTypes[3].OneofWrappers = []any{}
 	file_facetd_v1_health_proto_msgTypes[4].OneofWrappers = []any{}
+	file_facetd_v1_health_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_health_proto_rawDesc), len(file_facetd_v1_health_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   13,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -33,6 +33,8 @@ type Config struct {
 	MaxAge time.Duration
 	// Faults is how many faults are injected, and how many chips the last probe measured not to answer.
 	Faults func() (injected, silent int)
+	// Device is what is known of the device that drives the array; nil where none does.
+	Device func() *health.Device
 	// Recordings are the names of those that run.
 	Recordings func() []string
 	// Events is told what changes.
@@ -287,6 +289,9 @@ func (s *Service) report() *facetdv1.Health {
 	snap := s.cfg.Snapshot()
 	c := health.Conditions{Now: snap.Now.NS(), State: snap.State, Fault: snap.Fault, Tasks: snap.Tasks,
 		Maps: s.cfg.Maps(), MaxAge: s.cfg.MaxAge}
+	if s.cfg.Device != nil {
+		c.Device = s.cfg.Device()
+	}
 	injected, silent := s.cfg.Faults()
 	recordings := s.cfg.Recordings()
 	s.mu.Lock()
