@@ -210,7 +210,8 @@ light of its frames. It tells the strongest period that noise does not explain, 
 from mains, and the rates at which every frame sees the same phase, or two frames that follow
 each other cancel it. Give it a quick task: a small window of one chip at several hundred hertz.
 Light that flickers faster than half the rate is seen at another frequency; it is taken for
-mains where that fits within 1 %. --svg draws the spectrum.`,
+mains where that fits within 1 %. For each running task it tells at which frequency its frames beat,
+and the nearest rates that do better. --svg draws the spectrum.`,
 		Example: `  facetctl tasks add --name quick --target wall-00 --rate 500 --window 4x4+20+20
   facetctl bench flicker quick
   facetctl bench flicker quick --count 1000 --svg spectrum.svg --output json`,
@@ -220,9 +221,11 @@ mains where that fits within 1 %. --svg draws the spectrum.`,
 				return cli.Usagef("--count %d: give %d or more", count, bench.FewestSamples)
 			}
 			var samples []bench.Sample
-			err := a.follow(cmd, func(ctx context.Context, c *client) error {
-				var err error
-				samples, err = lightSamples(ctx, c, args[0], &chip, count)
+			var tasks *facetdv1.ListTasksResponse
+			err := a.follow(cmd, func(ctx context.Context, c *client) (err error) {
+				if samples, err = lightSamples(ctx, c, args[0], &chip, count); err == nil {
+					tasks, err = allTasks(ctx, c)
+				}
 				return err
 			})
 			if err != nil {
@@ -239,10 +242,22 @@ mains where that fits within 1 %. --svg draws the spectrum.`,
 			if err := writeDrawing(cmd, svg, drawing.Bytes()); err != nil {
 				return err
 			}
-			if cli.WantsJSON(cmd) {
-				return cli.WriteJSON(cmd.OutOrStdout(), f)
+			proposals := []bench.Proposal{}
+			for _, t := range tasks.GetTasks() {
+				if p, ok := f.Propose(t.GetTask().GetName(), t.GetTask().GetRateHz()); ok {
+					proposals = append(proposals, p)
+				}
 			}
-			return writeFlicker(cmd.OutOrStdout(), chip, f)
+			if cli.WantsJSON(cmd) {
+				return cli.WriteJSON(cmd.OutOrStdout(), struct {
+					*bench.Flicker
+					Tasks []bench.Proposal `json:"tasks"`
+				}{f, proposals})
+			}
+			if err := writeFlicker(cmd.OutOrStdout(), chip, f); err != nil || len(proposals) == 0 {
+				return err
+			}
+			return writeProposals(cmd.OutOrStdout(), proposals)
 		},
 	}
 	cmd.Flags().StringVar(&chip, "chip", "", "chip to look at (default the first of the task)")
@@ -306,6 +321,22 @@ func writeFlicker(w io.Writer, chip string, f *bench.Flicker) error {
 	fmt.Fprintf(w, "it stands still at rates of %s Hz\n", numbers(f.StillHz))
 	fmt.Fprintf(w, "the mean of two frames in turn is without it at %s Hz\n", numbers(f.PairHz))
 	_, err := fmt.Fprintf(w, "an exposure of %.3f ms, or a multiple, averages it\n", f.AverageMs)
+	return err
+}
+
+// writeProposals tells what the flicker does to each running task.
+func writeProposals(w io.Writer, list []bench.Proposal) error {
+	fmt.Fprintln(w)
+	t := cli.NewTable("TASK", ">RATE Hz", ">BEATS AT Hz", ">STILL AT Hz", ">PAIRS CANCEL AT Hz")
+	for _, p := range list {
+		t.Row(p.Task, fmt.Sprintf("%.4g", p.RateHz), fmt.Sprintf("%.3f", p.BeatHz), fmt.Sprintf("%.4f", p.StillHz),
+			fmt.Sprintf("%.4f", p.PairHz))
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, "mains wander by some tenths of a per mille: what stands still drifts slowly through "+
+		"all phases")
 	return err
 }
 

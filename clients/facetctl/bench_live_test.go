@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -62,14 +63,22 @@ func TestFlickerOfALamp(t *testing.T) {
 			LightHz float64 `json:"light_hz"`
 			MainsHz float64 `json:"mains_hz"`
 			Samples int
+			Tasks   []bench.Proposal
 		}
 		if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 {
 			t.Fatalf("%s: %v, %s", c.scene, err, r.Stderr)
 		}
 		if got.Found != (c.light > 0) || got.Found &&
 			(math.Abs(got.LightHz-c.light) > 0.2 || got.MainsHz != c.light/2) ||
-			got.Samples != 300 {
+			got.Samples != 300 || len(got.Tasks) != map[bool]int{true: 1}[got.Found] {
 			t.Errorf("%s at %s Hz: %+v", c.scene, c.rate, got)
+		}
+		if rate, _ := strconv.ParseFloat(c.rate, 64); got.Found {
+			p := got.Tasks[0]
+			if beat := math.Abs(c.light - rate*math.Round(c.light/rate)); p.Task != "quick" || p.RateHz != rate ||
+				math.Abs(p.BeatHz-beat) > 0.2 || math.Abs(c.light/p.StillHz-math.Round(c.light/p.StillHz)) > 0.01 {
+				t.Errorf("%s at %s Hz: %+v, want a beat at %v Hz", c.scene, c.rate, p, beat)
+			}
 		}
 		if drawn, err := os.ReadFile(picture); err != nil || !strings.Contains(string(drawn), "</svg>") {
 			t.Errorf("%s: no picture: %v", c.scene, err)
