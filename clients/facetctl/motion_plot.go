@@ -133,6 +133,9 @@ func (p *motionPlot) add(e *facetdv1.MotionEstimate) {
 	for k := range 3 {
 		p.rate[k].Add(p.Seconds, rate[k])
 	}
+	if n := len(p.heading[0].Y); n > 0 && math.Abs(heading[0]-p.heading[0].Y[n-1]) > 180 {
+		p.heading[0].Add(p.Seconds, nan) // from one side of behind to the other is no way across
+	}
 	p.heading[0].Add(p.Seconds, heading[0])
 	p.heading[1].Add(p.Seconds, heading[1])
 	p.contact.Add(p.Seconds, contact)
