@@ -7,7 +7,7 @@ type block struct {
 	r, t       Vector
 	place      Vector
 	flow       *Flow
-	least      float64 // of tt along a direction of length 1, for a way along it to show at all
+	least      float64 // of tt along a direction of length 1, for a way along it to show
 }
 
 // rated makes one of what was seen in so many seconds.

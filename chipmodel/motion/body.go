@@ -26,6 +26,10 @@ type Body struct {
 	// Speed is in metres a second, with its variance: 0 where nothing is told of it. It shows while the body turns, by
 	// how the places of lenses move beside the way.
 	Speed, SpeedVariance float64
+	// ContactSeconds is that of all chips together, with its variance: after which time the body meets a wall across
+	// its
+	// way, where there is one. 0 where no chip tells.
+	ContactSeconds, ContactVariance float64
 	// Chips are in the order of the parts.
 	Chips []Near
 	// ChiSquared is what is left over in squares of noise, per degree of freedom.
@@ -41,9 +45,9 @@ type Near struct {
 	// Nearness is the way a second of the chip's lens in units of the distance of what it sees, and its variance; 0
 	// where no way is told. Distances themselves are not told by pictures without a speed.
 	Nearness, Variance float64
-	// ContactSeconds is after which time the lens touches what the chip sees, if it keeps its way: 1 over the nearness
-	// and the cosine between that way and the chip's axis; 0 where it does not come nearer, or by less than three
-	// standard deviations of the nearness.
+	// ContactSeconds is after which time the lens is where the things are that the chip sees within 45 degrees of its
+	// way, if it keeps that: abreast of them, and at a wall across the way everywhere at once. 0 where it sees none, or
+	// does not come nearer by three standard deviations.
 	ContactSeconds float64
 	// ChiSquared is what is left over of its own squares, per pixel.
 	ChiSquared float64
@@ -169,19 +173,52 @@ func (s *Solver) near(b *Body, w *way, grow float64) {
 			// The way of the lens is by so much longer than that of the body.
 			length := math.Sqrt(dot(u, u))
 			out.Nearness, out.Variance = n*length, grow/uu*length*length
-			if c := dot(u, p.flow.Axis) * n; c > 0 && n*n*uu > sure*sure*grow {
-				out.ContactSeconds = 1 / c
-			}
 		}
 	}
+	var ahead, all meeting
 	for i := range s.at.list { // what is left over, with the nearness of each block
 		p := &s.at.list[i]
 		u := w.of(p, &b.Rate)
-		n, _, _ := p.nearness(&u, &b.Rate)
+		n, uu, ok := p.nearness(&u, &b.Rate)
+		if ok && !b.RotationOnly {
+			ahead.add(p, &u, n, uu/grow)
+		}
+		if i+1 == len(s.at.list) || s.at.list[i+1].chip != p.chip {
+			s.out[p.chip].ContactSeconds, _ = ahead.seconds()
+			all.information += ahead.information
+			all.towards += ahead.towards
+			ahead = meeting{}
+		}
 		d := s.parts[p.chip].Seconds
 		s.out[p.chip].ChiSquared += p.flow.residual(scaled(b.Rate, d), scaled(u, n*d)) /
 			max(1, s.parts[p.chip].Flows.Whole.Pixels-4)
 	}
+	b.ContactSeconds, b.ContactVariance = all.seconds()
+}
+
+// meeting is how soon a lens is where the things are that lie ahead of it: one over the time, in the mean over blocks.
+type meeting struct{ information, towards float64 }
+
+// add takes a block whose middle is within 45 degrees of the way (our choice, no source): what lies further aside is
+// passed by. A thing at r in a direction a is r a.u/|u| ahead along the way, so that with the nearness n the lens is
+// abreast of it after a.u/(n u.u). A wall across the way is met everywhere at once so, however far aside it is seen.
+func (m *meeting) add(p *block, u *Vector, n, information float64) {
+	along, square := dot(p.flow.Axis, *u), dot(*u, *u)
+	if !(along > 0) || along*along < square/2 {
+		return
+	}
+	by := square / along
+	m.information += information / (by * by)
+	m.towards += information / by * n
+}
+
+// seconds is the time and its variance; 0 where it is not beyond doubt that the lens comes nearer.
+func (m *meeting) seconds() (seconds, variance float64) {
+	if !(m.towards > sure*math.Sqrt(m.information)) {
+		return 0, 0
+	}
+	t := m.information / m.towards
+	return t, t * t * t * t / m.information
 }
 
 // nearness is the best under a way and a turn, of 0 where that does not show, and its information.

@@ -32,6 +32,8 @@
 // that however many chips there are seven unknowns remain: the turn w, the way v, and one over the speed. The lens of
 // a chip at p moves by v + w x p when the body turns; pictures do not tell lengths, but where lenses are apart this
 // one between them does, and with it the speed. It is taken into account where the pictures show it; where they do
-// not, it does not matter. The speed is the least certain of all: what is at several distances within one part of a
-// frame makes it come out too low, by a fifth in the pipe of the demo.
+// not, it does not matter.
+//
+// The weight of a chip is by the noise that is left under a turn and a way of each part of its frame: by what a shift
+// of the whole leaves, those that see things grow, and so tell most, would count least.
 package motion

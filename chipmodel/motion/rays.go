@@ -101,7 +101,7 @@ type Flow struct {
 	Square float64
 	// Pixels are those that were used.
 	Pixels float64
-	// Axis is the direction of the middle of the frame.
+	// Axis is the direction of the middle of the frame, or of the part of it.
 	Axis [3]float64
 	// Place is where the lens is in the body frame, in metres.
 	Place [3]float64
@@ -119,15 +119,15 @@ type Flows struct {
 // leastBlock is the fewest rows and columns of a block.
 const leastBlock = 6
 
-// Flow puts into out what the pair that was estimated last tells, with the noise that its estimate says; nothing is
-// told where it was refused. The rays are those of the same shape.
+// Flow puts into out what the pair that was estimated last tells; nothing is told where its estimate was refused. The
+// rays are those of the same shape.
 func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 	*out = Flows{}
 	out.Whole.Axis, out.Whole.Place = r.axis, r.place
 	if est.Refused != Estimated {
 		return
 	}
-	f, whole := e.fields.area, normal{}
+	f, whole, parts := e.fields.area, normal{}, [4]normal{}
 	rows, columns := 1, 1
 	if f.bottom-f.top >= 2*leastBlock {
 		rows = 2
@@ -142,25 +142,105 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 			n := e.accumulate(r, a)
 			whole.add(&n)
 			if n.n >= leastPixels {
-				e.inform(&out.Blocks[out.Used], &n, r, est)
+				parts[out.Used] = n
+				out.Blocks[out.Used].Axis = r.middle(a)
 				out.Used++
 			}
 		}
 	}
+	noise := e.flowNoise(parts[:out.Used], est)
+	for k := range parts[:out.Used] {
+		axis := out.Blocks[k].Axis
+		// What noise made of the gradients is known in the mean only: of weak texture less may be there. The solver
+		// divides by what is left along a way, so that this must not be below what goes with it of the turn.
+		for _, off := range [...]float64{1, 0.5, 0.2, 0} {
+			if e.inform(&out.Blocks[k], &parts[k], r, noise, off); out.Blocks[k].positive() {
+				break
+			}
+		}
+		out.Blocks[k].Axis = axis
+	}
 	if whole.n >= leastPixels {
-		e.inform(&out.Whole, &whole, r, est)
+		e.inform(&out.Whole, &whole, r, noise, 1)
 	}
 }
 
-// inform makes information of sums.
-func (e *Estimator) inform(out *Flow, n *normal, r *Rays, est *Estimate) {
-	s2 := 2 * est.Noise * est.Noise * e.power.smooth
+// flowNoise is the noise of a pixel, by what is left over under a turn and a way of each part. Under the shift of the
+// frame as a whole more is left where the picture grows, as it does before a wall: noise by that would make light of
+// what tells most.
+func (e *Estimator) flowNoise(parts []normal, est *Estimate) float64 {
+	var left, free float64
+	for i := range parts {
+		s := &parts[i]
+		var m matrix7
+		var b vector7
+		var trace float64
+		for j := range unknowns {
+			for k := range unknowns {
+				m[j][k] = s.cc[index(min(j, k), max(j, k))] - s.c[j]*s.c[k]/s.n
+			}
+			trace += m[j][j]
+			b[j] = s.ct[j] - s.c[j]*s.t/s.n
+		}
+		for j := range unknowns { // not every direction need be told
+			m[j][j] += 1e-9 * trace
+		}
+		towards := b
+		if !m.solve(&b, unknowns) {
+			return est.Noise
+		}
+		l := s.tt - s.t*s.t/s.n
+		for j := range unknowns {
+			l -= b[j] * towards[j]
+		}
+		left += max(0, l)
+		free += s.n - (unknowns*e.sums.passing()+1)/math.Sqrt(e.power.smooth)
+	}
+	if free < leastPixels {
+		return est.Noise
+	}
+	variance := left / free / (2 * e.power.smooth)
+	return min(est.Noise, math.Sqrt(max(variance, e.o.Noise*e.o.Noise, e.o.NoiseFloor*e.o.NoiseFloor)))
+}
+
+// middle is the direction of the middle of a part of a frame.
+func (r *Rays) middle(a area) (axis [3]float64) {
+	for _, row := range [2]int{(a.top + a.bottom - 1) / 2, (a.top + a.bottom) / 2} {
+		for _, column := range [2]int{(a.left + a.right - 1) / 2, (a.left + a.right) / 2} {
+			ray := r.rays[row*r.shape.Columns+column].direction()
+			for k := range axis {
+				axis[k] += ray[k]
+			}
+		}
+	}
+	return scaled(axis, 1/math.Sqrt(dot(axis, axis)))
+}
+
+// direction is that of the ray itself: with the change R of the light along columns it is R x (e x R) / R.R.
+func (p *ray) direction() [3]float64 {
+	turn, way := [3]float64(p.right[:3]), [3]float64(p.right[3:])
+	return scaled(cross(way, turn), 1/dot(way, way))
+}
+
+// positive reports whether the information is that of anything.
+func (f *Flow) positive() bool {
+	var m matrix7
+	var b vector7
+	for i := range unknowns {
+		copy(m[i][:], f.Information[i][:])
+	}
+	return m.solve(&b, unknowns)
+}
+
+// inform makes information of sums, with a part of what noise makes of it taken off.
+func (e *Estimator) inform(out *Flow, n *normal, r *Rays, noise, off float64) {
+	s2 := 2 * noise * noise * e.power.smooth
 	s2 = max(s2, 1e-18*n.tt/n.n) // nothing is known better than it was rounded
 	w := 0.0
 	if s2 > 0 {
 		w = e.power.smooth / s2
 	}
-	own := n.n * (est.Noise*est.Noise/2 + e.o.Pattern*e.o.Pattern)
+	own := off * n.n * (noise*noise/2 + e.o.Pattern*e.o.Pattern)
 	for i := range unknowns {
 		for j := range unknowns {
 			k := index(min(i, j), max(i, j))

@@ -34,6 +34,10 @@ func bodyMessage(b *motion.Body, frames []*facetdv1.Frame) *facetdv1.BodyMotion 
 	if !b.RotationOnly {
 		out.Heading, out.HeadingCovariance = vector(b.Heading, 1), matrix(b.HeadingCovariance, 1)
 	}
+	if b.ContactSeconds > 0 {
+		contact, sd := b.ContactSeconds, math.Sqrt(b.ContactVariance)
+		out.ContactS, out.ContactSdS = &contact, &sd
+	}
 	for i := range b.Chips {
 		c := &b.Chips[i]
 		near := &facetdv1.ChipNearness{Chip: frames[i].GetChip(), LeftOut: c.LeftOut, ChiSquared: c.ChiSquared}

@@ -913,7 +913,12 @@ type BodyMotion struct {
 	// How near what each chip sees is, in the order of MotionEstimate.chips.
 	Chips []*ChipNearness `protobuf:"bytes,8,rep,name=chips,proto3" json:"chips,omitempty"`
 	// Time to which rate and heading belong: the mean of the middles between the lights of the pairs, in bus nanoseconds.
-	BusNs         int64 `protobuf:"varint,9,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	BusNs int64 `protobuf:"varint,9,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// contact_s of all chips together, in seconds: after which time the body meets a wall across its way, where there is
+	// one. Unset where no chip tells.
+	ContactS *float64 `protobuf:"fixed64,10,opt,name=contact_s,json=contactS,proto3,oneof" json:"contact_s,omitempty"`
+	// Standard deviation of that, in seconds.
+	ContactSdS    *float64 `protobuf:"fixed64,11,opt,name=contact_sd_s,json=contactSdS,proto3,oneof" json:"contact_sd_s,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1011,6 +1016,20 @@ func (x *BodyMotion) GetBusNs() int64 {
 	return 0
 }
 
+func (x *BodyMotion) GetContactS() float64 {
+	if x != nil && x.ContactS != nil {
+		return *x.ContactS
+	}
+	return 0
+}
+
+func (x *BodyMotion) GetContactSdS() float64 {
+	if x != nil && x.ContactSdS != nil {
+		return *x.ContactSdS
+	}
+	return 0
+}
+
 // ChipNearness is how near what a chip sees is.
 type ChipNearness struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1018,12 +1037,13 @@ type ChipNearness struct {
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
 	// Whether it took no part: it told nothing, or contradicted the others.
 	LeftOut bool `protobuf:"varint,2,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
-	// Way a second in units of the distance of what the chip sees; unset where only rotation is told.
+	// Way a second of the chip's lens in units of the distance of what it sees; unset where only rotation is told.
 	NearnessPerS *float64 `protobuf:"fixed64,3,opt,name=nearness_per_s,json=nearnessPerS,proto3,oneof" json:"nearness_per_s,omitempty"`
 	// Standard deviation of that.
 	NearnessSdPerS *float64 `protobuf:"fixed64,4,opt,name=nearness_sd_per_s,json=nearnessSdPerS,proto3,oneof" json:"nearness_sd_per_s,omitempty"`
-	// After which time the body touches what the chip sees if it keeps its way, in seconds; unset where it does not come
-	// nearer, or by less than three standard deviations of the nearness.
+	// After which time the chip's lens is where the things are that it sees within 45 degrees of its way, if it keeps
+	// that, in seconds: abreast of them, and at a wall across the way everywhere at once. Unset where it sees none there,
+	// or does not come nearer by three standard deviations.
 	ContactS *float64 `protobuf:"fixed64,5,opt,name=contact_s,json=contactS,proto3,oneof" json:"contact_s,omitempty"`
 	// What is left over of this chip, in squares of the noise, per pixel.
 	ChiSquared    float64 `protobuf:"fixed64,6,opt,name=chi_squared,json=chiSquared,proto3" json:"chi_squared,omitempty"`
@@ -1173,7 +1193,7 @@ const file_facetd_v1_motion_proto_rawDesc = "" +
 	"\x11_contrast_decadesB\x0f\n" +
 	"\r_previous_jobB\x12\n" +
 	"\x10_expansion_per_sB\x15\n" +
-	"\x13_expansion_sd_per_s\"\xc3\x02\n" +
+	"\x13_expansion_sd_per_s\"\xab\x03\n" +
 	"\n" +
 	"BodyMotion\x12\x12\n" +
 	"\x04told\x18\x01 \x01(\bR\x04told\x12#\n" +
@@ -1185,7 +1205,14 @@ const file_facetd_v1_motion_proto_rawDesc = "" +
 	"\vchi_squared\x18\a \x01(\x01R\n" +
 	"chiSquared\x12-\n" +
 	"\x05chips\x18\b \x03(\v2\x17.facetd.v1.ChipNearnessR\x05chips\x12\x15\n" +
-	"\x06bus_ns\x18\t \x01(\x03R\x05busNs\"\x92\x02\n" +
+	"\x06bus_ns\x18\t \x01(\x03R\x05busNs\x12 \n" +
+	"\tcontact_s\x18\n" +
+	" \x01(\x01H\x00R\bcontactS\x88\x01\x01\x12%\n" +
+	"\fcontact_sd_s\x18\v \x01(\x01H\x01R\n" +
+	"contactSdS\x88\x01\x01B\f\n" +
+	"\n" +
+	"_contact_sB\x0f\n" +
+	"\r_contact_sd_s\"\x92\x02\n" +
 	"\fChipNearness\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x19\n" +
 	"\bleft_out\x18\x02 \x01(\bR\aleftOut\x12)\n" +
@@ -1281,6 +1308,7 @@ func file_facetd_v1_motion_proto_init() {
 		(*StreamMotionResponse_Heartbeat)(nil),
 	}
 	file_facetd_v1_motion_proto_msgTypes[8].OneofWrappers = []any{}
+	file_facetd_v1_motion_proto_msgTypes[9].OneofWrappers = []any{}
 	file_facetd_v1_motion_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -80,7 +80,8 @@ class ChipNearness:
     #: Way a second in units of the distance of what is seen, with its standard deviation; None where no way is told.
     nearness_per_s: float | None
     nearness_sd_per_s: float | None
-    #: Seconds until the body touches what is seen, if it keeps its way; None where that is not told for sure.
+    #: Seconds until the lens is where the things are that it sees within 45 degrees of its way, if it keeps that; None
+    #: where that is not told for sure.
     contact_s: float | None
     chi_squared: float
 
@@ -108,6 +109,10 @@ class BodyMotion:
     chips: dict[str, ChipNearness]
     #: Bus time to which rate and heading belong.
     bus_ns: int
+    #: Seconds until the body meets a wall across its way, by all chips together, with its standard deviation; None where
+    #: none tells.
+    contact_s: float | None
+    contact_sd_s: float | None
 
     def first_contact(self) -> tuple[str, float] | None:
         """Which chip touches what it sees first, and after how many seconds; None where none comes nearer for sure,
@@ -128,6 +133,8 @@ class BodyMotion:
             m.chi_squared,
             {c.chip: ChipNearness._of(c) for c in m.chips},
             m.bus_ns,
+            value(m, "contact_s"),
+            value(m, "contact_sd_s"),
         )
 
 
