@@ -2,6 +2,7 @@ package page_test
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -41,16 +42,16 @@ func use(t *testing.T, c *server.Setup, array, tasks string) {
 	}
 }
 
-// square is an array of as many chips as asked for, in rows of eight of the grid, a group to each row, and a task that
-// reads all of them.
+// square is an array of as many chips as asked for, a square number up to 64, a group to each row, and a task that reads
+// all of them.
 func square(t *testing.T, c *server.Setup, chips int, rateHz float64) {
 	t.Helper()
 	var list, groups strings.Builder
-	rows := map[int][]string{}
+	rows, side := map[int][]string{}, int(math.Sqrt(float64(chips)))
 	for i := range chips {
 		name := fmt.Sprintf("eye-%02d", i)
-		list.WriteString(chipAt(name, "eye", i%8, i/8))
-		rows[i/8] = append(rows[i/8], name)
+		list.WriteString(chipAt(name, "eye", i%side, i/side))
+		rows[i/side] = append(rows[i/side], name)
 	}
 	for y := range len(rows) {
 		fmt.Fprintf(&groups, "  - {name: row-%d, chips: [%s]}\n", y, strings.Join(rows[y], ", "))

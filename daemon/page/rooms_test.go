@@ -8,6 +8,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/page"
 	"facetd.example/daemon/server"
 )
@@ -88,6 +89,18 @@ func TestWatchFits(t *testing.T) {
 		const r = e.getBoundingClientRect(), box = e.closest("section, footer").getBoundingClientRect();
 		return r.height < 12 || r.top < box.top || r.bottom > Math.min(box.bottom, innerHeight) + 1; }).map((e) => e.tagName + e.id + e.dataset.chip)`); len(got) > 0 {
 		t.Errorf("these are not seen whole: %v", got)
+	}
+	// What is wrong takes no more than pictures can spare.
+	if _, err := facetdv1.NewFaultServiceClient(d.dial(t)).SetFaults(limited(t), &facetdv1.SetFaultsRequest{
+		Faults: []*facetdv1.Fault{{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-02"},
+			{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}}}); err != nil {
+		t.Fatal(err)
+	}
+	b.waitFor(`document.querySelectorAll("#findings-list li").length >= 2`, patience)
+	b.drawn()
+	b.picture("watch-1920-broken", "body")
+	if small := eval[float64](b, `Math.min(...[...document.querySelectorAll(".tile")].map((e) => e.offsetWidth))`); small < 56 {
+		t.Errorf("beside two findings a tile is %.0f pixels wide", small)
 	}
 	b.click(`#rooms a[data-room="change"]`)
 	b.picture("change-1920", "body")

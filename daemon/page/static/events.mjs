@@ -18,7 +18,7 @@ export function start(a) {
   });
   filter.box.id = "events-filter";
   byID("events-tools").append(filter.node);
-  list = h("ol", { class: "events", id: "events-list", tabindex: "0", role: "log", "aria-label": "Events, newest first" });
+  list = h("ol", { class: "events", id: "events-list", tabindex: "0", "aria-label": "Events, newest first" });
   empty = h("p", { class: "empty" }, "No events yet.");
   byID("events-body").append(empty, list);
   const feed = new Feed(app.link, app.hub, (signal) => stream("EventService", "StreamEvents", { after_sequence: String(last), journal_id: last ? journal : "" }, signal), (m) => {

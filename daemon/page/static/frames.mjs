@@ -105,7 +105,7 @@ function tools() {
     },
   }), " codes");
   fixedBoxes = h("span", { class: "row", hidden: true }, number("low", "from"), number("high", "to"));
-  const range = select("Range", [["auto", "auto, 1st to 99th percentile"], ["full", "full scale"], ["fixed", "fixed"]], "auto", (v) => {
+  const range = select("Range", [["auto", "auto (1–99 %)"], ["full", "full scale"], ["fixed", "fixed"]], "auto", (v) => {
     options.range = v;
     fixedBoxes.hidden = v !== "fixed";
     redraw();
@@ -127,7 +127,7 @@ function tools() {
     redraw();
   });
   white.box.id = "white";
-  const where = select("Windows", [["chip", "in place"], ["fill", "as large as they can be"]], options.place, (v) => {
+  const where = select("Windows", [["chip", "in place"], ["fill", "enlarged"]], options.place, (v) => {
     options.place = v;
     redraw();
   });
@@ -175,7 +175,7 @@ function build() {
     const button = h("button", {
       type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
       onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
-    }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age), h("span", { class: "health", hidden: true }));
+    }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), " ", age), " ", h("span", { class: "health", hidden: true }));
     node.append(button);
     tiles.set(c.name, { chip: c, button, canvas, age, views: new Map(), dirty: false });
   });
@@ -333,13 +333,16 @@ function ofChip(name) {
 
 const triple = (name) => colour(name).match(/\d+(\.\d+)?/g).slice(0, 3).map(Number);
 
-const BUDGET_MS = 12; // of drawing at a time: what is left waits for the next turn, and whoever clicks does not
+// Pictures are drawn so long at a time, and at least so many where the machine is busy: what is left waits for the next
+// turn, and whoever clicks does not wait for all.
+const BUDGET_MS = 12, LEAST_DRAWN = 16;
 
 function draw() {
   const now = performance.now();
+  let n = 0;
   for (const t of tiles.values()) {
     if (!t.dirty || !visible.visible) continue;
-    if (performance.now() - now > BUDGET_MS) break;
+    if (n++ >= LEAST_DRAWN && performance.now() - now > BUDGET_MS) break;
     t.dirty = false;
     // Those that were drawn go behind those that were not.
     tiles.delete(t.chip.name);
@@ -394,7 +397,8 @@ function ages() {
     const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
     text(t.age, (t.button.dataset.small === "true" ? note.trim() : "") || note + ageText(age(p, now)));
     const found = t.button.querySelector(".health").textContent;
-    t.button.setAttribute("aria-label", `${t.chip.name}, ${found ? found + ", " : ""}${note}${ageText(age(p, now))} old`);
+    // What is seen stands in the name as it stands in the tile, for those who speak to the machine.
+    t.button.setAttribute("aria-label", `${t.chip.name} ${note}${ageText(age(p, now))}${found ? " " + found : ""}`);
   }
   tellSilence(now);
   if (ticks++ % 5) return;
