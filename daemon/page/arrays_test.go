@@ -42,8 +42,8 @@ func use(t *testing.T, c *server.Setup, array, tasks string) {
 	}
 }
 
-// square is an array of as many chips as asked for, a square number up to 64, a group to each row, and a task that reads
-// all of them.
+// square is an array of as many chips as asked for, a square number up to 64, a group to each row, and a task that
+// reads all of them.
 func square(t *testing.T, c *server.Setup, chips int, rateHz float64) {
 	t.Helper()
 	var list, groups strings.Builder

@@ -17,8 +17,8 @@ import (
 const accessible = `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}).then((r) =>
 	r.violations.map((v) => v.id + ": " + v.help + ": " + v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120)).join(" | ")))`
 
-// TestLooks: in a wide, a usual and a narrow window, light and dark, with few and with many chips, fault-free and broken,
-// nothing is wider than the window, the worst finding is in the first screen, and axe-core finds nothing.
+// TestLooks: in a wide, a usual and a narrow window, light and dark, with few and with many chips, fault-free and
+// broken, nothing is wider than the window, the worst finding is in the first screen, and axe-core finds nothing.
 func TestLooks(t *testing.T) {
 	t.Parallel()
 	source, err := peertest.Node(t, []string{"axe-core@4.14.1"}, "-e",

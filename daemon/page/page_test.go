@@ -254,8 +254,9 @@ func TestNumbers(t *testing.T) {
 		}
 	}
 	b.choose("#events-filter", "SEVERITY_ERROR")
-	if n := eval[int](b, `document.querySelectorAll('#events-list li:not([hidden])').length`); n != 0 {
-		t.Errorf("%d errors are shown", n)
+	if shown := eval[[]string](b,
+		`[...document.querySelectorAll('#events-list li:not([hidden])')].map((e) => e.textContent)`); len(shown) != 0 {
+		t.Errorf("these errors are shown: %q", shown)
 	}
 	b.choose("#events-filter", "SEVERITY_INFO")
 	b.picture("events", "#events")
