@@ -231,6 +231,10 @@ type mountFound struct {
 	Line    string `json:"line,omitempty"`
 }
 
+// unlike is the chi squared per degree of freedom above which turns do not explain what a chip told (our choice, no
+// source; estimates of chips that only turn stay below 1.5).
+const unlike = 4
+
 func showMounts(cmd *cobra.Command, fields []bench.Field) error {
 	found := make([]mountFound, len(fields))
 	for i := range fields {
@@ -243,11 +247,11 @@ func showMounts(cmd *cobra.Command, fields []bench.Field) error {
 		return cli.WriteJSON(cmd.OutOrStdout(), map[string]any{"chips": found})
 	}
 	w := cmd.OutOrStdout()
-	table := cli.NewTable("CHIP", ">PAIRS", ">YAW", ">PITCH", ">ROLL", ">OFF", ">CHI2", "VERDICT")
+	table := cli.NewTable("CHIP", ">YAW", ">PITCH", ">ROLL", ">OFF", "VERDICT")
 	changed := 0
 	for _, f := range found {
 		if f.Why != "" {
-			table.Row(f.Chip, fmt.Sprint(f.Pairs), "-", "-", "-", "-", "-", f.Why)
+			table.Row(f.Chip, "-", "-", "-", "-", f.Why)
 			continue
 		}
 		verdict := "as described"
@@ -255,9 +259,12 @@ func showMounts(cmd *cobra.Command, fields []bench.Field) error {
 			changed++
 			verdict = "mounted otherwise"
 		}
-		table.Row(f.Chip, fmt.Sprint(f.Pairs), plusMinus(f.Measured.YawDeg, f.Sd.YawDeg),
+		if f.ChiSquared > unlike {
+			verdict += fmt.Sprintf(", but what it saw was no such turn (chi squared %.1f)", f.ChiSquared)
+		}
+		table.Row(f.Chip, plusMinus(f.Measured.YawDeg, f.Sd.YawDeg),
 			plusMinus(f.Measured.PitchDeg, f.Sd.PitchDeg), plusMinus(f.Measured.RollDeg, f.Sd.RollDeg),
-			plusMinus(f.OffDeg, f.OffSdDeg), fmt.Sprintf("%.2f", f.ChiSquared), verdict)
+			plusMinus(f.OffDeg, f.OffSdDeg), verdict)
 	}
 	if err := table.Write(w); err != nil {
 		return err

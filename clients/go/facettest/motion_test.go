@@ -51,3 +51,22 @@ func TestMotionLetsTimeMove(t *testing.T) {
 	})
 	both.Wait()
 }
+
+// TestCorrectMakesMaps: of tasks that are to be corrected the maps are there from the first frame on, and of others
+// none.
+func TestCorrectMakesMaps(t *testing.T) {
+	tasks := facettest.YAML("tasks:\n- {name: a, target: {list: {names: [bed-0]}}, rate_hz: 20}\n" +
+		"- {name: b, target: {list: {names: [bed-1]}}, rate_hz: 20}\n")
+	a := facettest.New(t, facettest.Config{Tasks: tasks, Correct: []string{"a"}})
+	for task, want := range map[string]int{"a": 1, "b": 0} {
+		s, err := a.Client.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{task}, Corrected: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		set, err := s.Next()
+		s.Close()
+		if err != nil || len(set.Frames()) != 1 || min(1, len(set.Frames()[0].Message.GetCorrections())) != want {
+			t.Errorf("task %s: %v, %v, want %d corrections", task, set, err, want)
+		}
+	}
+}
