@@ -113,8 +113,10 @@ func sameButPaused(a, b *facetdv1.Task) bool {
 	return proto.Equal(a, b)
 }
 
-// span is a time over which a task is paused. It surely is from paused to resumed, and may be from first to last.
-type span struct{ first, paused, resumed, last bus.Time }
+// span is a time over which a task is paused. It surely is from paused to resumed, and may be from first to last. Who
+// asks may be told so until it was answered that it is not: on a host that is behind a timetable takes effect at a bus
+// time that has passed.
+type span struct{ first, paused, resumed, last, told bus.Time }
 
 // pauses are those of a task.
 func pauses(books []revision, task string) (out []span) {
@@ -123,9 +125,10 @@ func pauses(books []revision, task string) (out []span) {
 		i := slices.IndexFunc(r.tasks, func(t *facetdv1.Task) bool { return t.GetName() == task })
 		now := i >= 0 && r.tasks[i].GetPaused()
 		if latest = max(latest, r.effective); now && !is {
-			out = append(out, span{r.effective, latest, 1 << 62, 1 << 62})
+			out = append(out, span{r.effective, latest, 1 << 62, 1 << 62, 1 << 62})
 		} else if is && !now {
-			out[len(out)-1].resumed, out[len(out)-1].last = r.effective, latest
+			p := &out[len(out)-1]
+			p.resumed, p.last, p.told = r.effective, latest, max(latest, r.by.till)
 		}
 		is = now
 	}
@@ -140,6 +143,11 @@ func leavesOut(pauses []span, from, to bus.Time) (may, must bool) {
 		must = must || p.paused < from && p.resumed > to
 	}
 	return may, must
+}
+
+// toldPaused reports whether a caller may be told between two bus times that a task is paused.
+func toldPaused(pauses []span, from, to bus.Time) bool {
+	return slices.ContainsFunc(pauses, func(p span) bool { return p.first <= to && p.told >= from })
 }
 
 // decided is when it is decided about a release at the earliest and the latest: at its start, which comes before its

@@ -80,7 +80,7 @@ func (o *outcome) judgeTrigger(l *life, t *triggered, taken []*triggered) bool {
 		}
 	case errors.As(t.err, &precondition) && precondition.Kind == failure.Paused:
 		books, _ := l.books()
-		if may, _ := leavesOut(pauses(books, t.task), t.from, t.till); !may {
+		if !toldPaused(pauses(books, t.task), t.from, t.till) {
 			o.problem("a trigger of %s at %v was refused as the task was paused over %v", t.task, t.from,
 				pauses(books, t.task))
 		}
