@@ -107,8 +107,8 @@ const (
 
 // Defer returns a die that does later what the given one would do at once, or nil for a die that cannot: of integrating
 // pixels and of defective ones it is not known before how much of the noise they draw. The die is not to be used any
-// more. It is one of several that are driven alike: each ends its chapters at another time, so that not all of them have
-// to be followed at once.
+// more. It is one of several that are driven alike: each ends its chapters at another time, so that not all of them
+// have to be followed at once.
 func Defer(d *Die, place, of int) *Deferred {
 	px := d.px
 	if px.lag == nil || len(px.defects) > 0 || !(slices.Min(px.c) > leastRate*px.lag.luxSeconds) {

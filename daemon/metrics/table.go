@@ -302,7 +302,8 @@ var table = []Metric{
 	{Name: nameShelved, Type: Gauge, Help: "Findings that hold now and are shelved by an operator."},
 	{Name: nameSamples, Type: Counter, Help: "Frames that were looked at to judge the health of their chips."},
 	{Name: nameSkipped, Type: Counter, Help: "Frames that were due to be looked at for the health of their chips and " +
-		"were not, as one of the same chip still waited: the host is too slow for a look a second."},
+		"were not, as one of the same chip still waited: the host is too slow for a look in each second of bus " +
+		"time, or bus time so fast that looks would take more than a quarter of a core; or as the timetable changed."},
 	{Name: nameInjected, Type: Gauge,
 		Help: "Faults that were put into the virtual bus and are there now; left out on any other bus."},
 	{Name: nameBringupSteps, Type: Counter, Labels: []string{"verdict"}, Values: bringupVerdicts,
