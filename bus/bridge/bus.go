@@ -49,7 +49,7 @@ type Device struct {
 func Dial(ctx context.Context, address string, takeOver bool) (*Device, error) {
 	as := ownProcess()
 	as.takeOver = takeOver
-	s, err := greet(ctx, address, as)
+	s, err := greetPatiently(ctx, address, as)
 	if err != nil {
 		return nil, err
 	}

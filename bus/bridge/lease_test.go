@@ -4,10 +4,11 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"os"
+	"strconv"
 	"testing"
 	"time"
 
-	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bridge/wire"
@@ -25,7 +26,7 @@ func TestALostHost(t *testing.T) {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	array := bustest.MustLinearArray()
 	device := bridgetest.Start(t, bridgetest.Config{Array: array, Scene: light(t)})
-	for round := range peertest.Cases(4, 1000) {
+	for round := range lostHosts(t, 4) {
 		said := ""
 		for range 4 * tries {
 			if said = lostHost(t, device, array, rng, round); said == "" {
@@ -37,6 +38,20 @@ func TestALostHost(t *testing.T) {
 			t.Fatalf("seed %d, round %d: %s", seed, round, said)
 		}
 	}
+}
+
+// lostHosts is how often hosts are lost: FACETD_LOST_HOSTS, or so many. A thousand take a quarter of an hour.
+func lostHosts(t *testing.T, some int) int {
+	t.Helper()
+	text := os.Getenv("FACETD_LOST_HOSTS")
+	if text == "" {
+		return some
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("FACETD_LOST_HOSTS is %q, and should be a number", text)
+	}
+	return n
 }
 
 // lostHost loses the host of a device that runs, and tells what this machine may be the cause of; "" where the lines
@@ -172,7 +187,7 @@ func TestALostHostByTheDevicesTime(t *testing.T) {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	array := bustest.MustLinearArray()
 	device := bridgetest.Start(t, bridgetest.Config{Array: array, Scene: light(t), Emulated: true, Ahead: -1})
-	seen, want, round := 0, peertest.Cases(3, 1000), 0
+	seen, want, round := 0, lostHosts(t, 3), 0
 	for ; seen < want && round < 10*want; round++ {
 		said := lostByTheDevicesTime(t, device, array, rng, round)
 		if t.Failed() {

@@ -145,6 +145,47 @@ func TestAHostThatComesBack(t *testing.T) {
 	}
 }
 
+// TestAHostInThePlaceOfADead: over datagrams a device does not hear that its host was killed. Who dials in its place is
+// let in as soon as the lease has ended, with every program kept; beside a host that lives, nobody is, and is told soon.
+func TestAHostInThePlaceOfADead(t *testing.T) {
+	t.Parallel()
+	r, ctx := start(t, overUDP(t, bridgetest.Config{})), within(t)
+	all := programs(r.array)
+	if err := r.Prepare(ctx, all); err != nil {
+		t.Fatal(err)
+	}
+	other := ownProcess()
+	other.owner++
+	for try := 1; ; try++ { // this machine may stand still for the lease
+		s, err := greetPatiently(ctx, r.Address, other)
+		if errors.As(err, new(*InUseError)) {
+			break
+		}
+		if err != nil || try == tries {
+			t.Fatalf("beside a host that lives: %v", err)
+		}
+		s.close()
+		again(t, ctx, r, all[4])
+		if err := r.Prepare(ctx, all); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r.mu.Lock()
+	s := r.session
+	r.mu.Unlock()
+	s.fail(errEnded)
+	killed := time.Now()
+	again, err := greetPatiently(ctx, r.Address, other)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer again.close()
+	t.Logf("let in after %v", time.Since(killed))
+	if len(again.held) != len(all) {
+		t.Errorf("%d programs are kept of %d", len(again.held), len(all))
+	}
+}
+
 // TestASerialPortThatIsGone: a port that is not there is an error that names it.
 func TestASerialPortThatIsGone(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "ttyX")

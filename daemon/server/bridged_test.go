@@ -14,6 +14,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
@@ -180,6 +181,54 @@ func sameOnVirtual(t *testing.T, v *virtual.Bus, r *bustest.Record) int {
 		t.Fatalf("at %v: got %+v, planned %+v", r.Start, r.Result, res)
 	}
 	return len(res.Captures)
+}
+
+// TestADaemonThatStartsAgain: it runs its tasks again within two seconds, with every program kept on the device: none
+// is uploaded twice. How long it takes depends on what else the machine does: it is demanded of one of several tries
+// where all cases are looked at, and told elsewhere.
+func TestADaemonThatStartsAgain(t *testing.T) {
+	t.Parallel()
+	a, wrong := arrayfile.ParseArray("demo", deploy.CrawlerArray)
+	if len(wrong) > 0 {
+		t.Fatal(wrong)
+	}
+	rig := bridgetest.Start(t, bridgetest.Config{Array: a, Scene: scene.Uniform(100)})
+	cfg := Setup{Config: config.Default()}
+	cfg.Bus = config.BridgeTo + rig.Address
+	cfg.Listen = config.Listen{GRPC: "127.0.0.1:0"}
+	cfg.Logger = zap.NewNop()
+	// ran starts a daemon, ends it once it has run a little, and returns after how long it did.
+	ran := func() (time.Duration, bridge.Counters) {
+		began := time.Now()
+		s := bridgedServer(t, cfg)
+		_, stop := serving(t, s)
+		for s.driven.Status().Counters.Runs < 20 {
+			if time.Since(began) > time.Minute {
+				t.Fatal("nothing runs")
+			}
+			time.Sleep(time.Millisecond) // until segments are told of
+		}
+		took := time.Since(began)
+		if err := stop(); err != nil {
+			t.Logf("the end: %v", err) // a machine that stands still gives the bus too little time
+		}
+		return took, s.driven.Status().Counters
+	}
+	if _, c := ran(); c.Uploads == 0 || c.Kept > 0 {
+		t.Fatalf("the first time: %+v", c)
+	}
+	least := time.Hour
+	for range peertest.Cases(1, 7) {
+		took, c := ran()
+		if c.Uploads > 0 || c.Kept == 0 {
+			t.Errorf("started again: %+v", c)
+		}
+		least = min(least, took)
+		t.Logf("runs again after %v", took)
+	}
+	if peertest.All() && least > 2*time.Second {
+		t.Errorf("it runs again after %v at least", least)
+	}
 }
 
 // TestADeviceThatWasAway: a device that begins anew is found again by itself. Every job in between is counted as

@@ -1,0 +1,43 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+const (
+	// graceOfADead is for how long a device is waited for whose host seems to be dead: its lease, usually, and half of
+	// that.
+	graceOfADead = 3 * DefaultLease / 2
+	// lookAgain is how often it is asked whether it has heard of that.
+	lookAgain = 50 * time.Millisecond
+)
+
+// greetPatiently is greet. Where another host uses the device of which that has heard nothing meanwhile, it waits until
+// that one's lease has ended: over datagrams and serial lines a device does not hear that its host was killed, and who is
+// started in its place should not have to be started twice.
+func greetPatiently(ctx context.Context, address string, as host) (*session, error) {
+	var first time.Time // when the device could have heard of the other one for the last time
+	for began := time.Now(); ; {
+		asked := time.Now()
+		s, err := greet(ctx, address, as)
+		var used *InUseError
+		if !errors.As(err, &used) || used.Taken {
+			return s, err
+		}
+		heard := asked.Add(-used.Heard)
+		if first.IsZero() {
+			first = heard
+		}
+		// It tells of when it was asked or later, by as much as the way takes.
+		if heard.Sub(first) > lookAgain/2 || time.Since(began) > graceOfADead {
+			return nil, err
+		}
+		select {
+		case <-time.After(lookAgain):
+		case <-ctx.Done():
+			return nil, errors.Join(ctx.Err(), err)
+		}
+	}
+}
