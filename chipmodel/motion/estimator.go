@@ -42,10 +42,13 @@ const (
 	Flat
 	// OutOfRange: it moved further than is looked for, or another picture came.
 	OutOfRange
+	// TooSmall: the frame has too few pixels for gradients in any direction.
+	TooSmall
 )
 
 func (r Reason) String() string {
-	return [...]string{"", "gap", "not corrected", "clipped", "dim", "flat", "out of range"}[r]
+	return [...]string{"", "gap", "not corrected", "clipped", "dim", "flat", "out of range",
+		"too small"}[r]
 }
 
 // Estimate is what a pair of frames tells.
@@ -116,7 +119,7 @@ func NewEstimator(s Shape, o Options) *Estimator {
 // a hint every shift is looked for that leaves half of the rows and half of the columns in common.
 func (e *Estimator) Estimate(first, second []float64, hint *Hint) Estimate {
 	if e.kind == tooSmall {
-		return Estimate{Refused: Flat}
+		return Estimate{Refused: TooSmall}
 	}
 	var out Estimate
 	ok := false

@@ -35,6 +35,9 @@ func (s Shape) Check() (m invalid.Errors) {
 // stands for itself.
 const leastSide = 5
 
+// TooSmall reports whether frames of a shape are too small for any estimate.
+func (s Shape) TooSmall() bool { return s.kind() == tooSmall }
+
 // kind is which filters a shape has.
 type kind int
 

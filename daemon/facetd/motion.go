@@ -125,6 +125,8 @@ func (f *motionFlags) estimate(s motion.Shape, first, second []float64) (out mot
 	}
 	switch got.Refused {
 	case motion.Estimated:
+	case motion.TooSmall:
+		return motionAnswer{NoEstimate: "too small: there are fewer than five pixels in either direction"}
 	case motion.Flat:
 		return motionAnswer{NoEstimate: "flat: there is no more texture than noise makes"}
 	default:

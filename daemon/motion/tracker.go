@@ -182,7 +182,8 @@ func (t *Tracker) newEye(fs *facetdv1.FrameSet, f *facetdv1.Frame) *eye {
 		e.shape.Hexagonal, e.shape.OddRows = true, w.GetRow()%2 == 0
 	}
 	// Every other row of a hexagonal lattice makes a rectangular one; what else may be left out does not.
-	if l.Hexagonal && (rowStep > 1 && rowStep%2 == 1 || rowStep == 1 && columnStep > 1) || len(e.shape.Check()) > 0 {
+	if l.Hexagonal && (rowStep > 1 && rowStep%2 == 1 || rowStep == 1 && columnStep > 1) || len(e.shape.Check()) > 0 ||
+		e.shape.TooSmall() {
 		e.unfit = true
 		return e
 	}
