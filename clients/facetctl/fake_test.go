@@ -614,5 +614,6 @@ func (f *fake) SeekReplay(_ context.Context, r *facetdv1.SeekReplayRequest) (*fa
 	f.note(r)
 	got := fakeReplay()
 	got.BusNs = min(max(r.GetBusNs(), got.GetFirstBusNs()), got.GetLastBusNs())
+	got.RecordedBusNs = got.GetBusNs()
 	return &facetdv1.SeekReplayResponse{Replay: got}, nil
 }

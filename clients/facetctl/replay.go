@@ -156,8 +156,9 @@ after the last is taken as that. A replay that is paused stays paused.`,
 
 // landed says where a seek came to, beside what was asked for.
 func landed(asked int64, r *facetdv1.Replay) string {
-	from := float64(r.GetBusNs()-r.GetFirstBusNs()) / 1e9
-	line := fmt.Sprintf("landed at bus time %.6f s, %.6f s from the start", float64(r.GetBusNs())/1e9, from)
+	at := r.GetRecordedBusNs()
+	line := fmt.Sprintf("landed at %.6f s of the recording, %.6f s from its start", float64(at)/1e9,
+		float64(at-r.GetFirstBusNs())/1e9)
 	switch {
 	case asked < r.GetFirstBusNs():
 		line += fmt.Sprintf(": %.6f s is before the first thing recorded", float64(asked)/1e9)

@@ -8,6 +8,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
@@ -18,25 +21,8 @@ import (
 // refused with the reason.
 func TestReplay(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
-	d := run(t, func(c *server.Setup) {
-		calm(t, c)
-		c.Pace, c.Data = config.Free, dir
-	})
-	records := facetdv1.NewRecordServiceClient(d.dial(t))
-	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
-		t.Fatal(err)
-	}
-	recorded(t, d, "walk", 100)
-	if _, err := records.StopRecording(limited(t), &facetdv1.StopRecordingRequest{Name: "walk"}); err != nil {
-		t.Fatal(err)
-	}
-	d.stop()
-	files, err := filepath.Glob(filepath.Join(dir, "recordings", "*.mcap"))
-	if err != nil || len(files) == 0 {
-		t.Fatalf("recorded %v, %v", files, err)
-	}
-	d = run(t, func(c *server.Setup) { c.Bus, c.Replay.Loop = config.ReplayOf+strings.Join(files, ","), true })
+	files := recording(t)
+	d := run(t, func(c *server.Setup) { c.Bus, c.Replay.Loop = config.ReplayOf+strings.Join(files, ","), true })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	if got := b.text(`#facts [data-fact="Bus"]`); got != "replay" {
@@ -55,6 +41,82 @@ func TestReplay(t *testing.T) {
 	if state := eval[string](b, `document.getElementById('link').dataset.state`); state != "live" {
 		t.Errorf("the connection to a replay that is paused is %s", state)
 	}
+}
+
+// TestReplayControls: a replay is paused, stepped and sought from the page, which says where it landed and when the
+// recording has ended.
+func TestReplayControls(t *testing.T) {
+	t.Parallel()
+	files := recording(t)
+	d := run(t, func(c *server.Setup) {
+		c.Bus, c.Replay.Speed = config.ReplayOf+strings.Join(files, ","), 0.01 // no machine is so slow that it ends
+	})
+	b := browse(t, d.url(), 1280, 800)
+	b.waitFor(`!document.getElementById('replay').hidden`, patience)
+	b.show("replay")
+	replay := facetdv1.NewReplayServiceClient(d.dial(t))
+	now := func() *facetdv1.Replay {
+		t.Helper()
+		r, err := replay.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r.GetReplay()
+	}
+	b.click("#replay-pause")
+	b.waitFor(`document.getElementById('replay').dataset.state === 'paused'`, patience)
+	if !now().GetPaused() {
+		t.Error("the page says that it is paused, and it is not")
+	}
+	b.click("#replay-begin")
+	b.waitFor(`document.getElementById('replay-said').textContent.startsWith('Landed at 0.000 s of ')`, patience)
+	if at := now(); at.GetRecordedBusNs() != at.GetFirstBusNs() {
+		t.Errorf("it landed at %d, and the recording begins at %d", at.GetRecordedBusNs(), at.GetFirstBusNs())
+	}
+	b.fill("#replay-steps", "3")
+	b.click("#replay-step")
+	b.waitFor(`parseFloat(document.getElementById('replay-line').value) > 0`, patience)
+	if at := now(); !at.GetPaused() || at.GetRecordedBusNs() <= at.GetFirstBusNs() {
+		t.Errorf("after three steps it is at %v", at)
+	}
+	b.picture("replay-paused", "#replay")
+	// Along the line to its end, by the keyboard.
+	b.enter("#replay-line")
+	eval[bool](b, `(document.getElementById('replay-line').focus(), true)`)
+	b.do(chromedp.KeyEvent(kb.End))
+	b.waitFor(`document.getElementById('replay-said').textContent.startsWith('Landed at ')`, patience)
+	b.choose("#replay-speed", "0")
+	b.click("#replay-play")
+	b.waitFor(`document.getElementById('replay').dataset.state === 'ended'`, patience)
+	if said := b.text("#replay-where"); !strings.Contains(said, "has ended: nothing more comes") || !now().GetEnded() {
+		t.Errorf("at its end the page says %q of %v", said, now())
+	}
+	b.picture("replay-ended", "#replay")
+	b.noErrors()
+}
+
+// recording records the demo for a while, and returns the files.
+func recording(t *testing.T) []string {
+	t.Helper()
+	dir := t.TempDir()
+	d := run(t, func(c *server.Setup) {
+		calm(t, c)
+		c.Pace, c.Data = config.Free, dir
+	})
+	records := facetdv1.NewRecordServiceClient(d.dial(t))
+	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
+		t.Fatal(err)
+	}
+	recorded(t, d, "walk", 100)
+	if _, err := records.StopRecording(limited(t), &facetdv1.StopRecordingRequest{Name: "walk"}); err != nil {
+		t.Fatal(err)
+	}
+	d.stop()
+	files, err := filepath.Glob(filepath.Join(dir, "recordings", "*.mcap"))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("recorded %v, %v", files, err)
+	}
+	return files
 }
 
 // TestViews: of several views of one load each can be shown large, and the tile shows the

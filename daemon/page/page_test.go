@@ -461,6 +461,9 @@ func TestCaptureAndRecord(t *testing.T) {
 	})
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
+	// What is offered at first can be read in one capture, as it is of one class.
+	b.click("#capture-button")
+	b.waitFor(`document.querySelectorAll('#shots figure').length === 12`, patience)
 	b.choose("#shot-target", "group:bow")
 	b.click("#capture-button")
 	b.waitFor(`document.querySelectorAll('#shots figure').length === 2`, patience)
@@ -496,6 +499,19 @@ func TestCaptureAndRecord(t *testing.T) {
 		&facetdv1.GetRecordingRequest{Name: "walk"})
 	if err != nil || got.GetRecording().GetFrameSets() < 20 {
 		t.Errorf("the recording: %v, %v", got, err)
+	}
+	b.noErrors()
+}
+
+// TestNoFolder: where there is no folder for recordings none is offered, and the page says why.
+func TestNoFolder(t *testing.T) {
+	t.Parallel()
+	d := run(t, func(c *server.Setup) { calm(t, c) })
+	b := browse(t, d.url()+"change", 1280, 800)
+	b.show("keep")
+	b.waitFor(`document.getElementById('record-form').hidden`, patience)
+	if said := b.text("#record-list"); !strings.Contains(said, "started without a folder for recordings") {
+		t.Errorf("the page says %q", said)
 	}
 	b.noErrors()
 }

@@ -84,7 +84,7 @@ func (s *Service) DeleteRecording(_ context.Context,
 func (s *Service) ListRecordings(_ context.Context,
 	r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
 	if s.m == nil {
-		return &facetdv1.ListRecordingsResponse{}, nil
+		return &facetdv1.ListRecordingsResponse{Unavailable: errNoFolder.Error()}, nil
 	}
 	var wrong invalid.Errors
 	size := cmp.Or(r.GetPageSize(), maxPage)

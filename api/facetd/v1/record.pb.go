@@ -1280,6 +1280,8 @@ type ListRecordingsResponse struct {
 	Recordings []*Recording `protobuf:"bytes,1,rep,name=recordings,proto3" json:"recordings,omitempty"`
 	// Set when there are more.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Why no recording can be made here, such as no folder to keep it in; empty where one can.
+	Unavailable   string `protobuf:"bytes,3,opt,name=unavailable,proto3" json:"unavailable,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1324,6 +1326,13 @@ func (x *ListRecordingsResponse) GetRecordings() []*Recording {
 func (x *ListRecordingsResponse) GetNextPageToken() string {
 	if x != nil {
 		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListRecordingsResponse) GetUnavailable() string {
+	if x != nil {
+		return x.Unavailable
 	}
 	return ""
 }
@@ -1998,12 +2007,13 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x15ListRecordingsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\rR\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"v\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x98\x01\n" +
 	"\x16ListRecordingsResponse\x124\n" +
 	"\n" +
 	"recordings\x18\x01 \x03(\v2\x14.facetd.v1.RecordingR\n" +
 	"recordings\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"Z\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12 \n" +
+	"\vunavailable\x18\x03 \x01(\tR\vunavailable\"Z\n" +
 	"\x18DownloadRecordingRequest\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x16\n" +
 	"\x06offset\x18\x02 \x01(\x04R\x06offset\x12\x12\n" +

@@ -40,7 +40,10 @@ type Replay struct {
 	// Whether it starts over at the end.
 	Loop bool `protobuf:"varint,7,opt,name=loop,proto3" json:"loop,omitempty"`
 	// Whether everything was played, and nothing more comes without a seek.
-	Ended         bool `protobuf:"varint,8,opt,name=ended,proto3" json:"ended,omitempty"`
+	Ended bool `protobuf:"varint,8,opt,name=ended,proto3" json:"ended,omitempty"`
+	// Where in the recording that is: a bus time as it was recorded, between the first and the last,
+	// in nanoseconds.
+	RecordedBusNs int64 `protobuf:"varint,9,opt,name=recorded_bus_ns,json=recordedBusNs,proto3" json:"recorded_bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -129,6 +132,13 @@ func (x *Replay) GetEnded() bool {
 		return x.Ended
 	}
 	return false
+}
+
+func (x *Replay) GetRecordedBusNs() int64 {
+	if x != nil {
+		return x.RecordedBusNs
+	}
+	return 0
 }
 
 // GetReplayRequest asks where the replay is.
@@ -587,7 +597,7 @@ var File_facetd_v1_replay_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_replay_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/replay.proto\x12\tfacetd.v1\"\xcf\x01\n" +
+	"\x16facetd/v1/replay.proto\x12\tfacetd.v1\"\xf7\x01\n" +
 	"\x06Replay\x12\x14\n" +
 	"\x05files\x18\x01 \x03(\tR\x05files\x12 \n" +
 	"\ffirst_bus_ns\x18\x02 \x01(\x03R\n" +
@@ -597,7 +607,8 @@ const file_facetd_v1_replay_proto_rawDesc = "" +
 	"\x05speed\x18\x05 \x01(\x01R\x05speed\x12\x16\n" +
 	"\x06paused\x18\x06 \x01(\bR\x06paused\x12\x12\n" +
 	"\x04loop\x18\a \x01(\bR\x04loop\x12\x14\n" +
-	"\x05ended\x18\b \x01(\bR\x05ended\"\x12\n" +
+	"\x05ended\x18\b \x01(\bR\x05ended\x12&\n" +
+	"\x0frecorded_bus_ns\x18\t \x01(\x03R\rrecordedBusNs\"\x12\n" +
 	"\x10GetReplayRequest\">\n" +
 	"\x11GetReplayResponse\x12)\n" +
 	"\x06replay\x18\x01 \x01(\v2\x11.facetd.v1.ReplayR\x06replay\"\x14\n" +

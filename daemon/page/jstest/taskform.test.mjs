@@ -26,7 +26,7 @@ const whole = {
 };
 
 test("what the form has no field for stays as it was", () => {
-  for (const view of [{}, whole, { movable: whole.movable }, { name: "v", exposure: "1s" }]) {
+  for (const view of [{}, whole, { trim: { gain_index: 2, offset: -5, pixel_bias: 0, output_bias: 140 } }, { movable: whole.movable }, { name: "v", exposure: "1s" }]) {
     assert.deepEqual(new ViewFields({}, "x", view, () => {}).get(), view);
   }
 });

@@ -20,11 +20,23 @@ export function start(a) {
     h("form", { id: "capture-form", onsubmit: capture }, h("div", { class: "row" }, target.node), target.chips, view.node, h("button", { class: "main", id: "capture-button" }, "Capture")), captureSaid, shots);
   records(body);
   visible = seen(body, refresh);
+  app.hub.on("array", () => target.set(ofOneClass(app)));
   app.hub.on("live", refresh);
   app.hub.on("status", () => {
     const each = running ? 1000 : 5000;
     if (visible.visible && performance.now() - before > each) refresh();
   });
+}
+
+// ofOneClass is a target that one capture can read: all chips where they are of one class, else a group of one class, else
+// one chip.
+export function ofOneClass({ array }) {
+  const chips = array?.chips ?? [], classOf = new Map(chips.map((c) => [c.name, c.class]));
+  const alike = (names) => names.length > 0 && new Set(names.map((n) => classOf.get(n))).size === 1;
+  if (alike(chips.map((c) => c.name))) return { all: {} };
+  const group = (array?.groups ?? []).find((g) => alike(g.chips ?? []));
+  if (group) return { group: group.name };
+  return chips.length ? { list: { names: [chips[0].name] } } : { all: {} };
 }
 
 async function capture(e) {
@@ -81,8 +93,9 @@ async function refresh() {
   before = performance.now();
   try {
     const got = await call("RecordService", "ListRecordings", { page_size: 100 });
-    recordForm.hidden = false;
-    showRecords(got.recordings ?? []);
+    recordForm.hidden = Boolean(got.unavailable);
+    if (got.unavailable) recordList.replaceChildren(h("p", { class: "empty" }, `No recordings can be made: ${got.unavailable}.`));
+    else showRecords(got.recordings ?? []);
   } catch (e) {
     recordForm.hidden = true;
     recordList.replaceChildren(h("p", { class: "empty" }, e.code === "unimplemented" ? "This daemon makes no recordings." : e.message));

@@ -15,6 +15,7 @@ import * as wiring from "./wiring.mjs";
 import * as change from "./change.mjs";
 import * as keep from "./keep.mjs";
 import * as maps from "./maps.mjs";
+import * as replay from "./replay.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
 import * as head from "./head.mjs";
@@ -232,7 +233,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop, health, head, rooms]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, replay, stop, health, head, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

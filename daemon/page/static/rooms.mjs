@@ -48,6 +48,9 @@ export function reveal(id) {
   node.focus({ preventScroll: true });
 }
 
+// again lists the parts anew, where one came or went.
+export const again = () => enter(room());
+
 function enter(name) {
   document.body.dataset.room = name;
   for (const link of byID("rooms").children) {
@@ -55,7 +58,7 @@ function enter(name) {
     else link.removeAttribute("aria-current");
   }
   const label = (s) => byID(s.getAttribute("aria-labelledby")).dataset.short ?? s.querySelector("h2").textContent;
-  byID("parts").replaceChildren(...sections().filter((s) => stands(s, name) && s.id !== "health" && s.id !== "chip")
+  byID("parts").replaceChildren(...sections().filter((s) => stands(s, name) && !s.hidden && s.id !== "health" && s.id !== "chip")
     .map((s) => h("a", { href: "#" + s.id }, label(s))));
   title();
   app.hub.emit("room", name);

@@ -141,12 +141,26 @@ export class ViewFields {
       row: number("First row", w.row, "row"), column: number("First column", w.column, "column"), rows: number("Rows", w.rows, "rows"),
       columns: number("Columns", w.columns, "columns"), row_step: number("Row step", w.row_step, "rowstep"), column_step: number("Column step", w.column_step, "columnstep"),
     };
-    const kept = [(view.shares ?? []).length && "explicit shares", view.trim && "trim settings", view.exposure && "an exposure",
+    const register = (label, value, key, min, max, nothing) => {
+      const f = number(label, undefined, key);
+      Object.assign(f.box, { min: String(min), max: String(max), placeholder: nothing });
+      if (value !== undefined && value !== null && value !== 0) f.box.value = String(value);
+      return f;
+    };
+    const t = view.trim ?? {};
+    this.trim = {
+      gain_index: register("Gain, from 0 on", t.gain_index, "gain", 0, 255, "0"), offset: register("Offset", t.offset, "offset", -128, 127, "0"),
+      pixel_bias: register("Pixel bias", t.pixel_bias ?? undefined, "pixelbias", 0, 255, "nominal"),
+      output_bias: register("Output bias", t.output_bias ?? undefined, "outputbias", 0, 255, "nominal"),
+    };
+    for (const key of ["pixel_bias", "output_bias"]) if (t[key] === 0) this.trim[key].box.value = "0"; // which is not nominal
+    const kept = [(view.shares ?? []).length && "explicit shares", view.exposure && "an exposure",
       view.movable && "bounds of what moves", view.automatic && "automatic exposure"].filter(Boolean);
     this.node = h("fieldset", {}, h("legend", {}, "View"),
       h("div", { class: "row" }, h("label", {}, "Name ", this.name), this.binRows.node, this.binColumns.node, this.smoothing.node,
         remove && h("button", { type: "button", class: "small", onclick: remove }, "Remove this view")),
       h("details", { open: !!view.window }, h("summary", { class: "small" }, "Window: which pixels are read (nothing means all)"), h("div", { class: "row" }, Object.values(this.window).map((f) => f.node))),
+      h("details", { open: !!view.trim }, h("summary", { class: "small" }, "Trim: gain, offset and biases, of chips that have them"), h("div", { class: "row" }, Object.values(this.trim).map((f) => f.node))),
       kept.length ? h("p", { class: "small muted" }, `It also has ${kept.join(" and ")}, which stay as they are.`) : "");
   }
 
@@ -162,7 +176,7 @@ export class ViewFields {
 
   get() {
     const out = {};
-    for (const key of ["shares", "trim", "exposure", "movable", "automatic"]) if (this.view[key]) out[key] = this.view[key];
+    for (const key of ["shares", "exposure", "movable", "automatic"]) if (this.view[key]) out[key] = this.view[key];
     if (this.name.value.trim()) out.name = this.name.value.trim();
     const rows = num(this.binRows.box.value), columns = num(this.binColumns.box.value);
     if (rows > 1 || columns > 1) out.binning = { rows, columns };
@@ -170,6 +184,11 @@ export class ViewFields {
     const window = {};
     for (const [key, f] of Object.entries(this.window)) if (num(f.box.value)) window[key] = num(f.box.value);
     if (Object.keys(window).length) out.window = window;
+    const trim = {};
+    for (const [key, f] of Object.entries(this.trim)) {
+      if (f.box.value !== "" && (key.endsWith("bias") || num(f.box.value))) trim[key] = num(f.box.value);
+    }
+    if (Object.keys(trim).length) out.trim = trim;
     return out;
   }
 }

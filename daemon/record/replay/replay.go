@@ -500,6 +500,7 @@ func (p *Player) Replay() *facetdv1.Replay {
 	if p.seek >= 0 {
 		out.BusNs, out.Ended = p.seek+int64(p.state.shift), false
 	}
+	out.RecordedBusNs = min(max(out.BusNs-int64(p.state.shift), p.tape.firstNS), p.tape.lastNS)
 	return out
 }
 
