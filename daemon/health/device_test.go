@@ -36,8 +36,8 @@ func TestALostDevice(t *testing.T) {
 		h := run(1, "the bus is lost")
 		f := h.GetFindings()
 		if ids(h) != "device/lost" || h.GetState() != facetdv1.HealthState_HEALTH_STATE_BAD ||
-			!strings.Contains(h.GetSummary(), "the cable is out") || f[0].GetSinceBusNs() != lost || f[0].GetAction() == "" ||
-			f[0].GetCause() == "" || len(f[0].GetChips()) != len(m.array.Chips) {
+			!strings.Contains(h.GetSummary(), "the cable is out") || f[0].GetSinceBusNs() != lost ||
+			f[0].GetAction() == "" || f[0].GetCause() == "" || len(f[0].GetChips()) != len(m.array.Chips) {
 			t.Fatalf("away: %q, %s, %v", ids(h), h.GetSummary(), f)
 		}
 		if h.GetChips()[0].GetNotJudged() == "" {
