@@ -122,9 +122,19 @@ func (l *life) change(c *change) {
 // changeAmongOthers asks for a change at once, and keeps the answer.
 func (l *life) changeAmongOthers(ctx context.Context, c *change) {
 	done := answeredChange{change: c, asked: time.Now(), from: l.driven.Now()}
-	made, err := c.do(ctx, l.disp)
+	do := func() (dispatch.Change, error) { return c.do(ctx, l.disp) }
+	if c.twice() {
+		do = sending(l, "changes", fmt.Sprintf("%p", c), func(ctx context.Context) (dispatch.Change, error) {
+			return c.do(ctx, l.disp)
+		})
+	}
+	made, err := do()
 	done.effective, done.revision, done.shifts, done.err = made.Effective, made.Revision, made.Shifts, err
 	done.at, done.till, done.kept = time.Now(), l.driven.Now(), l.disp.Stopped() != nil
+	if c.twice() && err == nil && l.wait(soonAgain) {
+		answer, err := do()
+		done.again = &repeated[dispatch.Change]{made, answer, err}
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.changed = append(l.changed, done)

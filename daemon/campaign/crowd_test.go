@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
 )
 
 // crowd is several callers who ask for changes of the tasks at about one time, without waiting for each other.
@@ -66,6 +67,7 @@ type answeredChange struct {
 	from, till bus.Time  // the same
 	pure       bool      // tasks were only paused and resumed by it, as the books have it: no timetable was made
 	kept       bool      // the array was stopped then
+	again      *repeated[dispatch.Change]
 }
 
 // judgeChanges: a change that was answered is in the timetable that took effect at the bus time that was told; one that
@@ -73,6 +75,7 @@ type answeredChange struct {
 func (o *outcome) judgeChanges(l *life) {
 	for i := range l.changed {
 		c := &l.changed[i]
+		o.judgeRepeated(c.again.wrong())
 		if c.err != nil || c.pure {
 			continue
 		}

@@ -100,6 +100,7 @@ func (o *outcome) judgeParameters(l *life) {
 		}
 	}
 	for _, x := range l.sets {
+		o.judgeRepeated(x.again.wrong())
 		invalidOnly := errors.As(x.err, new(invalid.Errors))
 		if x.outside && !invalidOnly && x.err == nil || !x.outside && x.err != nil &&
 			!errors.As(x.err, new(*dispatch.StoppedError)) {

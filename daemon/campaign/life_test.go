@@ -226,13 +226,7 @@ func (l *life) callers() {
 	}
 	for i := range l.s.settings {
 		x := &l.s.settings[i]
-		l.call(x.at, func() {
-			if done := x.do(l.ctx, l.disp); done != nil {
-				l.mu.Lock()
-				l.sets = append(l.sets, done)
-				l.mu.Unlock()
-			}
-		})
+		l.call(x.at, func() { l.set(x) })
 	}
 	l.triggerAll()
 	l.call(0, l.calibrate)

@@ -157,10 +157,36 @@ type set struct {
 	outside  bool // of its bounds
 	response *facetdv1.SetTaskParametersResponse
 	err      error
+	again    *repeated[*facetdv1.SetTaskParametersResponse]
 }
 
-// do sets something of one of the tasks that run; nil where nothing moves.
-func (x *setting) do(ctx context.Context, d *dispatch.Dispatcher) *set {
+// set sets something of one of the tasks that run, unless nothing moves. In one of four cases the request has an id,
+// and is sent once more.
+func (l *life) set(x *setting) {
+	out := x.of(l.disp)
+	if out == nil {
+		return
+	}
+	do := func(ctx context.Context) (*facetdv1.SetTaskParametersResponse, error) {
+		return l.disp.SetParameters(ctx, proto.CloneOf(out.request))
+	}
+	send := func() (*facetdv1.SetTaskParametersResponse, error) { return do(l.ctx) }
+	twice := rand.New(rand.NewPCG(x.seed, 2)).IntN(4) == 0
+	if twice {
+		send = sending(l, "settings", fmt.Sprint(x.seed), do)
+	}
+	out.response, out.err = send()
+	l.mu.Lock()
+	l.sets = append(l.sets, out)
+	l.mu.Unlock()
+	if twice && out.err == nil && l.wait(soonAgain) {
+		answer, err := send()
+		out.again = &repeated[*facetdv1.SetTaskParametersResponse]{out.response, answer, err}
+	}
+}
+
+// of is what is to be set of one of the tasks that run; nil where nothing moves.
+func (x *setting) of(d *dispatch.Dispatcher) *set {
 	r := rand.New(rand.NewPCG(x.seed, 0))
 	var tasks []*facetdv1.Task
 	for _, t := range d.Snapshot().Tasks {
@@ -182,7 +208,6 @@ func (x *setting) do(ctx context.Context, d *dispatch.Dispatcher) *set {
 	if len(out.request.GetViews()) == 0 {
 		return nil
 	}
-	out.response, out.err = d.SetParameters(ctx, proto.CloneOf(out.request))
 	return out
 }
 
