@@ -41,7 +41,8 @@ func TestOutages(t *testing.T) {
 			until := time.Now().Add(peertest.Cases(o.some, o.all))
 			for time.Now().Before(until) {
 				makeEvents(t, daemon, 1)
-				time.Sleep(50 * time.Millisecond) // events all through the outage, not as fast as they can be made
+				// Events all through the outage, and no more than a journal in memory holds.
+				time.Sleep(peertest.Cases(50*time.Millisecond, 250*time.Millisecond))
 			}
 			o.end(server, link)
 			back := time.Now()
