@@ -236,9 +236,15 @@ func (b *Bus) configure(s *session) error {
 	b.mu.Unlock()
 	r, err := s.ask(wire.TypeConfig, wire.Append(nil, wire.Config{Lease: lease, Lines: uint8(len(b.array.Lines)),
 		Lanes: uint8(len(b.array.Lanes))}))
+	if err != nil {
+		return err
+	}
+	outside, err := b.takeAside(s)
 	switch {
 	case err != nil:
 		return err
+	case r.Code == wire.ReplyHazard && outside != "":
+		return fmt.Errorf("%w (%s)", errHazard, outside)
 	case r.Code == wire.ReplyHazard:
 		return errHazard
 	case r.Code == wire.ReplyPins:
@@ -249,6 +255,20 @@ func (b *Bus) configure(s *session) error {
 		return fmt.Errorf("the device refuses its configuration (code %d)", r.Code)
 	}
 	return nil
+}
+
+// takeAside takes the readings that a session has put aside, and says which are outside their limits.
+func (b *Bus) takeAside(s *session) (outside string, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.record.readings = nil // another board may have others
+	for _, payload := range s.aside {
+		if err := b.record.takeReading(payload); err != nil {
+			return "", err
+		}
+	}
+	s.aside = nil
+	return b.record.outside(), nil
 }
 
 // board is the name of the board in the array file; "" where that has none.
@@ -341,10 +361,15 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 		if _, waited := b.released[r.Id]; waited && err == nil {
 			b.released[r.Id] = &r
 		}
+	case wire.TypeReading:
+		err = b.record.takeReading(f.Payload)
 	case wire.TypeSafe:
 		var m wire.Safe
 		if _, err = wire.Take(f.Payload, &m); err == nil {
-			err = &SafeError{m.Why}
+			err = &SafeError{Why: m.Why}
+			if m.Why == wire.SafeLimit {
+				err = &SafeError{m.Why, b.record.outside()}
+			}
 		}
 	}
 	if err != nil {

@@ -94,7 +94,8 @@ func (b *Bus) tellPins(s *session) error {
 	return nil
 }
 
-// ask sends a message of a session that nobody else hears yet, and waits for its answer.
+// ask sends a message of a session that nobody else hears yet, and waits for its answer. Readings that come before that
+// are put aside.
 func (s *session) ask(kind uint8, payload []byte) (wire.Reply, error) {
 	var r wire.Reply
 	if err := s.send(kind, payload); err != nil {
@@ -105,7 +106,11 @@ func (s *session) ask(kind uint8, payload []byte) (wire.Reply, error) {
 		if err != nil {
 			return r, err
 		}
-		if f.Type == wire.TypeClock { // one that was late
+		switch f.Type {
+		case wire.TypeClock: // one that was late
+			continue
+		case wire.TypeReading:
+			s.aside = append(s.aside, f.Payload)
 			continue
 		}
 		if _, err = wire.Take(f.Payload, &r); err != nil || f.Type != wire.TypeReply || r.To != kind {

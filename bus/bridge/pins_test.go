@@ -122,7 +122,7 @@ func TestPinsThatAreRefused(t *testing.T) {
 	}
 	spoiled := append([]byte(nil), good...)
 	spoiled[20]++
-	config := wire.Append(nil, wire.Config{Lease: 1_000_000, Lines: 3, Lanes: 1})
+	config := wire.Append(nil, wire.Config{Lease: 1 << 40, Lines: 3, Lanes: 1})
 	for _, c := range []struct {
 		name    string
 		payload []byte

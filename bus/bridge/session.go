@@ -29,12 +29,19 @@ func (e *RebootedError) Error() string {
 }
 
 // SafeError says that the device is in its safe state, with every line inactive, and why.
-type SafeError struct{ Why uint8 }
+type SafeError struct {
+	Why uint8
+	// Outside are the readings that are outside their limits, for people; "" where none is known.
+	Outside string
+}
 
 func (e *SafeError) Error() string {
 	why := fmt.Sprintf("cause %d", e.Why)
 	if int(e.Why) < len(safeCauses) {
 		why = safeCauses[e.Why]
+	}
+	if e.Outside != "" {
+		why += " (" + e.Outside + ")"
 	}
 	return "the device has made every line inactive: " + why
 }
@@ -113,6 +120,7 @@ type session struct {
 	welcome wire.Welcome
 	boot    uint32
 	held    []wire.Reply // programs from before
+	aside   [][]byte     // readings that have come before the device was configured
 	take    func(f *wire.Frame)
 	gone    func(error) // is called once, when the session has ended by itself
 

@@ -34,6 +34,8 @@ type Status struct {
 	// first.
 	LeastSlack time.Duration
 	SelfTest   SelfTest
+	// Readings are what the board measures, as it was told last.
+	Readings []Reading
 }
 
 // Clock is how the clock of a device stands to this host's.
@@ -74,6 +76,7 @@ type record struct {
 	welcome  wire.Welcome // of the last session
 	boot     uint32       // that of its device
 	test     SelfTest
+	readings []Reading // are replaced, and never changed
 }
 
 // Status returns what is known of the device.
@@ -88,7 +91,7 @@ func (b *Bus) Status() Status {
 		Major: w.Major, Minor: w.Minor,
 		LastLoss: r.lastLoss, Limits: b.limits, Ready: b.duration(w.Ready), Arm: b.duration(w.ArmCost),
 		Programs: int(w.Programs), Lines: int(w.Lines), Lanes: int(w.Lanes), Clock: b.clock.status(),
-		Counters: r.counters, LeastSlack: r.least, SelfTest: r.test,
+		Counters: r.counters, LeastSlack: r.least, SelfTest: r.test, Readings: r.readings,
 	}
 }
 

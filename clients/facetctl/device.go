@@ -120,8 +120,19 @@ func writeDevice(w io.Writer, d *facetdv1.DeviceStatus) error {
 	}
 	fmt.Fprintf(w, "slack     %s\n", slack)
 	fmt.Fprintf(w, "self-test %s\n", selfTestText(d.GetSelfTest()))
+	for _, r := range d.GetReadings() {
+		state := ""
+		if r.GetValue() < r.GetLow() || r.GetValue() > r.GetHigh() {
+			state = ", outside: every line is inactive"
+		}
+		fmt.Fprintf(w, "reading   %s %.4g %s (%.4g to %.4g)%s\n", r.GetName(), r.GetValue(), readingUnits[r.GetUnit()],
+			r.GetLow(), r.GetHigh(), state)
+	}
 	return writeDeviceCounters(w, d.GetCounters())
 }
+
+var readingUnits = map[facetdv1.ReadingUnit]string{facetdv1.ReadingUnit_READING_UNIT_VOLTS: "V",
+	facetdv1.ReadingUnit_READING_UNIT_AMPERES: "A", facetdv1.ReadingUnit_READING_UNIT_CELSIUS: "°C"}
 
 func writeDeviceClock(w io.Writer, c *facetdv1.DeviceClock) {
 	if c == nil {

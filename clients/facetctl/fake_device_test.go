@@ -28,6 +28,11 @@ func (f *fake) GetDevice(_ context.Context, r *facetdv1.GetDeviceRequest) (*face
 			Rejected: 1, Resent: 17, Doubled: 4, OutOfOrder: 3, Spoiled: 9, Unacknowledged: 2},
 		LeastSlackNs: new(int64(1_230_000)),
 		SelfTest:     &facetdv1.DeviceSelfTest{Required: true, Passed: true},
+		Readings: []*facetdv1.DeviceReading{
+			{Name: "array", Unit: facetdv1.ReadingUnit_READING_UNIT_VOLTS, Value: 3.302, Low: 3, High: 3.6},
+			{Name: "array", Unit: facetdv1.ReadingUnit_READING_UNIT_AMPERES, Value: 0.62, Low: 0, High: 0.5},
+			{Name: "board", Unit: facetdv1.ReadingUnit_READING_UNIT_CELSIUS, Value: 41.5, Low: -10, High: 70},
+		},
 	}
 	if !d.GetConnected() {
 		d.LeastSlackNs, d.Clock.DriftPpm = nil, nil

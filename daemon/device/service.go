@@ -98,6 +98,10 @@ func message(st bridge.Status) *facetdv1.DeviceStatus {
 		Counters: countersMessage(&st.Counters),
 		SelfTest: testMessage(&st.SelfTest),
 	}
+	for _, r := range st.Readings {
+		d.Readings = append(d.Readings, &facetdv1.DeviceReading{Name: r.Name, Unit: facetdv1.ReadingUnit(r.Kind),
+			Value: r.Value, Low: r.Low, High: r.High})
+	}
 	if st.LastLoss != nil {
 		d.LastLoss = st.LastLoss.Error()
 	}

@@ -3,6 +3,7 @@ package metrics
 import (
 	"facetd.example/bus"
 	"facetd.example/bus/bridge"
+	"facetd.example/bus/bridge/wire"
 )
 
 // Values of labels.
@@ -13,6 +14,10 @@ var (
 	deviceWays   = []string{"sent", "received"}
 	deviceFaults = []string{"resent", "doubled", "out_of_order", "spoiled", "unacknowledged"}
 )
+
+// readingNames are those of the metrics, by what is read.
+var readingNames = map[uint8]string{wire.ReadingVolts: nameDeviceVolts, wire.ReadingAmperes: nameDeviceAmperes,
+	wire.ReadingCelsius: nameDeviceCelsius}
 
 func sendDevice(st bridge.Status, send sender) {
 	c := &st.Counters
@@ -41,6 +46,11 @@ func sendDevice(st bridge.Status, send sender) {
 		send(nameDeviceFaults, float64(n), deviceFaults[i])
 	}
 	send(nameDeviceContradicted, float64(c.Contradicted))
+	for _, r := range st.Readings {
+		if name := readingNames[r.Kind]; name != "" {
+			send(name, r.Value, r.Name)
+		}
+	}
 	if t := &st.SelfTest; t.Required || t.Outputs > 0 {
 		send(nameDeviceTested, boolValue(t.Passed))
 	}

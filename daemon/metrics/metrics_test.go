@@ -382,6 +382,8 @@ func BenchmarkObserver(b *testing.B) {
 // deviceAway is a device that was lost for the third time.
 func deviceAway() bridge.Status {
 	return bridge.Status{LeastSlack: 1500 * time.Microsecond, SelfTest: bridge.SelfTest{Required: true, Passed: true},
+		Readings: []bridge.Reading{{Name: "array", Kind: 1, Value: 3.3}, {Name: "array", Kind: 2, Value: 0.25},
+			{Name: "board", Kind: 3, Value: 41.5}},
 		Clock: bridge.Clock{Uncertainty: 90 * time.Microsecond, DriftPPM: -12.5, Followed: true,
 			LeastTrip: 150 * time.Microsecond, WorstTrip: 3 * time.Millisecond},
 		Counters: bridge.Counters{Sessions: 3, Losses: 3, Reboots: 1, Programs: 12, Runs: 5000, LateHost: 4,

@@ -47,7 +47,8 @@ var scrapedNames = []string{
 	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
 	nameChips, nameFindings, nameShelved, nameSamples, nameSkipped,
 	nameDevice, nameDeviceLosses, nameDeviceReboots, nameDeviceRuns, nameDeviceSlack, nameDeviceClock, nameDeviceDrift,
-	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms, nameDeviceFaults, nameDeviceContradicted, nameDeviceTested,
+	nameDeviceTrip, nameDeviceMessages, nameDevicePrograms, nameDeviceFaults, nameDeviceContradicted,
+	nameDeviceTested, nameDeviceVolts, nameDeviceAmperes, nameDeviceCelsius,
 	nameMotionStreams, nameMotion, nameMotionRefused, nameMotionDropped, nameMotionLost,
 }
 

@@ -118,6 +118,9 @@ const (
 	nameDeviceTrip     = "facetd_device_round_trip_seconds"
 	nameDeviceMessages = "facetd_device_messages_total"
 	nameDevicePrograms = "facetd_device_programs"
+	nameDeviceVolts    = "facetd_device_supply_volts"
+	nameDeviceAmperes  = "facetd_device_current_amperes"
+	nameDeviceCelsius  = "facetd_device_temperature_celsius"
 	nameDeviceTested   = "facetd_device_self_test_passed"
 	nameDeviceFaults   = "facetd_device_link_faults_total"
 
@@ -336,6 +339,11 @@ var table = []Metric{
 		"codes or times were missing, out of order or impossible. Their jobs failed."},
 	{Name: nameDeviceTested, Type: Gauge, Help: "1 where the device has passed its self-test for its firmware and " +
 		"the pins of the array file, else 0. Absent for a board that does not ask for it and was not tested."},
+	{Name: nameDeviceVolts, Type: Gauge, Unit: "volts", Labels: []string{"name"}, Help: "Supplies that the board " +
+		"measures, as told last. Outside its limits it makes every line inactive."},
+	{Name: nameDeviceAmperes, Type: Gauge, Unit: "amperes", Labels: []string{"name"}, Help: "The same of currents."},
+	{Name: nameDeviceCelsius, Type: Gauge, Unit: "celsius", Labels: []string{"name"},
+		Help: "The same of temperatures."},
 	{Name: nameDevicePrograms, Type: Gauge, Help: "Programs that the device has."},
 	{Name: nameMotionStreams, Type: Gauge, Help: "Streams of motion estimates."},
 	{Name: nameMotion, Type: Counter, Help: "Pairs of a chip's frames that told of motion, once for each stream."},

@@ -22,6 +22,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// ReadingUnit is what a reading is in.
+type ReadingUnit int32
+
+const (
+	// Another one.
+	ReadingUnit_READING_UNIT_UNSPECIFIED ReadingUnit = 0
+	// Volts, of a supply.
+	ReadingUnit_READING_UNIT_VOLTS ReadingUnit = 1
+	// Amperes.
+	ReadingUnit_READING_UNIT_AMPERES ReadingUnit = 2
+	// Degrees Celsius.
+	ReadingUnit_READING_UNIT_CELSIUS ReadingUnit = 3
+)
+
+// Enum value maps for ReadingUnit.
+var (
+	ReadingUnit_name = map[int32]string{
+		0: "READING_UNIT_UNSPECIFIED",
+		1: "READING_UNIT_VOLTS",
+		2: "READING_UNIT_AMPERES",
+		3: "READING_UNIT_CELSIUS",
+	}
+	ReadingUnit_value = map[string]int32{
+		"READING_UNIT_UNSPECIFIED": 0,
+		"READING_UNIT_VOLTS":       1,
+		"READING_UNIT_AMPERES":     2,
+		"READING_UNIT_CELSIUS":     3,
+	}
+)
+
+func (x ReadingUnit) Enum() *ReadingUnit {
+	p := new(ReadingUnit)
+	*p = x
+	return p
+}
+
+func (x ReadingUnit) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReadingUnit) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_device_proto_enumTypes[0].Descriptor()
+}
+
+func (ReadingUnit) Type() protoreflect.EnumType {
+	return &file_facetd_v1_device_proto_enumTypes[0]
+}
+
+func (x ReadingUnit) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReadingUnit.Descriptor instead.
+func (ReadingUnit) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{0}
+}
+
 // GetDeviceRequest has no fields.
 type GetDeviceRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -297,6 +354,88 @@ func (x *DeviceSelfTest) GetWorstNs() int64 {
 	return 0
 }
 
+// DeviceReading is a supply, a current or a temperature. Outside of its limits the device makes every line inactive.
+type DeviceReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name on the board.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What it is in.
+	Unit ReadingUnit `protobuf:"varint,2,opt,name=unit,proto3,enum=facetd.v1.ReadingUnit" json:"unit,omitempty"`
+	// What was measured, in that unit.
+	Value float64 `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	// The least that it may be.
+	Low float64 `protobuf:"fixed64,4,opt,name=low,proto3" json:"low,omitempty"`
+	// The most that it may be.
+	High          float64 `protobuf:"fixed64,5,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeviceReading) Reset() {
+	*x = DeviceReading{}
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeviceReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeviceReading) ProtoMessage() {}
+
+func (x *DeviceReading) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeviceReading.ProtoReflect.Descriptor instead.
+func (*DeviceReading) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *DeviceReading) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DeviceReading) GetUnit() ReadingUnit {
+	if x != nil {
+		return x.Unit
+	}
+	return ReadingUnit_READING_UNIT_UNSPECIFIED
+}
+
+func (x *DeviceReading) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *DeviceReading) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *DeviceReading) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
 // DeviceStatus is what is known of a device. While it is away, what it last said stands.
 type DeviceStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -326,14 +465,16 @@ type DeviceStatus struct {
 	// device measured it; unset before the first.
 	LeastSlackNs *int64 `protobuf:"varint,11,opt,name=least_slack_ns,json=leastSlackNs,proto3,oneof" json:"least_slack_ns,omitempty"`
 	// Its self-test.
-	SelfTest      *DeviceSelfTest `protobuf:"bytes,12,opt,name=self_test,json=selfTest,proto3" json:"self_test,omitempty"`
+	SelfTest *DeviceSelfTest `protobuf:"bytes,12,opt,name=self_test,json=selfTest,proto3" json:"self_test,omitempty"`
+	// Supplies, currents and temperatures that the board measures, as it was told last; at least once a second.
+	Readings      []*DeviceReading `protobuf:"bytes,13,rep,name=readings,proto3" json:"readings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceStatus) Reset() {
 	*x = DeviceStatus{}
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -345,7 +486,7 @@ func (x *DeviceStatus) String() string {
 func (*DeviceStatus) ProtoMessage() {}
 
 func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -358,7 +499,7 @@ func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceStatus.ProtoReflect.Descriptor instead.
 func (*DeviceStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *DeviceStatus) GetAddress() string {
@@ -445,6 +586,13 @@ func (x *DeviceStatus) GetSelfTest() *DeviceSelfTest {
 	return nil
 }
 
+func (x *DeviceStatus) GetReadings() []*DeviceReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
 // DeviceLimits are what a device can do.
 type DeviceLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -476,7 +624,7 @@ type DeviceLimits struct {
 
 func (x *DeviceLimits) Reset() {
 	*x = DeviceLimits{}
-	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -488,7 +636,7 @@ func (x *DeviceLimits) String() string {
 func (*DeviceLimits) ProtoMessage() {}
 
 func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -501,7 +649,7 @@ func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLimits.ProtoReflect.Descriptor instead.
 func (*DeviceLimits) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *DeviceLimits) GetTickNs() int64 {
@@ -603,7 +751,7 @@ type DeviceClock struct {
 
 func (x *DeviceClock) Reset() {
 	*x = DeviceClock{}
-	mi := &file_facetd_v1_device_proto_msgTypes[7]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -615,7 +763,7 @@ func (x *DeviceClock) String() string {
 func (*DeviceClock) ProtoMessage() {}
 
 func (x *DeviceClock) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[7]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -628,7 +776,7 @@ func (x *DeviceClock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceClock.ProtoReflect.Descriptor instead.
 func (*DeviceClock) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DeviceClock) GetOffsetNs() int64 {
@@ -733,7 +881,7 @@ type DeviceCounters struct {
 
 func (x *DeviceCounters) Reset() {
 	*x = DeviceCounters{}
-	mi := &file_facetd_v1_device_proto_msgTypes[8]
+	mi := &file_facetd_v1_device_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -745,7 +893,7 @@ func (x *DeviceCounters) String() string {
 func (*DeviceCounters) ProtoMessage() {}
 
 func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[8]
+	mi := &file_facetd_v1_device_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -758,7 +906,7 @@ func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceCounters.ProtoReflect.Descriptor instead.
 func (*DeviceCounters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *DeviceCounters) GetSessions() uint64 {
@@ -948,7 +1096,13 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\afailure\x18\x04 \x01(\tR\afailure\x12\x18\n" +
 	"\aoutputs\x18\x05 \x01(\rR\aoutputs\x12\x18\n" +
 	"\aunwired\x18\x06 \x01(\rR\aunwired\x12\x19\n" +
-	"\bworst_ns\x18\a \x01(\x03R\aworstNs\"\xe7\x03\n" +
+	"\bworst_ns\x18\a \x01(\x03R\aworstNs\"\x8b\x01\n" +
+	"\rDeviceReading\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12*\n" +
+	"\x04unit\x18\x02 \x01(\x0e2\x16.facetd.v1.ReadingUnitR\x04unit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x12\x10\n" +
+	"\x03low\x18\x04 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x05 \x01(\x01R\x04high\"\x9d\x04\n" +
 	"\fDeviceStatus\x12\x18\n" +
 	"\aaddress\x18\x01 \x01(\tR\aaddress\x12\x1c\n" +
 	"\tconnected\x18\x02 \x01(\bR\tconnected\x120\n" +
@@ -962,7 +1116,8 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x19.facetd.v1.DeviceCountersR\bcounters\x12)\n" +
 	"\x0eleast_slack_ns\x18\v \x01(\x03H\x00R\fleastSlackNs\x88\x01\x01\x126\n" +
-	"\tself_test\x18\f \x01(\v2\x19.facetd.v1.DeviceSelfTestR\bselfTestB\x11\n" +
+	"\tself_test\x18\f \x01(\v2\x19.facetd.v1.DeviceSelfTestR\bselfTest\x124\n" +
+	"\breadings\x18\r \x03(\v2\x18.facetd.v1.DeviceReadingR\breadingsB\x11\n" +
 	"\x0f_least_slack_ns\"\xab\x02\n" +
 	"\fDeviceLimits\x12\x17\n" +
 	"\atick_ns\x18\x01 \x01(\x03R\x06tickNs\x12\x19\n" +
@@ -1016,7 +1171,12 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\fout_of_order\x18\x16 \x01(\x04R\n" +
 	"outOfOrder\x12\x18\n" +
 	"\aspoiled\x18\x17 \x01(\x04R\aspoiled\x12&\n" +
-	"\x0eunacknowledged\x18\x18 \x01(\x04R\x0eunacknowledged2\xae\x01\n" +
+	"\x0eunacknowledged\x18\x18 \x01(\x04R\x0eunacknowledged*w\n" +
+	"\vReadingUnit\x12\x1c\n" +
+	"\x18READING_UNIT_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12READING_UNIT_VOLTS\x10\x01\x12\x18\n" +
+	"\x14READING_UNIT_AMPERES\x10\x02\x12\x18\n" +
+	"\x14READING_UNIT_CELSIUS\x10\x032\xae\x01\n" +
 	"\rDeviceService\x12F\n" +
 	"\tGetDevice\x12\x1b.facetd.v1.GetDeviceRequest\x1a\x1c.facetd.v1.GetDeviceResponse\x12U\n" +
 	"\x0eSelfTestDevice\x12 .facetd.v1.SelfTestDeviceRequest\x1a!.facetd.v1.SelfTestDeviceResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
@@ -1033,36 +1193,41 @@ func file_facetd_v1_device_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_device_proto_rawDescData
 }
 
-var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_facetd_v1_device_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_facetd_v1_device_proto_goTypes = []any{
-	(*GetDeviceRequest)(nil),       // 0: facetd.v1.GetDeviceRequest
-	(*GetDeviceResponse)(nil),      // 1: facetd.v1.GetDeviceResponse
-	(*SelfTestDeviceRequest)(nil),  // 2: facetd.v1.SelfTestDeviceRequest
-	(*SelfTestDeviceResponse)(nil), // 3: facetd.v1.SelfTestDeviceResponse
-	(*DeviceSelfTest)(nil),         // 4: facetd.v1.DeviceSelfTest
-	(*DeviceStatus)(nil),           // 5: facetd.v1.DeviceStatus
-	(*DeviceLimits)(nil),           // 6: facetd.v1.DeviceLimits
-	(*DeviceClock)(nil),            // 7: facetd.v1.DeviceClock
-	(*DeviceCounters)(nil),         // 8: facetd.v1.DeviceCounters
-	(*timestamppb.Timestamp)(nil),  // 9: google.protobuf.Timestamp
+	(ReadingUnit)(0),               // 0: facetd.v1.ReadingUnit
+	(*GetDeviceRequest)(nil),       // 1: facetd.v1.GetDeviceRequest
+	(*GetDeviceResponse)(nil),      // 2: facetd.v1.GetDeviceResponse
+	(*SelfTestDeviceRequest)(nil),  // 3: facetd.v1.SelfTestDeviceRequest
+	(*SelfTestDeviceResponse)(nil), // 4: facetd.v1.SelfTestDeviceResponse
+	(*DeviceSelfTest)(nil),         // 5: facetd.v1.DeviceSelfTest
+	(*DeviceReading)(nil),          // 6: facetd.v1.DeviceReading
+	(*DeviceStatus)(nil),           // 7: facetd.v1.DeviceStatus
+	(*DeviceLimits)(nil),           // 8: facetd.v1.DeviceLimits
+	(*DeviceClock)(nil),            // 9: facetd.v1.DeviceClock
+	(*DeviceCounters)(nil),         // 10: facetd.v1.DeviceCounters
+	(*timestamppb.Timestamp)(nil),  // 11: google.protobuf.Timestamp
 }
 var file_facetd_v1_device_proto_depIdxs = []int32{
-	5, // 0: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
-	4, // 1: facetd.v1.SelfTestDeviceResponse.self_test:type_name -> facetd.v1.DeviceSelfTest
-	9, // 2: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
-	6, // 3: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
-	7, // 4: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
-	8, // 5: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
-	4, // 6: facetd.v1.DeviceStatus.self_test:type_name -> facetd.v1.DeviceSelfTest
-	0, // 7: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
-	2, // 8: facetd.v1.DeviceService.SelfTestDevice:input_type -> facetd.v1.SelfTestDeviceRequest
-	1, // 9: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
-	3, // 10: facetd.v1.DeviceService.SelfTestDevice:output_type -> facetd.v1.SelfTestDeviceResponse
-	9, // [9:11] is the sub-list for method output_type
-	7, // [7:9] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	7,  // 0: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
+	5,  // 1: facetd.v1.SelfTestDeviceResponse.self_test:type_name -> facetd.v1.DeviceSelfTest
+	0,  // 2: facetd.v1.DeviceReading.unit:type_name -> facetd.v1.ReadingUnit
+	11, // 3: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
+	8,  // 4: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
+	9,  // 5: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
+	10, // 6: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
+	5,  // 7: facetd.v1.DeviceStatus.self_test:type_name -> facetd.v1.DeviceSelfTest
+	6,  // 8: facetd.v1.DeviceStatus.readings:type_name -> facetd.v1.DeviceReading
+	1,  // 9: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
+	3,  // 10: facetd.v1.DeviceService.SelfTestDevice:input_type -> facetd.v1.SelfTestDeviceRequest
+	2,  // 11: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
+	4,  // 12: facetd.v1.DeviceService.SelfTestDevice:output_type -> facetd.v1.SelfTestDeviceResponse
+	11, // [11:13] is the sub-list for method output_type
+	9,  // [9:11] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_device_proto_init() }
@@ -1070,20 +1235,21 @@ func file_facetd_v1_device_proto_init() {
 	if File_facetd_v1_device_proto != nil {
 		return
 	}
-	file_facetd_v1_device_proto_msgTypes[5].OneofWrappers = []any{}
-	file_facetd_v1_device_proto_msgTypes[7].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[6].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_device_proto_rawDesc), len(file_facetd_v1_device_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   9,
+			NumEnums:      1,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_facetd_v1_device_proto_goTypes,
 		DependencyIndexes: file_facetd_v1_device_proto_depIdxs,
+		EnumInfos:         file_facetd_v1_device_proto_enumTypes,
 		MessageInfos:      file_facetd_v1_device_proto_msgTypes,
 	}.Build()
 	File_facetd_v1_device_proto = out.File

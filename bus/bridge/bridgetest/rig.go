@@ -172,6 +172,8 @@ type Config struct {
 	// what passed its self-test; "" is none.
 	Real   bool
 	Memory string
+	// Readings is the file of what the firmware measures; "" is none.
+	Readings string
 	// WireDelay is how long an edge takes from an output to the input that it is wired to.
 	WireDelay time.Duration
 	// Emulated runs the firmware on an emulated board, whose tick is 40 ns. Where there is no emulator, or no compiler
@@ -276,6 +278,9 @@ func (r *Rig) arguments(cfg *Config, link, dir string) []string {
 	}
 	if cfg.Real {
 		args = append(args, "--real", "yes")
+	}
+	if cfg.Readings != "" {
+		args = append(args, "--readings", cfg.Readings)
 	}
 	if cfg.Memory != "" {
 		args = append(args, "--memory", cfg.Memory)

@@ -52,6 +52,7 @@ const (
 	TypeReleased = 70
 	TypeSafe     = 72
 	TypeTested   = 73
+	TypeReading  = 74
 	TypeHello    = 128
 	TypeAlive    = 129
 	TypeAck      = 130
@@ -162,6 +163,15 @@ const (
 	TestLate    = 5 // the board could not arm an edge in time
 	TestUnwired = 6 // a select line or strobe is wired to no input
 	TestBroken  = 7 // broken off: the stop input is active, or something is outside its limits
+)
+
+// What a reading is of.
+const (
+	ReadingVolts   = 1
+	ReadingAmperes = 2
+	ReadingCelsius = 3
+	// MaxReadings is how many a board has.
+	MaxReadings = 16
 )
 
 // Why a board does not take its pins.
@@ -330,6 +340,19 @@ type Tested struct {
 	Planned, Measured uint64
 	// Worst is by how much an edge was measured at another time than it was armed for, at most.
 	Worst uint64
+}
+
+// Reading is what a board measures of itself or its array: a supply, a current or a temperature, in thousandths of its
+// unit. Outside of Low and High the device is in its safe state. Hosts of a minor version that knows of it are told all
+// of them before a configuration is answered, once a second, and before Safe.
+type Reading struct {
+	// Index of Count readings.
+	Index, Count uint8
+	Kind         uint8
+	Name         [16]uint8
+	Value        int32
+	Low, High    int32
+	At           uint64
 }
 
 // Program brings a part of a program, which follows. Each is answered by Reply before the next comes.

@@ -21,7 +21,7 @@ var messages = []any{Header{}, Hello{}, Welcome{}, Config{}, Program{}, Drop{}, 
 	Reply{}, Data{}, Times{}, Result{}, Released{}, Clock{}, Safe{}, Head{}, Slot{}, Select{}, Write{}, Strobe{},
 	Wait{},
 	Scan{}, PinEvent{}, PinHello{}, Ack{}, Refused{}, Pins{}, SelfTest{}, Tested{},
-	PinEdge{}}
+	PinEdge{}, Reading{}}
 
 // random is a message with random bytes in it, and the bytes.
 func random(rng *rand.Rand, message any) (value reflect.Value, b []byte) {

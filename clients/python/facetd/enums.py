@@ -193,11 +193,20 @@ class MotionReason(_Enum):
     LATTICE = 7
 
 
+class ReadingUnit(_Enum):
+    """What a reading of a board is in."""
+
+    UNSPECIFIED = 0
+    VOLTS = 1
+    AMPERES = 2
+    CELSIUS = 3
+
+
 #: By name of the enumeration in the schema; tests compare them.
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
     for cls in (
         State, Pace, Arrangement, Projection, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind,
-        LineState, RecordingState, MotionReason,
+        LineState, RecordingState, MotionReason, ReadingUnit,
     )
 }

@@ -127,7 +127,8 @@ func TestPanels(t *testing.T) {
 
 // A gauge that is shown as it is has the unit of the table.
 func TestUnitsAreTheTables(t *testing.T) {
-	want := map[string]string{"seconds": "s", "hertz": "hertz", "ratio": "percentunit", "bytes": "bytes"}
+	want := map[string]string{"seconds": "s", "hertz": "hertz", "ratio": "percentunit", "bytes": "bytes",
+		"volts": "volt", "amperes": "amp", "celsius": "celsius"}
 	checked := 0
 	for _, r := range rows() {
 		for _, p := range r.panels {

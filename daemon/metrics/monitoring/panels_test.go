@@ -274,6 +274,12 @@ func device() row {
 			count, query{expr: `increase(facetd_device_link_faults_total{$I}[$__rate_interval])`, legend: "{{kind}}"},
 			query{expr: `increase(facetd_device_contradicted_runs_total{$I}[$__rate_interval])`,
 				legend: "contradicted segments"}),
+		plot("Supplies of the board", "Outside their limits the device makes every line inactive.", units.Volt,
+			query{expr: `facetd_device_supply_volts{$I}`, legend: "{{name}}"}),
+		plot("Currents of the board", "The same of currents.", units.Ampere,
+			query{expr: `facetd_device_current_amperes{$I}`, legend: "{{name}}"}),
+		plot("Temperatures of the board", "The same of temperatures.", units.Celsius,
+			query{expr: `facetd_device_temperature_celsius{$I}`, legend: "{{name}}"}),
 	}}
 }
 

@@ -61,6 +61,12 @@ uint64_t board_release(void);
  * configures it again. */
 uint8_t board_hazard(void);
 
+/* How many supplies, currents and temperatures the board measures, at most WIRE_MAX_READINGS, and what one of them was
+ * last: kind, name, value and limits; the core fills in the rest. Outside its limits the core makes every line inactive.
+ * It is asked for all of them in every turn. */
+unsigned board_readings(void);
+void board_reading(unsigned i, struct wire_reading *r);
+
 /* Says which pins are wired to what, while every line is inactive and nothing is armed: signals, with their inputs for a
  * self-test, and lanes. No pin serves twice, and converters are the board's. NULL is the board's own numbering. False: the
  * board lacks one of the pins, or has no numbering of its own; then the core takes no configuration. It may take 10 ms. */

@@ -3,6 +3,7 @@
 #include "link.h"
 #include "pins.h"
 #include "program.h"
+#include "readings.h"
 #include "runs.h"
 #include "selftest.h"
 #include "store.h"
@@ -22,6 +23,7 @@ static uint64_t lease, heard, owner;
 static uint8_t holder[sizeof((struct wire_hello *)0)->name];
 static uint8_t peer;
 static uint32_t token; /* of the last Alive */
+static bool listens;   /* the host knows of readings */
 
 void core_reply_of(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t detail, const uint8_t *hash) {
   struct wire_reply r = {.to = to, .code = code, .index = (uint16_t)index, .detail = detail, .answers = seq};
@@ -40,6 +42,7 @@ static void safe(uint8_t why, uint8_t code) {
   selftest_stop();
   uint64_t at = runs_break_off(code, told);
   if (told) {
+    if (why == WIRE_SAFE_LIMIT && listens) readings_tell();
     struct wire_safe m = {why, at};
     wire_safe_put(link_out, &m);
     link_send(WIRE_TYPE_SAFE, WIRE_SAFE_SIZE);
@@ -115,6 +118,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   peer = from;
   heard = board_now();
   token = 0;
+  listens = m.minor >= WIRE_MINOR_PINS;
   state = GREETED;
   runs_greeted();
   selftest_greeted();
@@ -131,7 +135,7 @@ static void got_config(const uint8_t *p, uint32_t seq) {
     code = WIRE_REPLY_ORDER;
   else if (m.lines > board_facts()->lines || m.lanes > board_facts()->lanes)
     code = WIRE_REPLY_LINES;
-  else if (board_hazard())
+  else if (readings_hazard())
     code = WIRE_REPLY_HAZARD;
   else if (!m.lease) /* a device without one would go on for ever without its host */
     code = WIRE_REPLY_FORM;
@@ -139,6 +143,7 @@ static void got_config(const uint8_t *p, uint32_t seq) {
     code = WIRE_REPLY_PINS;
   else if (!selftest_allows())
     code = WIRE_REPLY_UNTESTED;
+  if (listens) readings_tell();
   core_reply(WIRE_TYPE_CONFIG, seq, code, CORE_PROGRAMS, detail);
   if (code != WIRE_REPLY_OK) return;
   lease = m.lease;
@@ -258,12 +263,13 @@ void core_link_reset(uint8_t which) {
 uint8_t core_peer(void) { return link_is(session, peer) ? peer : CORE_NOBODY; }
 
 void core_poll(void) {
-  uint8_t hazard = board_hazard();
+  uint8_t hazard = readings_hazard();
   if (state == READY && hazard) safe(hazard, WIRE_RESULT_FAULT);
   if (state == READY && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
   if (link_room() >= CORE_LINK_RESERVE) store_poll();
   take_all();
   if (state == TESTING && link_room() >= CORE_LINK_RESERVE && !selftest_poll()) state = GREETED;
+  if (state == READY && listens && link_room() >= CORE_LINK_RESERVE) readings_poll();
   runs_poll();
   link_poll();
 }

@@ -4,6 +4,7 @@
 #include "link.h"
 #include "packet.h"
 #include "pins.h"
+#include "readings.h"
 
 enum { PULSE_US = 50, CHANGES = 6 };
 
@@ -247,7 +248,7 @@ bool selftest_poll(void) {
   struct board_edge e, x;
   uint8_t signal;
   if (!test.running) return false;
-  if (board_hazard()) {
+  if (readings_hazard()) {
     over(WIRE_TEST_BROKEN);
     return false;
   }

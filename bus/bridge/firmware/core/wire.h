@@ -66,6 +66,7 @@ enum {
   WIRE_TYPE_RELEASED = 70,
   WIRE_TYPE_SAFE = 72,
   WIRE_TYPE_TESTED = 73,
+  WIRE_TYPE_READING = 74,
   WIRE_TYPE_HELLO = 128,
   WIRE_TYPE_ALIVE = 129,
   WIRE_TYPE_ACK = 130,
@@ -176,6 +177,15 @@ enum {
   WIRE_TEST_LATE = 5, /* the board could not arm an edge in time */
   WIRE_TEST_UNWIRED = 6, /* a select line or strobe is wired to no input */
   WIRE_TEST_BROKEN = 7, /* broken off: the stop input is active, or something is outside its limits */
+};
+
+/* What a reading is of. */
+enum {
+  WIRE_READING_VOLTS = 1,
+  WIRE_READING_AMPERES = 2,
+  WIRE_READING_CELSIUS = 3,
+  /* MaxReadings is how many a board has. */
+  WIRE_MAX_READINGS = 16,
 };
 
 /* Why a board does not take its pins. */
@@ -509,6 +519,42 @@ static inline void wire_tested_put(uint8_t *p, const struct wire_tested *m) {
   wire_put_u64(p + 7, m->planned);
   wire_put_u64(p + 15, m->measured);
   wire_put_u64(p + 23, m->worst);
+}
+
+/* Reading is what a board measures of itself or its array: a supply, a current or a temperature, in thousandths of its
+ * unit. Outside of Low and High the device is in its safe state. Hosts of a minor version that knows of it are told all
+ * of them before a configuration is answered, once a second, and before Safe. */
+struct wire_reading {
+  /* Index of Count readings. */
+  uint8_t index;
+  uint8_t count;
+  uint8_t kind;
+  uint8_t name[16];
+  int32_t value;
+  int32_t low;
+  int32_t high;
+  uint64_t at;
+};
+enum { WIRE_READING_SIZE = 39 };
+static inline void wire_reading_get(const uint8_t *p, struct wire_reading *m) {
+  m->index = wire_get_u8(p + 0);
+  m->count = wire_get_u8(p + 1);
+  m->kind = wire_get_u8(p + 2);
+  memcpy(m->name, p + 3, 16);
+  m->value = wire_get_i32(p + 19);
+  m->low = wire_get_i32(p + 23);
+  m->high = wire_get_i32(p + 27);
+  m->at = wire_get_u64(p + 31);
+}
+static inline void wire_reading_put(uint8_t *p, const struct wire_reading *m) {
+  wire_put_u8(p + 0, m->index);
+  wire_put_u8(p + 1, m->count);
+  wire_put_u8(p + 2, m->kind);
+  memcpy(p + 3, m->name, 16);
+  wire_put_i32(p + 19, m->value);
+  wire_put_i32(p + 23, m->low);
+  wire_put_i32(p + 27, m->high);
+  wire_put_u64(p + 31, m->at);
 }
 
 /* Program brings a part of a program, which follows. Each is answered by Reply before the next comes. */

@@ -44,6 +44,35 @@ static void on_signal(int which) {
 
 uint8_t board_hazard(void) { return stopped ? WIRE_SAFE_STOP : outside ? WIRE_SAFE_LIMIT : 0; }
 
+/* What it measures is in a file, which is read anew now and then: a line for each, with its name, what it is of (V, A or
+ * C), its value and its limits, in thousandths. */
+static const char *readings_file;
+static struct wire_reading readings[WIRE_MAX_READINGS];
+static unsigned readings_n;
+
+unsigned board_readings(void) { return readings_n; }
+
+void board_reading(unsigned i, struct wire_reading *r) { *r = readings[i]; }
+
+static void measure(void) {
+  static uint64_t next;
+  if (!readings_file || board_now() < next) return;
+  next = board_now() + 20000000u / facts.tick_ns;
+  FILE *f = fopen(readings_file, "r");
+  if (!f) return; /* it is written just now */
+  char name[17], kind;
+  int value, low, high;
+  unsigned k = 0;
+  while (k < WIRE_MAX_READINGS && fscanf(f, "%16s %c %d %d %d", name, &kind, &value, &low, &high) == 5) {
+    struct wire_reading r = {.value = value, .low = low, .high = high};
+    r.kind = kind == 'V' ? WIRE_READING_VOLTS : kind == 'A' ? WIRE_READING_AMPERES : WIRE_READING_CELSIUS;
+    memcpy(r.name, name, strlen(name));
+    readings[k++] = r;
+  }
+  fclose(f);
+  if (k) readings_n = k;
+}
+
 /* What passed the self-test is kept in a file, where one is given. */
 static const char *memory;
 static uint32_t kept;
@@ -119,13 +148,15 @@ static uint32_t number(const char *text) {
 static const char usage[] =
     "usage: host --link unix:PATH|tcp:HOST:PORT|udp:HOST:PORT|pty:PATH --pins unix:PATH|tcp:HOST:PORT [--tick NS]\n"
     "            [--latency US] [--link-faults PERMILLE] [--seed N] [--real yes] [--memory FILE]\n"
+    "            [--readings FILE]\n"
     "The firmware of the bridge as a process. It listens on the link for facetd and drives its pins at the address\n"
     "where 'facetd chips' listens. A tick of its clock is 40 ns; it may be kept from running for 30000 us.\n"
     "pty:PATH is a pseudo-terminal that stands for a serial line: bridge:serial:PATH. Of its packets, and those of\n"
     "udp, so many of a thousand are lost, and as many doubled, spoiled, or late. SIGUSR1 stands for the stop input,\n"
     "SIGUSR2 for a supply outside its limits: each is active, and then not, in turns. With --real yes it is as\n"
     "careful as a board that drives a real array: it takes none before it has passed its self-test, which it\n"
-    "remembers in FILE.\n";
+    "remembers in FILE. Of --readings each line is a supply, current or temperature that it measures: its name, V, A\n"
+    "or C, its value, and its lower and upper limit, in thousandths. The file is read again and again.\n";
 
 int main(int argc, char **argv) {
   const char *link = NULL, *pins = NULL;
@@ -154,6 +185,8 @@ int main(int argc, char **argv) {
       seed = number(argv[++i]);
     else if (!strcmp(argv[i], "--memory"))
       memory = argv[++i];
+    else if (!strcmp(argv[i], "--readings"))
+      readings_file = argv[++i];
     else if (!strcmp(argv[i], "--real"))
       facts.real = !strcmp(argv[++i], "yes");
 #ifdef MUTANTS
@@ -188,6 +221,7 @@ int main(int argc, char **argv) {
   pins_connect(pins, facts.tick_ns);
   if (link_listen(link)) facts.resend = 20000000 / facts.tick_ns;
   fault_seed(permille, seed);
+  measure();
   core_begin();
   for (;;) {
     int fds[3];
@@ -197,6 +231,7 @@ int main(int argc, char **argv) {
     for (unsigned i = 0; i < n; i++) p[1 + i] = (struct pollfd){.fd = fds[i], .events = events[i]};
     struct timespec wait = {0, core_busy() ? 500000 : 5000000};
     ppoll(p, 1 + n, &wait, NULL);
+    measure();
     pins_pump();
     link_pump();
     core_poll();

@@ -96,6 +96,10 @@ static struct pending *at(unsigned i) { return &queue[(first + i) % CORE_ARMED];
 
 uint8_t board_hazard(void) { return 0; } /* this board has nothing of the kind */
 
+unsigned board_readings(void) { return 0; }
+
+void board_reading(unsigned i, struct wire_reading *r) { (void)i, (void)r; }
+
 unsigned board_room(void) { return CORE_ARMED - n; }
 
 bool board_arm(const struct wire_pin_event *e) {
