@@ -146,7 +146,8 @@ func TestAHostThatComesBack(t *testing.T) {
 }
 
 // TestAHostInThePlaceOfADead: over datagrams a device does not hear that its host was killed. Who dials in its place is
-// let in as soon as the lease has ended, with every program kept; beside a host that lives, nobody is, and is told soon.
+// let in as soon as the lease has ended, with every program kept; beside a host that lives, nobody is, and is told
+// soon.
 func TestAHostInThePlaceOfADead(t *testing.T) {
 	t.Parallel()
 	r, ctx := start(t, overUDP(t, bridgetest.Config{})), within(t)

@@ -15,7 +15,8 @@ const (
 )
 
 // greetPatiently is greet. Where another host uses the device of which that has heard nothing meanwhile, it waits until
-// that one's lease has ended: over datagrams and serial lines a device does not hear that its host was killed, and who is
+// that one's lease has ended: over datagrams and serial lines a device does not hear that its host was killed, and who
+// is
 // started in its place should not have to be started twice.
 func greetPatiently(ctx context.Context, address string, as host) (*session, error) {
 	var first time.Time // when the device could have heard of the other one for the last time

@@ -34,7 +34,8 @@ func TestChaptersEndOneByOne(t *testing.T) {
 		}}
 		dies := make([]*Deferred, chips)
 		for i := range dies {
-			if dies[i] = Defer(newDie(class, time.Microsecond, analog.NewNoise(7, uint64(i))), i, chips); dies[i] == nil {
+			if dies[i] = Defer(newDie(class, time.Microsecond, analog.NewNoise(7, uint64(i))), i,
+				chips); dies[i] == nil {
 				t.Fatal("the pixels are not deferred")
 			}
 		}

@@ -30,8 +30,9 @@ func (f *fake) GetHealth(context.Context, *facetdv1.GetHealthRequest) (*facetdv1
 		State: facetdv1.HealthState_HEALTH_STATE_BAD, Summary: fakeFinding.GetText(), WorstChip: "m0",
 		BusNs: 41_500_250_000, Findings: []*facetdv1.HealthFinding{fakeFinding}, JobsLate: 1, JobsFailed: 2,
 		MissedSinceBusNs: new(int64(40_000_000_000)), LastMissedBusNs: new(int64(40_500_000_000)), InjectedFaults: 1,
-		Device: &facetdv1.DeviceHealth{Address: "unix:/tmp/link", Connected: true, ClockUncertaintyNs: new(int64(41_000)),
-			ClockDriftPpm: new(-3.25), RecentMessages: 4000, RecentLinkFaults: 12},
+		Device: &facetdv1.DeviceHealth{Address: "unix:/tmp/link", Connected: true,
+			ClockUncertaintyNs: new(int64(41_000)),
+			ClockDriftPpm:      new(-3.25), RecentMessages: 4000, RecentLinkFaults: 12},
 		Chips: []*facetdv1.ChipHealth{
 			{Chip: "m0", State: facetdv1.HealthState_HEALTH_STATE_BAD, Findings: []string{"chip/m0/undriven"},
 				FrameAgeNs: new(int64(35_000_000)), MeanCodes: 127.5, SpreadCodes: 0.49, UndrivenLimitCodes: 0.92},

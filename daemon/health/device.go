@@ -110,7 +110,8 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 			cmp.Or(d.Loss, "no cause is known"))
 		f.Cause = "its supply, its firmware, or the link to it: the text says what was noticed first"
 		f.Consequence = "every job fails until it is found again; it makes every select line inactive by itself"
-		f.Action = "check its supply and the cable; the daemon connects again by itself, and 'facetctl device' says more"
+		f.Action = "check its supply and the cable; the daemon connects again by itself, and 'facetctl device' says " +
+			"more"
 		return []*facetdv1.HealthFinding{f}
 	}
 	var out []*facetdv1.HealthFinding
@@ -127,7 +128,7 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 		Measured: d.ClockOff.Seconds(), Limit: clockLimit.Seconds(), Unit: "seconds",
 		Text:        fmt.Sprintf("the clock of the device at %s may be off by %v", d.Address, d.ClockOff),
 		Cause:       "round trips to it are long: its link is slow or shared, or the host is busy",
-		Consequence: "times of frames against the host's clock, and with that against other sensors, are off by as much",
+		Consequence: "times of frames against the host's clock, and so against other sensors, are off by as much",
 		Action:      "give the link a way of its own; 'facetctl device' shows the round trips"}
 	if drift {
 		f.Measured, f.Limit, f.Unit = math.Abs(d.Drift)*1e-6, driftLimit*1e-6, "fraction"
@@ -154,7 +155,8 @@ func (m *Monitor) ofLink(c *Conditions, f *facetdv1.HealthFinding, lately linkPo
 		}
 	}
 	f.Consequence = "nothing is lost, but what comes late is refused and its job fails"
-	f.Action = "check the cable, its plugs, screen and ground; 'facetctl device' counts what is lost and what is spoiled"
+	f.Action = "check the cable, its plugs, screen and ground; 'facetctl device' counts what is lost and what is " +
+		"spoiled"
 	return f
 }
 

@@ -8,7 +8,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// TestALostDevice: while the device is away that is the one finding, whatever its jobs do, with its cause and what to do;
+// TestALostDevice: while the device is away that is the one finding, whatever its jobs do, with its cause and what to
+// do;
 // what failed for it is held against no task when it is back, and jobs that go on failing are.
 func TestALostDevice(t *testing.T) {
 	m := bench()
