@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"google.golang.org/protobuf/proto"
 
 	fleetv1 "facetd.example/api/facetfleet/v1"
 	"facetd.example/clients/facetfleet/internal/hub"
@@ -188,11 +187,13 @@ func eventOf(m jetstream.Msg) (*Event, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Event{RobotEvent: &fleetv1.RobotEvent{}, Number: meta.Sequence.Stream, Stored: meta.Timestamp}
-	if err := proto.Unmarshal(m.Data(), e.RobotEvent); err != nil {
-		return nil, fmt.Errorf("event %d of the hub: %w", e.Number, err)
-	}
+	e := &Event{RobotEvent: robotEventOf(m.Data(), meta.Timestamp), Number: meta.Sequence.Stream,
+		Stored: meta.Timestamp}
 	// The hub grants a robot its own subject alone; a name within a message is what its sender says.
-	e.Robot, err = subject.RobotOfEvent(m.Subject())
-	return e, err
+	robot, err := subject.RobotOfEvent(m.Subject())
+	if err != nil {
+		e.RobotEvent, robot = unreadable(err, meta.Timestamp), m.Subject()
+	}
+	e.Robot = robot
+	return e, nil
 }

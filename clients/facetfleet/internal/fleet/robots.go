@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	fleetv1 "facetd.example/api/facetfleet/v1"
@@ -134,10 +133,7 @@ func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
 			case entry == nil:
 				err = f(nil)
 			default:
-				r := &Robot{Robot: &fleetv1.Robot{}, Stored: entry.Created()}
-				if err := proto.Unmarshal(entry.Value(), r.Robot); err != nil {
-					return fmt.Errorf("the status of %s: %w", entry.Key(), err)
-				}
+				r := &Robot{Robot: statusOf(entry.Value()), Stored: entry.Created()}
 				// The hub grants a robot its own key alone; a name within a message is what its sender says.
 				if r.Name, err = subject.Unescape(entry.Key()); err != nil {
 					continue

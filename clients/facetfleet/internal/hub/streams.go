@@ -16,7 +16,8 @@ type Limits struct {
 	Replicas int
 	// EventBytes of all robots together, oldest discarded first.
 	EventBytes int64
-	// EventsPerRobot, oldest discarded first: one robot cannot push out the others'.
+	// EventsPerRobot, oldest discarded first, so that a robot with many does not push out those of the others; one
+	// whose events are large still can.
 	EventsPerRobot int64
 	// EventAge after which events are discarded.
 	EventAge time.Duration
@@ -45,9 +46,13 @@ func (c *Conn) CreateStreams(ctx context.Context, l Limits) error {
 		{subject.Status, "the newest status of each robot"},
 		{subject.Desired, "what robots are to make of their tasks"},
 	} {
-		if _, err := c.JS.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
-			Bucket: b.name, Description: b.what, History: 1, Replicas: l.Replicas, MaxBytes: l.BucketBytes,
-			MaxValueSize: 1 << 20, Storage: jetstream.FileStorage,
+		// A bucket made by the client library lets a message remove all others of the bucket (rollup), also one of a
+		// key that may write a single subject: one robot could make the hub forget all of them.
+		if _, err := c.JS.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+			Name: subject.BucketStream(b.name), Description: b.what,
+			Subjects: []string{subject.InBucket(b.name, ">")}, MaxMsgsPerSubject: 1,
+			Replicas: l.Replicas, MaxBytes: l.BucketBytes, MaxMsgSize: 1 << 20, Storage: jetstream.FileStorage,
+			Discard: jetstream.DiscardNew, DenyDelete: true, AllowDirect: true,
 		}); err != nil {
 			return fmt.Errorf("the bucket of %s: %w", b.what, err)
 		}

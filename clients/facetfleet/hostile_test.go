@@ -1,0 +1,113 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/clients/facetfleet/internal/hub"
+	"facetd.example/clients/facetfleet/internal/natstest"
+	"facetd.example/clients/facetfleet/internal/subject"
+)
+
+// publish stores a message at the hub, whatever is in it.
+func publish(t *testing.T, c *hub.Conn, to string, data []byte, header ...string) error {
+	t.Helper()
+	m := nats.NewMsg(to)
+	m.Data = data
+	for i := 0; i < len(header); i += 2 {
+		m.Header.Set(header[i], header[i+1])
+	}
+	_, err := c.Publish(t.Context(), m)
+	return err
+}
+
+func encoded(t *testing.T, m proto.Message) []byte {
+	t.Helper()
+	data, err := proto.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+// TestARobotThatSaysAnything: one robot's status or events that nobody can read are told of that robot, and hide
+// nothing of the others, neither from the commands nor on the page.
+func TestARobotThatSaysAnything(t *testing.T) {
+	t.Parallel()
+	server := natstest.Start(t)
+	c := prepareHub(t, 1, server.URL)
+	never := &timestamppb.Timestamp{Seconds: math.MaxInt64}
+	for name, data := range map[string][]byte{
+		"garbage": []byte("\xff\xff no message"),
+		"nan":     encoded(t, &fleetv1.Robot{Utilization: math.NaN()}),
+		"never":   encoded(t, &fleetv1.Robot{Time: never}),
+		"outcome": encoded(t, &fleetv1.Robot{Outcome: &fleetv1.Outcome{Time: never}}),
+		"good":    encoded(t, &fleetv1.Robot{DaemonAnswers: true, Summary: "19 of 19 chips good"}),
+	} {
+		if err := publish(t, c, subject.InBucket(subject.Status, subject.Key(name)), data); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, data := range [][]byte{[]byte("\xff\xff no message"),
+		encoded(t, &fleetv1.RobotEvent{What: &fleetv1.RobotEvent_Gap{Gap: &fleetv1.EventGap{Time: never}}}),
+		encoded(t, &fleetv1.RobotEvent{What: &fleetv1.RobotEvent_Event{Event: &facetdv1.Event{Time: never}}}),
+		nil,
+	} {
+		if err := publish(t, c, subject.Event("garbage"), data); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := publish(t, c, "facet.event.=zz", nil); err != nil { // no name of a robot
+		t.Fatal(err)
+	}
+	if err := publish(t, c, subject.Event("good"), encoded(t, &fleetv1.RobotEvent{What: &fleetv1.RobotEvent_Event{
+		Event: &facetdv1.Event{Text: "the last of them", Severity: facetdv1.Severity_SEVERITY_INFO,
+			Time: timestamppb.Now()}}})); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"robots"}, {"robots", "--output", "json"}, {"events"},
+		{"events", "--output", "json"}, {"events", "--reader", "archive"}} {
+		status, out, errs := run(t, server.URL, args...)
+		want := map[bool]string{true: "19 of 19 chips good", false: "the last of them"}[args[0] == "robots"]
+		if status != 0 || !strings.Contains(out, want) || !strings.Contains(out, "cannot be read") {
+			t.Errorf("%v: status %d\n%s%s", args, status, out, errs)
+		}
+	}
+	base := startCommand(t, server.URL, pageAt, "page", "--listen", "127.0.0.1:0")
+	natstest.Wait(t, "all robots on the page", func() error {
+		robots, events := changesOf(t, base)
+		if len(robots) != 5 || len(events) != 6 {
+			return fmt.Errorf("%d robots, %d events", len(robots), len(events))
+		}
+		if events[5]["text"] != "the last of them" {
+			t.Errorf("the last event is %v", events[5])
+		}
+		return nil
+	})
+}
+
+// TestOneRobotCannotRemoveWhatAnotherSaid: a message may ask the hub to forget all that came before it; that of a
+// robot's key must not be heard.
+func TestOneRobotCannotRemoveWhatAnotherSaid(t *testing.T) {
+	t.Parallel()
+	s := startSecured(t)
+	robot := encoded(t, &fleetv1.Robot{DaemonAnswers: true})
+	if err := publish(t, s.connect(t, "culverts/robot-crawler-8"),
+		subject.InBucket(subject.Status, "crawler-8"), robot); err != nil {
+		t.Fatal(err)
+	}
+	if err := publish(t, s.connect(t, "culverts/robot-crawler-7"), subject.InBucket(subject.Status, "crawler-7"),
+		robot, "Nats-Rollup", "all"); err == nil {
+		t.Error("the hub took a message that removes all others")
+	}
+	fresh(t, s.connect(t, "culverts/viewer-ada"), "crawler-8", time.Time{})
+}
