@@ -309,10 +309,13 @@ func (r *runner) awaitAll(ctx context.Context) error {
 	return nil
 }
 
+// notReady forgets what the bus was ready for beside the active table.
+func (r *runner) notReady() { r.restoring, r.preparedFor, r.readyOn = nil, nil, nil }
+
 // prepare makes the bus ready for the programs of the active table and some others, and forgets what it was ready for
 // besides.
 func (r *runner) prepare(ctx context.Context, others ...*bus.Program) error {
-	r.restoring, r.preparedFor = nil, nil
+	r.notReady()
 	err := r.cfg.Bus.Prepare(ctx, append(slices.Clip(r.tab.runs.all), others...))
 	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
 		return &bus.LostError{Cause: cause}

@@ -87,7 +87,7 @@ func (r *runner) lose(lost *bus.LostError) {
 		r.log.Error("bus lost", zap.Error(lost.Cause))
 	}
 	r.away = lost
-	r.restoring, r.preparedFor = nil, nil // whatever it was ready for
+	r.notReady() // whatever it was ready for
 	r.drain()
 	r.again = nil
 	for len(r.jobs) > 0 {
@@ -102,7 +102,7 @@ func (r *runner) lose(lost *bus.LostError) {
 func (r *runner) stepAway(ctx, hard context.Context) error {
 	lost := r.away
 	within, cancel := context.WithTimeout(hard, prepareLimit)
-	r.restoring, r.preparedFor = nil, nil
+	r.notReady()
 	err := r.cfg.Bus.Prepare(within, r.tab.runs.all)
 	cancel()
 	if err == nil {

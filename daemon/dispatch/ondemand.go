@@ -24,6 +24,7 @@ type onDemand struct {
 
 	// Of the runner.
 	program *program.OnDemandPlan
+	run     *bus.Program // of its operations
 	forPlan *scheduler.Plan
 	forRegs uint64 // onDemands count when it was compiled
 }

@@ -66,6 +66,7 @@ type runner struct {
 	// The bus is ready for the programs of the active table and, where they are not nil, for one of these.
 	restoring   *restoration // the last one made
 	preparedFor *programs    // of a change
+	readyOn     *bus.Program // of an on-demand job
 	lag         lagWatch
 	halt        halt
 	meter       autoexposure.Meter // of what is set automatically

@@ -12,9 +12,14 @@ import (
 )
 
 // pick takes the first waiting on-demand job that fits between now and until and
-// touches no chip of an open job. Those that can never fit are refused.
+// touches no chip of an open job. Those that can never fit are refused. One for which the bus is ready goes before the
+// others: were it made ready for another one in each gap, none might ever be run.
 func (r *runner) pick(now, until bus.Time) *onDemand {
-	for _, one := range r.box.jobs() {
+	jobs := r.box.jobs()
+	ready := slices.IndexFunc(jobs, func(one *onDemand) bool {
+		return one.run != nil && one.run == r.readyOn && r.compiled(one)
+	})
+	for i, one := range jobs {
 		err := r.fits(one, until.Sub(now))
 		if err == errLater && r.neverCatchesUp(one) {
 			err = &UnavailableError{errNoGapBehind}
@@ -23,6 +28,9 @@ func (r *runner) pick(now, until bus.Time) *onDemand {
 			continue
 		}
 		if err == nil && one.do == nil {
+			if ready >= 0 && i != ready {
+				continue
+			}
 			if r.box.takeToRun(one, now.Add(one.program.Time)) {
 				return one
 			}
@@ -70,12 +78,13 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 	if one.do != nil {
 		return nil
 	}
-	if one.program == nil || one.forPlan != r.tab.plan || one.forRegs != r.onDemands {
+	if !r.compiled(one) {
 		program, err := one.compile(r.regs.held, r.tab.plan)
 		if err != nil {
 			return err
 		}
 		one.program, one.forPlan, one.forRegs = program, r.tab.plan, r.onDemands
+		one.run = &bus.Program{Ops: program.Ops}
 	}
 	p := one.program
 	if r.tab.clashes(p.Chips) {
@@ -90,6 +99,11 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 	return errLater
 }
 
+// compiled reports whether an on-demand job has its program for the registers and the active table.
+func (r *runner) compiled(one *onDemand) bool {
+	return one.program != nil && one.forPlan == r.tab.plan && one.forRegs == r.onDemands
+}
+
 // noGap refuses what takes longer than the longest gap.
 func noGap(needed, longest time.Duration) error {
 	return &NoGapError{
@@ -100,8 +114,9 @@ func noGap(needed, longest time.Duration) error {
 }
 
 // runOnDemand hands an on-demand job over, to run from bus time begin on, and has its caller answered at its end. Where
-// there is no time any more to end before until, it waits for another gap. Errors: a bus that gives no results any
-// more.
+// there is no time any more to end before until, it waits for another gap, with the bus ready for it: to make it ready
+// takes time, and a host that is behind and does so in every gap never catches up. Errors: a bus that gives no results
+// any more.
 func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until bus.Time) error {
 	owed := r.owe(func(err error) { one.done <- onDemandDone{err: err} }) // it has room for the one answer
 	answer := func(done onDemandDone) {
@@ -113,10 +128,14 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 		answer(onDemandDone{err: one.do()})
 		return nil
 	}
-	p := one.program
-	run := &bus.Program{Ops: p.Ops}
-	r.restoring, r.preparedFor = nil, nil
-	err := r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run))
+	p, run := one.program, one.run
+	var err error
+	if r.readyOn != run {
+		r.notReady()
+		if err = r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run)); err == nil {
+			r.readyOn = run
+		}
+	}
 	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
 		r.paid(owed)
 		r.box.putBack(one)
