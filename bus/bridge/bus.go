@@ -19,11 +19,6 @@ const (
 	DefaultLease = time.Second
 	// beats is how often in a lease the device hears of its host, and is asked for its time.
 	beats = 10
-	// trips is how often a device is asked for its time before its clock is used.
-	trips = 8
-	// leastLink is the least that the way to a device is allowed for; beyond, it is four times the longest round trip
-	// of those at first: a link is seldom as slow again (common practice, no source).
-	leastLink = 2 * time.Millisecond
 	// lossyLink is what is allowed for beside that where messages may have to be sent again, twice.
 	lossyLink = 60 * time.Millisecond
 )
@@ -85,7 +80,8 @@ type Bus struct {
 	lost      chan error
 	chips     chipsSeen // of the owner
 	first     wire.Welcome
-	untested  bool // an operator has allowed that
+	untested  bool          // an operator has allowed that
+	trip      time.Duration // round trip that the limits allow for
 
 	mu       sync.Mutex
 	session  *session
@@ -145,7 +141,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		d.Close()
 		return nil, err
 	}
-	way := max(4*b.clock.worst, leastLink)
+	way := max(tripsOfLink*b.trip, leastLink)
 	if emulated {
 		way = emulatedLink
 	}
@@ -282,50 +278,6 @@ func (b *Bus) board() string {
 // errHazard is the error of a device that keeps its lines inactive.
 var errHazard = errors.New("the device keeps every line inactive: its stop input is active, or a supply, current or " +
 	"temperature is outside its limits")
-
-// learnClock asks for the device's time some times.
-func (b *Bus) learnClock(s *session) error {
-	for range trips {
-		stop := b.asks(s)
-		f, err := s.next()
-		stop()
-		if err != nil {
-			return err
-		}
-		var c wire.Clock
-		if _, err := wire.Take(f.Payload, &c); err != nil || f.Type != wire.TypeClock {
-			return fmt.Errorf("the device did not tell its time, but sent a message of type %d", f.Type)
-		}
-		b.clock.answered(c.Token, c.Now)
-	}
-	return nil
-}
-
-// asks asks for the device's time, again and again where that may be lost, until it is told to stop.
-func (b *Bus) asks(s *session) (stop func()) {
-	ask := func() {
-		_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // who waits for it tells
-	}
-	ask()
-	if !s.conn.Lossy() {
-		return func() {}
-	}
-	ended := make(chan struct{})
-	var asking sync.WaitGroup
-	asking.Go(func() {
-		t := time.NewTicker(askAgain)
-		defer t.Stop()
-		for {
-			select {
-			case <-t.C:
-				ask()
-			case <-ended:
-				return
-			}
-		}
-	})
-	return func() { close(ended); asking.Wait() }
-}
 
 // take takes what the device says, on the goroutine of its session.
 func (b *Bus) take(s *session, f *wire.Frame) {

@@ -21,8 +21,8 @@ type clock struct {
 	token   uint32
 	ahead   int64 // by how much the device's clock is ahead of the own one
 	known   bool
-	worst   time.Duration // round trip
-	least   time.Duration // since the device began; 0 before the first
+	worst   time.Duration // round trip since the device began
+	least   time.Duration // that too; 0 before the first
 	points  []driftPoint
 	base    bus.Time // of the device's clock: what the bus time was when the device began
 	now     bustime.Clock
@@ -46,7 +46,7 @@ func (c *clock) restart(base bus.Time) {
 	c.base = base
 	c.remote, _ = clocksync.NewRemote(0) // which is the usual drift
 	c.asked, c.known = map[uint32]int64{}, false
-	c.points, c.least = nil, 0
+	c.points, c.least, c.worst = nil, 0, 0
 }
 
 func (c *clock) own() int64 { return int64(time.Since(c.epoch)) }
@@ -63,17 +63,18 @@ func (c *clock) ask() uint32 {
 	return c.token
 }
 
-// answered takes the answer to a question: what the device's clock showed, in ticks.
-func (c *clock) answered(token uint32, ticks uint64) {
+// answered takes the answer to a question: what the device's clock showed, in ticks. It returns how long that took; 0
+// where nobody has asked.
+func (c *clock) answered(token uint32, ticks uint64) (took time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	sent, is := c.asked[token]
 	if !is {
-		return
+		return 0
 	}
 	delete(c.asked, token)
 	trip := clocksync.Trip{Sent: sent, Received: c.own(), Remote: int64(ticks)*int64(c.tick) + c.base.NS()}
-	took := time.Duration(trip.Received - trip.Sent)
+	took = time.Duration(trip.Received - trip.Sent)
 	c.worst = max(c.worst, took)
 	if took > 0 && (c.least == 0 || took < c.least) {
 		c.least = took
@@ -83,15 +84,16 @@ func (c *clock) answered(token uint32, ticks uint64) {
 		c.now.Reach(bus.Time(trip.Remote))
 		close(c.told)
 		c.told = make(chan struct{})
-		return
+		return took
 	}
 	if _, err := c.remote.Add(trip); err != nil {
-		return
+		return took
 	}
 	if local, off, ok := c.remote.At(trip.Remote); ok {
 		c.ahead, c.known = trip.Remote-local, true
 		c.note(c.ahead, off)
 	}
+	return took
 }
 
 // Now is the bus time, as far as it is known. It never runs backwards.

@@ -2,13 +2,16 @@ package server
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/bridge"
 	"facetd.example/daemon/device"
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/probe"
+	"facetd.example/scheduler"
 )
 
 // deviceTime is how long a device may take to answer and to be configured when the daemon starts.
@@ -86,6 +89,10 @@ func (s *Server) bridged(in *inputs) (*probe.Config, error) {
 	}
 	s.driven = b
 	d, err := s.drive(in, s.wrapped(b), b.Inspector())
+	if refused := (*scheduler.RefusalError)(nil); errors.As(err, &refused) &&
+		refused.Refusal.GetReason() == facetdv1.RefusalReason_REFUSAL_REASON_QUEUE {
+		return nil, fmt.Errorf("%w; %s", err, b.Lead())
+	}
 	if err != nil {
 		return nil, err
 	}
