@@ -83,6 +83,8 @@ type Bus struct {
 	untested  bool          // an operator has allowed that
 	trip      time.Duration // round trip that the limits allow for
 
+	connecting sync.Mutex // is held by who connects again, and taken before mu
+
 	mu       sync.Mutex
 	session  *session
 	boot     uint32
@@ -91,7 +93,9 @@ type Bus struct {
 	heard    time.Time
 	silence  time.Duration // after so long without a word the device is lost
 	closed   bool
-	testing  bool // the device tests itself
+	testing  bool  // the device tests itself
+	refusal  error // why the device is left alone until again
+	again    time.Time
 	ids      uint32
 	taken    uint32 // id of the last result that was taken
 	flights  []*flight
@@ -133,6 +137,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		if errors.As(err, new(*UntestedError)) { // it is there, and away until it has passed
 			d.Close()
 			b.cut, b.record.since, b.record.lastLoss = &bus.LostError{Cause: err}, time.Now(), err
+			b.leaveAlone(err)
 			b.lost <- err
 			err = nil
 		}

@@ -16,8 +16,8 @@ const (
 	// trip of those at first: a link is seldom as slow again (common practice, no source).
 	leastLink   = 2 * time.Millisecond
 	tripsOfLink = 4
-	// roundsOfTrips is how many times that is measured at most, where one trip took more than unsteady times the median:
-	// this machine, and not the link, has kept it. settling is for how long (all of it from no source).
+	// roundsOfTrips is how many times that is measured at most, where one trip took more than unsteady times the
+	// median: this machine, and not the link, has kept it. settling is for how long (all of it from no source).
 	roundsOfTrips, unsteady = 6, 4
 	settling                = 2 * time.Second
 )

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/wire"
@@ -97,20 +98,28 @@ func (b *Bus) compileAll(programs []*bus.Program) (map[*bus.Program]*compiled, e
 	return wanted, errors.Join(errs...)
 }
 
+// refusedPause is for how long a device is left alone that does not take its array until a person has done something.
+const refusedPause = time.Second
+
 // connected connects again where the device was lost. Errors: *bus.LostError.
 func (b *Bus) connected(ctx context.Context) error {
+	b.connecting.Lock()
+	defer b.connecting.Unlock()
 	b.mu.Lock()
-	there, before, testing := b.session != nil, b.cut, b.testing
+	there, before, testing, refusal := b.session != nil, b.cut, b.testing, b.refusal
+	alone := time.Now().Before(b.again)
 	b.mu.Unlock()
 	switch {
 	case there:
 		return nil
 	case testing:
 		return &bus.LostError{Cause: errTesting}
+	case alone:
+		return lostFor(before, refusal)
 	}
 	s, err := greet(ctx, b.address, ownProcess())
 	if err != nil {
-		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
+		return lostFor(before, err)
 	}
 	err = errors.Join(b.suits(&s.welcome), b.fits(&s.welcome))
 	if err == nil {
@@ -122,11 +131,27 @@ func (b *Bus) connected(ctx context.Context) error {
 		if b.session != s {
 			b.counted.ended(s)
 		}
+		b.leaveAlone(err)
 		b.mu.Unlock()
-		return &bus.LostError{Cause: errors.Join(before.Cause, err)}
+		return lostFor(before, err)
 	}
 	b.chips.forget()
 	return nil
+}
+
+// lostFor is a loss that lasts, for what is in the way now.
+func lostFor(before *bus.LostError, now error) *bus.LostError {
+	if before.Cause.Error() == now.Error() { // which is said once
+		return before
+	}
+	return &bus.LostError{Cause: errors.Join(before.Cause, now)}
+}
+
+// leaveAlone leaves a device alone for a while that waits for a person. The caller holds mu.
+func (b *Bus) leaveAlone(err error) {
+	if errors.As(err, new(*UntestedError)) || errors.As(err, new(*PinsError)) || errors.As(err, new(*VersionError)) {
+		b.refusal, b.again = err, time.Now().Add(refusedPause)
+	}
 }
 
 // suits reports that a device is another than the one for which plans are made: limits do not change.

@@ -52,13 +52,17 @@ func (b *Bus) SelfTest(ctx context.Context) (SelfTest, error) {
 		return SelfTest{}, errTesting
 	}
 	b.testing = true
-	s := b.session
 	b.mu.Unlock()
 	defer func() {
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		b.testing = false
+		b.testing, b.again = false, time.Time{} // what it was left alone for may be over
 	}()
+	b.connecting.Lock() // until who connects has ended: one of the two would take the device, or its port, from the other
+	b.mu.Lock()
+	s := b.session
+	b.mu.Unlock()
+	b.connecting.Unlock()
 	if s != nil {
 		s.fail(errTesting)
 	}
@@ -123,6 +127,14 @@ func (b *Bus) askTest(s *session, what uint8) (SelfTest, error) {
 			}
 			continue
 		}
+		var r wire.Reply
+		if _, err := wire.Take(f.Payload, &r); f.Type == wire.TypeReply && err == nil && r.To == wire.TypeSelfTest &&
+			r.Code == wire.ReplyOrder { // without pins there is nothing to test
+			if what == wire.TestRun {
+				return SelfTest{}, &PinsError{Board: b.board(), Why: wire.PinsMissing}
+			}
+			return SelfTest{}, nil // the answer to its configuration says so
+		}
 		var m wire.Tested
 		if _, err := wire.Take(f.Payload, &m); err != nil || f.Type != wire.TypeTested {
 			return SelfTest{}, fmt.Errorf("the device answers its self-test with a message of type %d", f.Type)
@@ -145,6 +157,9 @@ func (b *Bus) testFailure(m *wire.Tested) string {
 	}
 	edge := fmt.Sprintf("a %s edge at input %v", level, chipmodel.Pin(m.Input))
 	served := "after the last output"
+	if b.array.Device == nil { // which tests nothing: it is told of another's
+		return fmt.Sprintf("cause %d", m.Code)
+	}
 	if outputs := pinsOf(b.array.Device).Outputs; int(m.Signal) < len(outputs) {
 		for _, u := range b.array.Device.Outputs(b.array.Lines) {
 			if outputs[m.Signal] == uint8(u.Pin) {
