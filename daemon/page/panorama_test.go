@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
@@ -12,7 +13,14 @@ import (
 // TestPanorama: every chip is drawn where it looks, with what it shows, in software rendering too; where nothing looks
 // is striped; overlaps are dotted when asked for. It tells what it costs.
 func TestPanorama(t *testing.T) {
-	d := run(t, func(c *server.Setup) { c.Scene = config.DefaultScene })
+	t.Parallel()
+	d := run(t, func(c *server.Setup) {
+		if peertest.All() {
+			c.Scene = config.DefaultScene
+		} else {
+			calm(t, c)
+		}
+	})
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	if !eval[bool](b, `Boolean(document.createElement("canvas").getContext("webgl"))`) {
@@ -64,15 +72,54 @@ func TestPanorama(t *testing.T) {
 		t.Errorf("%d of 19 chips show a grey of theirs where they look: %v", grey, got)
 	}
 	b.picture("panorama-overlaps", "#frames")
+	b.givesUpDrawing()
 	b.click(`.names button[data-chip="bow-comb"]`)
 	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-comb'`, patience)
 	b.choose("#chips-order", "direction")
 	if !eval[bool](b, `document.getElementById("panorama").hidden && !document.getElementById("tiles").hidden`) {
 		t.Error("the placement by direction does not come back")
 	}
+	b.onlyStalls()
+}
+
+// onlyStalls fails the test where the browser complained of anything but that what is drawn in software is read back.
+func (b *tab) onlyStalls() {
+	b.t.Helper()
 	for _, f := range b.takeFaults() {
-		if !strings.Contains(f, "GPU stall due to ReadPixels") { // which is what this test does
-			t.Errorf("the browser says: %s", f)
+		if !strings.Contains(f, "GPU stall due to ReadPixels") {
+			b.t.Errorf("the browser says: %s", f)
 		}
 	}
+}
+
+// givesUpDrawing has the browser take back what draws, and give it again: the page says the one, and draws after the
+// other, whatever was chosen meanwhile.
+func (b *tab) givesUpDrawing() {
+	b.t.Helper()
+	eval[bool](b, `(window.taken = document.getElementById("panorama-canvas").getContext("webgl").getExtension("WEBGL_lose_context"),
+		taken.loseContext(), true)`)
+	b.waitFor(`document.getElementById("panorama-said").textContent.startsWith("Nothing is drawn")`, patience)
+	b.choose("#chips-order", "ahead")
+	b.drawn()
+	eval[bool](b, `(taken.restoreContext(), true)`)
+	b.waitFor(`document.getElementById("panorama-said").textContent.includes("19 of 19 chips drawn")`, patience)
+	b.choose("#chips-order", "sphere")
+	b.drawn()
+}
+
+// TestPanoramaAfterALoss: geometry that could not be had is had when the daemon answers again.
+func TestPanoramaAfterALoss(t *testing.T) {
+	t.Parallel()
+	d := run(t, func(c *server.Setup) { calm(t, c) })
+	b := browse(t, d.url(), 1280, 800)
+	b.live(19)
+	eval[bool](b, `(() => { const really = window.fetch;
+		window.fetch = (url, ...more) => String(url).endsWith("/GetGeometry") && !window.there ? Promise.reject(new TypeError("no way")) : really(url, ...more);
+		return true; })()`)
+	b.choose("#chips-order", "sphere")
+	b.waitFor(`document.getElementById("panorama-said").textContent.includes("cannot be reached")`, patience)
+	eval[bool](b, `(window.there = true)`)
+	b.choose("#chips-order", "ahead")
+	b.waitFor(`document.getElementById("panorama-said").textContent.includes("19 of 19 chips drawn")`, patience)
+	b.onlyStalls()
 }

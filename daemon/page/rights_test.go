@@ -46,6 +46,14 @@ func TestRights(t *testing.T) {
 	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operator')`, patience)
 	t.Logf("applied with the role viewer: %s", b.text("#change-said"))
 	b.picture("viewer", "#change")
+	b.click("#stop") // which a viewer may not do, either, and is told
+	b.click(`#stop-form button[value="stop"]`)
+	b.waitFor(`document.getElementById('stop-said').dataset.kind === 'bad' && document.getElementById('stop-said').textContent.includes('operator')`, patience)
+	if d.Stopped() != nil {
+		t.Error("a viewer has stopped the array")
+	}
+	b.picture("viewer-stop", "#stop-box")
+	b.click(`#stop-form button[value="not"]`)
 
 	tokens.Clear()
 	operator := tokens.Add("operator", access.Operator, time.Now().Add(time.Hour))

@@ -113,16 +113,26 @@ func apply(out *facetdv1.Frame, r *analog.HexResampler, of shape) *facetdv1.Fram
 	for i, v := range points {
 		binary.LittleEndian.PutUint16(out.Data[2*i:], uint16(math.Round(v)))
 	}
-	offsets := out.GetRowOffsetNs()
-	out.RowOffsetNs = make([]int64, r.Rows)
-	for i := range out.RowOffsetNs {
-		row := int(math.Round(float64(i) * analog.HexPitch / analog.HexRowPitch))
-		out.RowOffsetNs[i] = offsets[min(row, len(offsets)-1)]
-	}
+	out.RowOffsetNs = rowTimes(out.GetRowOffsetNs(), r.Rows)
+	out.RowLightOffsetNs = rowTimes(out.GetRowLightOffsetNs(), r.Rows)
 	out.PixelIntervalNs = int64(math.Round(float64(out.GetPixelIntervalNs()) * analog.HexPitch))
 	out.Rows, out.Columns = uint32(r.Rows), uint32(r.Columns)
 	out.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE
 	out.Corrections = append(out.Corrections[:len(out.Corrections):len(out.Corrections)],
 		facetdv1.Correction_CORRECTION_RESAMPLED)
+	return out
+}
+
+// rowTimes are the times of the rows of the square lattice: each that of the hexagonal row that is nearest. Of no times
+// there are none.
+func rowTimes(of []int64, rows int) []int64 {
+	if len(of) == 0 {
+		return nil
+	}
+	out := make([]int64, rows)
+	for i := range out {
+		row := int(math.Round(float64(i) * analog.HexPitch / analog.HexRowPitch))
+		out[i] = of[min(row, len(of)-1)]
+	}
 	return out
 }

@@ -20,6 +20,7 @@ func plane(row uint32, rows, columns int) *facetdv1.Frame {
 	}
 	for r := range rows {
 		f.RowOffsetNs = append(f.RowOffsetNs, int64(r)*50_000)
+		f.RowLightOffsetNs = append(f.RowLightOffsetNs, int64(r)*2_000)
 		for c := range columns {
 			x := float64(c) + 0.5*float64((int(row)+r)&1)
 			f.Data = binary.LittleEndian.AppendUint16(f.Data, code(x, float64(r)*analog.HexRowPitch))
@@ -60,6 +61,9 @@ func TestSquareKeepsAPlane(t *testing.T) {
 		// at 0.87; row 7 at 6.51, nearest to row 8 at 6.93.
 		if o := f.GetRowOffsetNs(); len(o) != 8 || o[1] != 50_000 || o[7] != 400_000 || f.GetPixelIntervalNs() != 931 {
 			t.Errorf("row %d: row offsets %v, pixel interval %d ns", row, f.GetRowOffsetNs(), f.GetPixelIntervalNs())
+		}
+		if o := f.GetRowLightOffsetNs(); len(o) != 8 || o[1] != 2_000 || o[7] != 16_000 {
+			t.Errorf("row %d: times of the rows' light %v", row, o)
 		}
 		if string(in.GetData()) != before || in.GetRows() != 9 {
 			t.Error("the frame that was given has changed")

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { falls, reading } from "../static/reading.mjs";
+import { falls, reading, trimOf } from "../static/reading.mjs";
 
 const near = (got, want) => assert.ok(Math.abs(got - want) < 1e-6 * Math.max(1, Math.abs(want)), `${got}, want ${want}`);
 const frame = { rows: 2, columns: 2, code_zero_volts: 0.5, volts_per_code: 0.001, window: { row: 4, column: 6, row_step: 2 },
@@ -28,4 +28,17 @@ test("light by the model of the class, through amplifier and bias", () => {
   near(of(2 - 5e-5 * (2e5 * 30 + 100) * 0.002, linear, undefined, { exposure_ns: "2000000" }), 30);
   assert.equal(of(1.5, linear), undefined); // without its exposure
   assert.deepEqual([falls(log), falls({}), falls(linear)], [true, false, true]);
+});
+
+test("the trim of a frame is its own, or that of its view", () => {
+  const task = { name: "t", views: [{ trim: { gain_index: 1 } }, { name: "b", trim: { offset: 3 } }, { name: "c" }] };
+  assert.deepEqual(["view-1", "b", "c", "d"].map((view) => trimOf({ view }, task)), [{ gain_index: 1 }, { offset: 3 }, undefined, undefined]);
+  assert.deepEqual(trimOf({ view: "b", trim: { offset: 4 } }, task), { offset: 4 });
+  assert.equal(trimOf({ view: "b" }, undefined), undefined); // of a task that has gone
+});
+
+test("what is clipped, and what is no place of the chip, says so", () => {
+  const of = (code, more) => reading({ ...frame, significant_bits: 12, ...more }, [code, 1, 1, 1], 0, 0);
+  assert.deepEqual([0, 1, 4094, 4095].map((code) => of(code).clipped), [true, false, false, true]);
+  assert.deepEqual([of(1).resampled, of(1, { corrections: ["CORRECTION_OFFSET", "CORRECTION_RESAMPLED"] }).resampled], [false, true]);
 });

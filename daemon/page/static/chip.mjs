@@ -3,7 +3,7 @@
 import { byID, colour, fit, h, seen, select, setOptions, text } from "./dom.mjs";
 import { age, best, die, pictures, render, stale } from "./frames.mjs";
 import { pixelAt } from "./lattice.mjs";
-import { reading } from "./reading.mjs";
+import { reading, trimOf } from "./reading.mjs";
 import { highest, histogram } from "./range.mjs";
 import { ageText } from "./stats.mjs";
 import { clock, duration, num, volts, windowText, words } from "./units.mjs";
@@ -116,12 +116,14 @@ function tellReading() {
     return;
   }
   const f = p.frame, cls = app.classes.get(app.chips.get(f.chip)?.class);
-  const trim = f.trim ?? (app.plan?.tasks ?? []).find((t) => t.name === p.set.task)?.trim;
+  const trim = trimOf(f, (app.plan?.tasks ?? []).find((t) => t.name === p.set.task));
   const got = reading(f, p.codes, pointed.row, pointed.column, cls, trim);
-  const light = got.lux === undefined ? "light not known" : `about ${got.lux.toPrecision(3)} lux by its class's response`;
+  const light = got.clipped ? "clipped, light not known" :
+    Number.isFinite(got.lux) ? `about ${got.lux.toPrecision(3)} lux by its class's response` : "light not known";
   const time = Date.parse(f.first_sample_time) + got.lightNS / 1e6;
-  text(readingLine, `Row ${got.chipRow}, column ${got.chipColumn} of the chip: code ${got.code}, ${volts(got.volts)}, ${light}. ` +
-    `Light of ${clock(new Date(time).toISOString())} ± ${duration(f.time_uncertainty_ns)}, sampled ${duration(got.sampledNS - got.lightNS)} later.`);
+  text(readingLine, `${got.resampled ? `Row ${pointed.row}, column ${pointed.column} of the resampled picture` :
+    `Row ${got.chipRow}, column ${got.chipColumn} of the chip`}: code ${got.code}, ${volts(got.volts)}, ${light}. ` +
+    `Light of ${clock(time)} ± ${duration(f.time_uncertainty_ns)}, sampled ${duration(got.sampledNS - got.lightNS)} later.`);
   // On the picture, in fractions of it.
   const row = keep.lay.index ? 1 / (f.rows + 1 / 3) : 1 / f.rows, odd = ((f.window?.row ?? 0) + pointed.row * (f.window?.row_step || 1)) & 1;
   const across = keep.lay.index ? f.columns + 0.5 : f.columns, st = canvas.style, of = (key) => parseFloat(st[key]) / 100;

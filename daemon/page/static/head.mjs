@@ -38,15 +38,18 @@ export function facts() {
   const c = device.clock, losses = num(device.counters?.losses);
   const link = device.connected ? `up${losses ? `, lost ${count(losses, "time")} before` : ""}` : `away since ${new Date(device.since).toISOString().slice(11, 19)} UTC${device.last_loss ? `: ${device.last_loss}` : ""}`;
   const out = [["Link", link, !device.connected]];
-  if (c) out.push(["Its clock", `± ${duration(c.uncertainty_ns)}${c.drift_ppm === undefined ? "" : `, ${num(c.drift_ppm).toFixed(1)} ppm`}`, false]);
+  // Of a device that is away the clock is not known, whatever was said of it last.
+  const drift = c?.drift_ppm === undefined ? "" : `, ${num(c.drift_ppm).toFixed(1)} ± ${num(c.drift_uncertainty_ppm).toFixed(1)} ppm`;
+  if (c && device.connected) out.push(["Its clock", `± ${duration(c.uncertainty_ns)}${drift}`, false]);
   return out;
 }
 
 // recordings shows those that run, each with the button that ends it, in every room.
 function recordings({ recordings: names = [] }) {
   const list = byID("recording-list");
-  if ([...list.children].map((n) => n.dataset.recording).join("\n") === names.join("\n")) return;
-  text(said, "");
+  const before = [...list.children].map((n) => n.dataset.recording);
+  if (before.join("\n") === names.join("\n")) return;
+  if (names.some((name) => !before.includes(name))) text(said, ""); // what is said of one that ended stays to be read
   list.replaceChildren(...names.map((name) => h("span", { class: "recording", data: { recording: name } }, `● Recording ${name} `,
     h("button", { type: "button", class: "small", "aria-label": `End the recording ${name}`, onclick: () => end(name) }, "End it"))));
 }

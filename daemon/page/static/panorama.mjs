@@ -44,6 +44,14 @@ export function start(a, node, choose) {
   node.after(box);
   names.addEventListener("click", (e) => e.target.dataset.chip && choose(e.target.dataset.chip));
   app.hub.on("array", () => (digest = ""));
+  app.hub.on("live", () => view && gl && learn()); // which a lost connection may have kept from being told
+  canvas.addEventListener("webglcontextlost", (e) => {
+    e.preventDefault(); // so that it is given back
+    gl = target = undefined;
+    meshes.clear();
+    if (view) text(said, "Nothing is drawn: the browser has taken back what draws, and says when it can go on.");
+  });
+  canvas.addEventListener("webglcontextrestored", begin);
 }
 
 // show chooses a view of the sphere, or none ("").
@@ -60,15 +68,18 @@ export async function show(name) {
 
 // learn takes the array's geometry, and tells what of the sphere is seen.
 async function learn() {
-  if (digest === app.array.name && geometry) return label();
+  const of = app.array;
+  if (digest === of.name && geometry) return label();
+  let got;
   try {
-    geometry = ((await call("ArrayService", "GetGeometry")).geometry?.chips ?? []).filter((g) => g.rotation?.length === 9);
+    got = (await call("ArrayService", "GetGeometry")).geometry?.chips ?? [];
   } catch (e) {
-    failed = e.message;
     if (!e.code) console.error(e);
-    return text(said, failed);
+    return text(said, `The geometry of the array is not known: ${e.message}.`);
   }
-  digest = app.array.name;
+  if (of !== app.array || !view) return; // whoever chose something else meanwhile has it told then
+  geometry = got.filter((g) => g.rotation?.length === 9);
+  digest = of.name;
   meshes.clear();
   label();
 }
@@ -88,6 +99,7 @@ function label() {
 
 function begin() {
   gl = canvas.getContext("webgl", { alpha: true, antialias: false, depth: false });
+  if (gl?.isContextLost()) return (gl = undefined); // it begins when that is given back
   if (!gl) {
     failed = "This browser draws no panorama: it has no WebGL, not even in software.";
     return;
@@ -97,12 +109,6 @@ function begin() {
   square = gl.createBuffer();
   gl.bindBuffer(gl.ARRAY_BUFFER, square);
   gl.bufferData(gl.ARRAY_BUFFER, new Float32Array([0, 0, 1, 0, 0, 1, 1, 1]), gl.STATIC_DRAW);
-  canvas.addEventListener("webglcontextlost", (e) => {
-    e.preventDefault();
-    gl = target = undefined;
-    meshes.clear();
-  });
-  canvas.addEventListener("webglcontextrestored", begin);
 }
 
 function program(...sources) {

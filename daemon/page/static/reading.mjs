@@ -10,11 +10,20 @@ export function reading(frame, codes, row, column, cls, trim) {
   // Chips with memory show the light of the load, which takes one row after another; others that of the sample.
   const loaded = num(frame.light_bus_ns) - num(frame.first_sample_bus_ns), rowLight = frame.row_light_offset_ns ?? [];
   const light = rowLight.length ? loaded + num(rowLight[row]) : num(frame.hold_ns) || num(frame.exposure_ns) ? loaded : sampled;
-  const w = frame.window ?? {};
+  const w = frame.window ?? {}, top = 2 ** Math.min(16, num(frame.significant_bits) || 16) - 1;
   return {
     code, volts, lux: lux(volts, frame, cls, trim), sampledNS: sampled, lightNS: light, // after the frame's first sample
     chipRow: num(w.row) + row * (w.row_step || 1), chipColumn: num(w.column) + column * (w.column_step || 1),
+    resampled: Boolean(frame.corrections?.includes("CORRECTION_RESAMPLED")), // row and column are no place of the chip then
+    clipped: code <= 0 || code >= top, // the signal may be any beyond
   };
+}
+
+// trimOf are the registers that were active for a frame: frames of views that may be trimmed between jobs say so
+// themselves, for others the view of the task does.
+export function trimOf(frame, task) {
+  const of = (v, i) => (v.name || `view-${i + 1}`) === frame.view;
+  return frame.trim ?? (task?.views ?? []).find(of)?.trim;
 }
 
 // falls tells whether the signal of a class's pixels falls as light rises.
