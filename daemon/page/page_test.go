@@ -254,9 +254,10 @@ func TestNumbers(t *testing.T) {
 		}
 	}
 	b.choose("#events-filter", "SEVERITY_ERROR")
-	if shown := eval[[]string](b,
-		`[...document.querySelectorAll('#events-list li:not([hidden])')].map((e) => e.textContent)`); len(shown) != 0 {
-		t.Errorf("these errors are shown: %q", shown)
+	if shown := eval[[]string](b, // a machine that stands still makes errors of its own
+		`[...document.querySelectorAll('#events-list li')].filter((e) => e.hidden === (e.dataset.severity === "SEVERITY_ERROR")).
+			map((e) => e.textContent)`); len(shown) != 0 {
+		t.Errorf("of errors alone these are shown, or not: %q", shown)
 	}
 	b.choose("#events-filter", "SEVERITY_INFO")
 	b.picture("events", "#events")
