@@ -20,6 +20,7 @@ import (
 	"go.uber.org/zap"
 
 	"facetd.example/api/peertest"
+	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 	"facetd.example/deploy"
@@ -108,6 +109,7 @@ func TestMain(m *testing.M) {
 	}
 	peertest.Parallel(3) // they wait for much, and a browser takes a processor and more
 	code := m.Run()
+	bridgetest.Clean()
 	if browser.stop != nil {
 		browser.stop()
 	}
