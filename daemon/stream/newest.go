@@ -26,10 +26,11 @@ func (n *newest) published(task string) {
 }
 
 func (n *newest) put(it item) {
-	if len(n.sets) >= MaxWaitingTasks {
+	task := it.set.GetTask()
+	if _, has := n.sets[task]; !has && len(n.sets) >= MaxWaitingTasks {
 		clear(n.sets) // names come and go with the tasks; start over
 	}
-	n.sets[it.set.GetTask()] = it
+	n.sets[task] = it
 	n.changed()
 }
 

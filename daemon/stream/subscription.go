@@ -227,7 +227,7 @@ func (s *Subscription) sameTask(it item) int {
 
 func (s *Subscription) lose(task string) {
 	s.dropped++
-	if len(s.lost) >= MaxWaitingTasks {
+	if s.lost[task] == 0 && len(s.lost) >= MaxWaitingTasks {
 		clear(s.lost) // names come and go with the tasks, and never wait again
 	}
 	s.lost[task]++
