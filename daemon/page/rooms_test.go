@@ -47,6 +47,12 @@ func TestRooms(t *testing.T) {
 	}
 	b.live(19)
 	in("watch")
+	if hidden := eval[[]string](b, `[...document.querySelectorAll(".tile")].filter((e) => {
+		const age = e.querySelector(".age").getBoundingClientRect(), box = e.querySelector(".cap").getBoundingClientRect();
+		return age.width < 5 || age.top < box.top - 2 || age.bottom > box.bottom + 2 || age.right > box.right + 1;
+	}).map((e) => e.dataset.chip)`); len(hidden) > 0 {
+		t.Errorf("how old these pictures are is not seen: %v", hidden)
+	}
 	for _, room := range []string{"change", "build", "watch"} {
 		b.click(fmt.Sprintf(`#rooms a[data-room=%q]`, room))
 		in(room)

@@ -138,5 +138,5 @@ func TestTrouble(t *testing.T) {
 		t.Errorf("that nobody answers is told %.0f ms after the stop was over, and counts the stop", after)
 	}
 	close(api.idle)
-	b.waitFor(`document.getElementById('silence').textContent.includes('no job of walk ends')`, patience)
+	b.waitFor(`document.getElementById('silence').textContent.includes('nothing of walk comes')`, patience)
 }

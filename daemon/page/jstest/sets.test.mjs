@@ -71,10 +71,10 @@ test("silence is told with what is known of it", () => {
   s.heard(100, ["wall", "bed"], true);
   s.heard(1300, ["wall", "bed"], false);
   assert.equal(s.says(1100, [100, 300]), ""); // a second, though three periods are over
-  assert.equal(s.says(1334, [100, 300]), "No frame set for 1.2 s: the daemon answers, and no job of wall, bed ends.");
+  assert.equal(s.says(1334, [100, 300]), "No frame set for 1.2 s: the daemon answers, and nothing of wall, bed comes.");
   assert.equal(s.says(1334, [2000, 500]), ""); // not yet three periods of the fastest
-  assert.equal(s.says(1601, [2000, 500]), "No frame set for 1.5 s: the daemon answers, and no job of wall, bed ends.");
-  assert.equal(s.says(3800, [100, 300]), "No frame set for 3.7 s: the daemon answers, and no job of wall, bed ends.");
+  assert.equal(s.says(1601, [2000, 500]), "No frame set for 1.5 s: the daemon answers, and nothing of wall, bed comes.");
+  assert.equal(s.says(3800, [100, 300]), "No frame set for 3.7 s: the daemon answers, and nothing of wall, bed comes.");
   assert.equal(s.says(4300, [100, 300]), "No answer about frames for 3.0 s.");
 });
 
@@ -94,7 +94,7 @@ test("from every start on there is time for an answer and for three periods, and
     assert.equal(s.says(at + 4100, [5000]), "");
     s.heard(at + 18900, ["slow"], false);
     assert.equal(s.says(at + 19000, [5000]), "");
-    assert.equal(s.says(at + 19001, [5000]), "No frame set yet: the daemon answers, and no job of slow ends.");
+    assert.equal(s.says(at + 19001, [5000]), "No frame set yet: the daemon answers, and nothing of slow comes.");
     s.heard(at + 19100, ["slow"], true);
     assert.equal(s.says(at + 19200, [5000]), "");
   }

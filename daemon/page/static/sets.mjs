@@ -108,7 +108,7 @@ export class Silence {
     if (!this.#answered || quiet <= limit) return "";
     if (this.tasks.length === 0) return "No task is shown here: none runs.";
     const since = this.#came === undefined ? "No frame set yet" : `No frame set for ${ageText(quiet)}`;
-    return `${since}: the daemon answers, and no job of ${this.tasks.join(", ")} ends.`;
+    return `${since}: the daemon answers, and nothing of ${this.tasks.join(", ")} comes.`;
   }
 }
 
