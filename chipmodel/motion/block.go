@@ -27,10 +27,10 @@ func (b *block) rated(f *Flow, seconds float64, chip int) {
 
 // blocks are those that take part, those of a chip one after another, and what does not depend on the way.
 type blocks struct {
-	list           []block
-	rr             Matrix3
-	r              Vector
-	pixels, square float64
+	list         []block
+	rr           Matrix3
+	r            Vector
+	free, square float64
 }
 
 func (s *blocks) reset() { *s = blocks{list: s.list[:0]} }
@@ -43,7 +43,7 @@ func (s *blocks) add(f *Flow, seconds float64, chip int) {
 	for k := range 3 {
 		s.r[k] += b.r[k]
 	}
-	s.pixels += f.Pixels
+	s.free += f.Free
 	s.square += f.Square
 }
 

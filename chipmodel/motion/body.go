@@ -49,7 +49,7 @@ type Near struct {
 	// way, if it keeps that: abreast of them, and at a wall across the way everywhere at once. 0 where it sees none, or
 	// does not come nearer by three standard deviations.
 	ContactSeconds float64
-	// ChiSquared is what is left over of its own squares, per pixel.
+	// ChiSquared is what is left over of its own squares, per degree of freedom.
 	ChiSquared float64
 }
 
@@ -65,7 +65,8 @@ type Solver struct {
 	apart  float64 // how far lenses are from the middle of the body, root mean square, in metres
 	out    []Near
 	values []float64
-	last   way // that of the last time, where the search begins
+	last   way     // that of the last time, where the search begins
+	doubt  matrix7 // the covariance of the body's unknowns
 }
 
 // Solve finds turn and way of the body with the distance of what each chip sees unknown.
@@ -131,7 +132,6 @@ func (s *Solver) once() (b Body) {
 	if still.told == 0 {
 		return b
 	}
-	b.Told = true
 	best := s.search(&still)
 	// A way costs two numbers and one a block, lenses apart one more; without it the squares are more by about as many
 	// where there is none.
@@ -144,19 +144,50 @@ func (s *Solver) once() (b Body) {
 		b.RotationOnly = true
 		best = found{turn: still.rate, fit: still}
 	}
-	b.ChiSquared = (s.at.square + best.fit.left) / max(1, s.at.pixels-n)
+	left := s.at.square + best.fit.left
+	if left < -1e-6*s.at.square { // squares are not: what was searched has no least
+		return s.nothing(b)
+	}
+	b.ChiSquared = max(0, left) / max(1, s.at.free-n)
 	b.Rate = best.turn
 	grow := max(1, b.ChiSquared)
-	switch {
-	case b.RotationOnly:
-		_, b.RateCovariance, _ = solve3(still.info, Vector{}, blind)
-		b.RateCovariance = times(b.RateCovariance, grow)
-	default:
-		s.last = best.way
-		s.orient(&b, &best, grow)
+	if b.RotationOnly {
+		b.RateCovariance = s.turns(&still, grow)
+	} else if !s.orient(&b, &best, grow) {
+		return s.nothing(b)
 	}
+	b.Told = true
 	s.near(&b, &best.way, grow)
 	return b
+}
+
+// nothing is told; who took part is.
+func (s *Solver) nothing(b Body) Body {
+	s.last = way{}
+	return Body{Chips: b.Chips, Used: b.Used}
+}
+
+// turns is the covariance of the turn where nothing else is told: of a direction of which the pictures tell nothing,
+// that of a turn of any angle between two frames.
+func (s *Solver) turns(still *fit, grow float64) (c Matrix3) {
+	_, c, told := solve3(still.info, Vector{}, blind)
+	c = times(c, grow)
+	if told == 3 {
+		return c
+	}
+	shortest := math.Inf(1)
+	for i, left := range s.left {
+		if !left {
+			shortest = min(shortest, s.parts[i].Seconds)
+		}
+	}
+	values, vectors := eigen3(still.info)
+	for i, v := range vectors {
+		if !(values[i] > blind*max(values[0], values[1], values[2])) {
+			c.plus(outer(v, v), math.Pi*math.Pi/(shortest*shortest))
+		}
+	}
+	return c
 }
 
 func times(m Matrix3, by float64) (out Matrix3) {
@@ -172,7 +203,10 @@ func (s *Solver) near(b *Body, w *way, grow float64) {
 		if n, uu, ok := p.nearness(&u, &b.Rate); ok && !b.RotationOnly {
 			// The way of the lens is by so much longer than that of the body.
 			length := math.Sqrt(dot(u, u))
-			out.Nearness, out.Variance = n*length, grow/uu*length*length
+			g := s.slopeOf(p, w, &b.Rate, &u, n, uu)
+			g.scale(length)
+			g.way(p, w, &b.Rate, scaled(u, n/length))
+			out.Nearness, out.Variance = n*length, grow/uu*length*length+s.doubt.of(&g)
 		}
 	}
 	var ahead, all meeting
@@ -181,44 +215,19 @@ func (s *Solver) near(b *Body, w *way, grow float64) {
 		u := w.of(p, &b.Rate)
 		n, uu, ok := p.nearness(&u, &b.Rate)
 		if ok && !b.RotationOnly {
-			ahead.add(p, &u, n, uu/grow)
+			g := s.slopeOf(p, w, &b.Rate, &u, n, uu)
+			ahead.add(p, w, &b.Rate, &u, n, uu/grow, &g)
 		}
 		if i+1 == len(s.at.list) || s.at.list[i+1].chip != p.chip {
-			s.out[p.chip].ContactSeconds, _ = ahead.seconds()
-			all.information += ahead.information
-			all.towards += ahead.towards
+			s.out[p.chip].ContactSeconds, _ = ahead.seconds(&s.doubt)
+			all.plus(&ahead)
 			ahead = meeting{}
 		}
 		d := s.parts[p.chip].Seconds
 		s.out[p.chip].ChiSquared += p.flow.residual(scaled(b.Rate, d), scaled(u, n*d)) /
-			max(1, s.parts[p.chip].Flows.Whole.Pixels-4)
+			max(1, s.parts[p.chip].Flows.Whole.Free-4)
 	}
-	b.ContactSeconds, b.ContactVariance = all.seconds()
-}
-
-// meeting is how soon a lens is where the things are that lie ahead of it: one over the time, in the mean over blocks.
-type meeting struct{ information, towards float64 }
-
-// add takes a block whose middle is within 45 degrees of the way (our choice, no source): what lies further aside is
-// passed by. A thing at r in a direction a is r a.u/|u| ahead along the way, so that with the nearness n the lens is
-// abreast of it after a.u/(n u.u). A wall across the way is met everywhere at once so, however far aside it is seen.
-func (m *meeting) add(p *block, u *Vector, n, information float64) {
-	along, square := dot(p.flow.Axis, *u), dot(*u, *u)
-	if !(along > 0) || along*along < square/2 {
-		return
-	}
-	by := square / along
-	m.information += information / (by * by)
-	m.towards += information / by * n
-}
-
-// seconds is the time and its variance; 0 where it is not beyond doubt that the lens comes nearer.
-func (m *meeting) seconds() (seconds, variance float64) {
-	if !(m.towards > sure*math.Sqrt(m.information)) {
-		return 0, 0
-	}
-	t := m.information / m.towards
-	return t, t * t * t * t / m.information
+	b.ContactSeconds, b.ContactVariance = all.seconds(&s.doubt)
 }
 
 // nearness is the best under a way and a turn, of 0 where that does not show, and its information.

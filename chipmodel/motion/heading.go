@@ -176,21 +176,31 @@ func across(h Vector) (a, b Vector) {
 }
 
 // orient says how sure heading, speed and rate are together: by how what is left over curves around them, and by how
-// the best rate follows the heading and the speed.
-func (s *Solver) orient(b *Body, f *found, grow float64) {
-	length := math.Sqrt(dot(f.way.v, f.way.v))
-	h, inverse := scaled(f.way.v, 1/length), f.way.inverse/length
+// the best rate follows the heading and the speed. False where too little is known of the heading.
+func (s *Solver) orient(b *Body, f *found, grow float64) bool {
+	apart := s.apart
+	if f.way.inverse == 0 {
+		apart = 0
+	}
+	f.way.measure(apart)
+	inverse, length, h := f.way.inverse, math.Sqrt(dot(f.way.v, f.way.v)), Vector{1, 0, 0}
+	if length > 0 {
+		h = scaled(f.way.v, 1/length)
+	}
 	var at slope
-	s.at.slopeAt(&f.turn, &way{h, inverse}, &at)
+	s.at.slopeAt(&f.turn, &f.way, &at)
 	x, y := across(h)
-	// The columns of the unknowns that remain: heading across, and one over the speed where that is told.
+	// The columns of the unknowns that remain, at right angles to way and inverse speed together: heading across, and
+	// one over the speed where that is told.
 	var by [3]vector7
 	copy(by[0][bodyWay:], x[:])
 	copy(by[1][bodyWay:], y[:])
-	by[2][bodyInverse] = 1
 	n := 2
 	if inverse > 0 {
 		n = 3
+		along := scaled(h, -inverse*apart)
+		copy(by[2][bodyWay:], along[:])
+		by[2][bodyInverse] = length / apart
 	}
 	_, turns, _ := solve3(at.turns(), Vector{}, blind)
 	var follows [3]Vector // how the best rate follows each
@@ -207,30 +217,58 @@ func (s *Solver) orient(b *Body, f *found, grow float64) {
 			info[j][i] = info[i][j]
 		}
 	}
-	c := covariance(info, n)
-	b.Heading = h
-	b.RateCovariance = times(turns, grow)
+	c, ok := covariance(info, n)
+	c = times(c, grow)
+	values, _ := eigen3(c)
+	if !ok || !(max(values[0], values[1], values[2]) < doubtful*doubtful) {
+		return false
+	}
+	s.last = f.way
+	s.doubt = matrix7{}
+	for i := range 3 {
+		for j := range 3 {
+			s.doubt[i][j] = turns[i][j] * grow
+		}
+		copy(by[i][:bodyWay], follows[i][:])
+	}
 	for i := range n {
 		for j := range n {
-			v := c[i][j] * grow
-			if i == j && i < 2 {
-				v = min(v, math.Pi*math.Pi) // nothing is told of it
-			}
-			b.RateCovariance.plus(outer(follows[i], follows[j]), v)
-			if i < 2 && j < 2 {
-				b.HeadingCovariance.plus(outer(Vector(by[i][bodyWay:bodyInverse]), Vector(by[j][bodyWay:bodyInverse])),
-					v)
+			for k := range bodySize {
+				for l := range bodySize {
+					s.doubt[k][l] += by[i][k] * c[i][j] * by[j][l]
+				}
 			}
 		}
 	}
-	if variance := c[2][2] * grow; n == 3 && inverse*inverse > sure*sure*variance {
-		b.Speed = 1 / inverse
-		b.SpeedVariance = variance * b.Speed * b.Speed * b.Speed * b.Speed
+	for i := range 3 {
+		copy(b.RateCovariance[i][:], s.doubt[i][:3])
 	}
+	b.Heading = h
+	for i, d := range [2]Vector{x, y} {
+		for j, e := range [2]Vector{x, y} {
+			v := c[i][j] / (length * length)
+			if i == j {
+				v = min(v, math.Pi*math.Pi) // nothing is told of it: it turns in place
+			}
+			b.HeadingCovariance.plus(outer(d, e), v)
+		}
+	}
+	if n == 3 && length > 0 {
+		slow := vector7{bodyInverse: 1 / length}
+		for k := range 3 {
+			slow[bodyWay+k] = -inverse / (length * length) * h[k]
+		}
+		slowness, variance := inverse/length, s.doubt.of(&slow)
+		if slowness*slowness > sure*sure*variance {
+			b.Speed = 1 / slowness
+			b.SpeedVariance = variance * b.Speed * b.Speed * b.Speed * b.Speed
+		}
+	}
+	return true
 }
 
-// covariance is the inverse of the first n rows and columns, and where it has none that of heading wholly unknown.
-func covariance(info Matrix3, n int) (c Matrix3) {
+// covariance is the inverse of the first n rows and columns; false where it has none.
+func covariance(info Matrix3, n int) (c Matrix3, ok bool) {
 	var m matrix7
 	for i := range n {
 		for j := range n {
@@ -241,15 +279,11 @@ func covariance(info Matrix3, n int) (c Matrix3) {
 		l, e := m, vector7{}
 		e[j] = 1
 		if !l.solve(&e, n) {
-			c = Matrix3{{math.Pi * math.Pi, 0, 0}, {0, math.Pi * math.Pi, 0}, {0, 0, math.Inf(1)}}
-			if n < 3 {
-				c[2][2] = 0
-			}
-			return c
+			return c, false
 		}
 		copy(c[j][:n], e[:n])
 	}
-	return c
+	return c, true
 }
 
 func (s *slope) turns() (m Matrix3) {

@@ -99,8 +99,9 @@ type Flow struct {
 	Towards [unknowns]float64
 	// Square is what is left of the squares of the differences under no motion at all, in squares of their noise.
 	Square float64
-	// Pixels are those that were used.
-	Pixels float64
+	// Pixels are those that were used, and Free as how many that know nothing of each other they count: smoothing makes
+	// neighbours alike.
+	Pixels, Free float64
 	// Axis is the direction of the middle of the frame, or of the part of it.
 	Axis [3]float64
 	// Place is where the lens is in the body frame, in metres.
@@ -151,18 +152,24 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 	noise := e.flowNoise(parts[:out.Used], est)
 	for k := range parts[:out.Used] {
 		axis := out.Blocks[k].Axis
-		// What noise made of the gradients is known in the mean only: of weak texture less may be there. The solver
-		// divides by what is left along a way, so that this must not be below what goes with it of the turn.
-		for _, off := range [...]float64{1, 0.5, 0.2, 0} {
-			if e.inform(&out.Blocks[k], &parts[k], r, noise, off); out.Blocks[k].positive() {
-				break
-			}
-		}
+		e.informSafely(&out.Blocks[k], &parts[k], r, noise)
 		out.Blocks[k].Axis = axis
 	}
 	if whole.n >= leastPixels {
-		e.inform(&out.Whole, &whole, r, noise, 1)
+		e.informSafely(&out.Whole, &whole, r, noise)
 	}
+}
+
+// informSafely takes off as much of what noise made of the gradients as leaves twice that to be taken: where most of
+// what shows along a direction would go, the rest would be told to be moved by any distance, surely.
+func (e *Estimator) informSafely(out *Flow, n *normal, r *Rays, noise float64) {
+	for _, off := range [...]float64{1, 0.5, 0.2} {
+		if e.inform(out, n, r, noise, 2*off); out.positive() {
+			e.inform(out, n, r, noise, off)
+			return
+		}
+	}
+	e.inform(out, n, r, noise, 0)
 }
 
 // flowNoise is the noise of a pixel, by what is left over under a turn and a way of each part. Under the shift of the
@@ -222,14 +229,16 @@ func (p *ray) direction() [3]float64 {
 	return scaled(cross(way, turn), 1/dot(way, way))
 }
 
-// positive reports whether the information is that of anything.
+// positive reports whether the information is that of anything, and leaves squares above 0 under whatever motion.
 func (f *Flow) positive() bool {
 	var m matrix7
 	var b vector7
 	for i := range unknowns {
 		copy(m[i][:], f.Information[i][:])
+		m[unknowns][i] = f.Towards[i]
 	}
-	return m.solve(&b, unknowns)
+	m[unknowns][unknowns] = f.Square
+	return m.solve(&b, unknowns+1)
 }
 
 // inform makes information of sums, with a part of what noise makes of it taken off.
@@ -249,7 +258,7 @@ func (e *Estimator) inform(out *Flow, n *normal, r *Rays, noise, off float64) {
 		}
 		out.Towards[i] = w * (n.ct[i] - n.c[i]*n.t/n.n)
 	}
-	out.Square, out.Pixels = w*max(0, n.tt-n.t*n.t/n.n), n.n
+	out.Square, out.Pixels, out.Free = w*max(0, n.tt-n.t*n.t/n.n), n.n, n.n*e.power.smooth
 	out.Axis, out.Place = r.axis, r.place
 }
 

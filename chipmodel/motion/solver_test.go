@@ -26,7 +26,7 @@ func randomVector(rng *rand.Rand, length float64) Vector {
 
 // flowOf is what pixels around a direction tell, of which each sees a gradient in any direction.
 func (c *course) flowOf(rng *rand.Rand, axis, place Vector, distance float64, pixels int) (f Flow) {
-	f.Axis, f.Place, f.Pixels = axis, place, float64(pixels)
+	f.Axis, f.Place, f.Pixels, f.Free = axis, place, float64(pixels), float64(pixels)
 	lens := cross(c.turn, place)
 	for k := range lens {
 		lens[k] += c.way[k]
@@ -72,6 +72,7 @@ func (c *course) parts(rng *rand.Rand, chips int) (out []Part) {
 			flows.Used++
 			w := &flows.Whole
 			w.Pixels += f.Pixels
+			w.Free += f.Free
 			w.Square += f.Square
 			for i := range unknowns {
 				w.Towards[i] += f.Towards[i]

@@ -896,13 +896,14 @@ func (x *ChipMotion) GetTexture() float64 {
 // frame, matrices row by row, 9 numbers.
 type BodyMotion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Whether anything is told; all else is unset where not.
+	// Whether anything is told; all else is unset where not. Nothing is where there is more than a turn to be seen, and
+	// its heading is not known to 0.2 rad: what few chips see of a turn and of a way is alike.
 	Told bool `protobuf:"varint,1,opt,name=told,proto3" json:"told,omitempty"`
 	// Whether no way was to be told beside the turn: it is then that of the best fit without one.
 	RotationOnly bool `protobuf:"varint,2,opt,name=rotation_only,json=rotationOnly,proto3" json:"rotation_only,omitempty"`
 	// Rate of the turn in radians a second.
 	RateRadPerS []float64 `protobuf:"fixed64,3,rep,packed,name=rate_rad_per_s,json=rateRadPerS,proto3" json:"rate_rad_per_s,omitempty"`
-	// Its covariance.
+	// Its covariance: along a direction of which the pictures tell nothing, that of half a turn between two frames.
 	RateCovariance []float64 `protobuf:"fixed64,4,rep,packed,name=rate_covariance,json=rateCovariance,proto3" json:"rate_covariance,omitempty"`
 	// Direction of the way, a unit vector; empty where only rotation is told.
 	Heading []float64 `protobuf:"fixed64,5,rep,packed,name=heading,proto3" json:"heading,omitempty"`
@@ -1039,13 +1040,13 @@ type ChipNearness struct {
 	LeftOut bool `protobuf:"varint,2,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	// Way a second of the chip's lens in units of the distance of what it sees; unset where only rotation is told.
 	NearnessPerS *float64 `protobuf:"fixed64,3,opt,name=nearness_per_s,json=nearnessPerS,proto3,oneof" json:"nearness_per_s,omitempty"`
-	// Standard deviation of that.
+	// Standard deviation of that, with what is not known of rate and heading.
 	NearnessSdPerS *float64 `protobuf:"fixed64,4,opt,name=nearness_sd_per_s,json=nearnessSdPerS,proto3,oneof" json:"nearness_sd_per_s,omitempty"`
 	// After which time the chip's lens is where the things are that it sees within 45 degrees of its way, if it keeps
 	// that, in seconds: abreast of them, and at a wall across the way everywhere at once. Unset where it sees none there,
 	// or does not come nearer by three standard deviations.
 	ContactS *float64 `protobuf:"fixed64,5,opt,name=contact_s,json=contactS,proto3,oneof" json:"contact_s,omitempty"`
-	// What is left over of this chip, in squares of the noise, per pixel.
+	// What is left over of this chip, in squares of the noise, per degree of freedom.
 	ChiSquared    float64 `protobuf:"fixed64,6,opt,name=chi_squared,json=chiSquared,proto3" json:"chi_squared,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
