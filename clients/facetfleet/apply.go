@@ -54,7 +54,7 @@ Exit status 0: every robot has made it.`,
 			if err != nil {
 				return err
 			}
-			return a.stream(cmd, func(ctx context.Context, c *hub.Conn) error {
+			return a.with(cmd, func(ctx context.Context, c *hub.Conn) error {
 				robots, err := f.group(ctx, c)
 				if err != nil {
 					return err
@@ -171,10 +171,13 @@ func (f *applyFlags) inWaves(ctx context.Context, cmd *cobra.Command, c *hub.Con
 		func(number int, robots []string) {
 			fmt.Fprintf(cmd.ErrOrStderr(), "wave %d: %s\n", number, cli.Count(len(robots), "robot"))
 		})
-	if err != nil {
+	if err != nil && fates == nil {
 		return err
 	}
-	return writeFates(cmd, fates, done)
+	if err != nil { // what became of the robots until then is told all the same
+		fmt.Fprintf(cmd.ErrOrStderr(), "facetfleet: %v\n", err)
+	}
+	return writeFates(cmd, fates, done && err == nil)
 }
 
 func allPrepared(fates []*fleet.Fate) bool {

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"google.golang.org/protobuf/proto"
 
+	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	fleetv1 "facetd.example/api/facetfleet/v1"
 	"facetd.example/api/peertest"
@@ -213,5 +216,91 @@ func TestChangesInWaves(t *testing.T) {
 	if status != 1 || strings.Count(out, "refused") != 2 || strings.Count(errs, "wave ") != 1 ||
 		!strings.Contains(out, "it was not asked") {
 		t.Errorf("status %d\n%s%s", status, out, errs)
+	}
+}
+
+// TestTheHubKilledAmidAGroupChange: one robot has made the change and the hub is killed before the other one answers;
+// once there is a hub again the first one takes it back.
+func TestTheHubKilledAmidAGroupChange(t *testing.T) {
+	t.Parallel()
+	server := natstest.Start(t)
+	c := prepareHub(t, 1, server.URL)
+	daemon := demoDaemon(t)
+	startBridge(t, daemon, "maker", server.URL)
+	fresh(t, c, "maker", time.Time{})
+	killed := false // touched by one handler alone
+	answers := func(m *nats.Msg) {
+		command := &fleetv1.Command{}
+		if err := proto.Unmarshal(m.Data, command); err != nil {
+			t.Error(err)
+		}
+		change := &fleetv1.Change{State: fleetv1.ChangeState_CHANGE_STATE_PREPARED}
+		switch {
+		case command.GetCommit() != nil && !killed:
+			killed = true
+			natstest.Wait(t, "the change of the other robot", func() error {
+				if got := taskNames(t, daemon); got != "night" {
+					return fmt.Errorf("it runs %q", got)
+				}
+				return nil
+			})
+			server.Kill()
+			server.Run()
+			return
+		case command.GetCommit() != nil:
+			change.State = fleetv1.ChangeState_CHANGE_STATE_REFUSED
+		case command.GetUndo() != nil:
+			change.State = fleetv1.ChangeState_CHANGE_STATE_UNDONE
+		}
+		if data, err := proto.Marshal(&fleetv1.Answer{What: &fleetv1.Answer_Change{Change: change}}); err != nil {
+			t.Error(err)
+		} else if err := m.Respond(data); err != nil {
+			t.Log(err)
+		}
+	}
+	s, err := connectTo(t, server.URL).NC.Subscribe(subject.ForOperators("killer"), answers)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Unsubscribe() })
+	natstest.Wait(t, "the robot that answers nothing", func() error {
+		_, err := fleet.Order(t.Context(), c, "killer", &fleetv1.Command{})
+		return err
+	})
+	fates, done := fleet.Apply(t.Context(), c, fleet.ApplyOptions{Robots: []string{"maker", "killer"},
+		Tasks: &fleetv1.DesiredTasks{Tasks: []*facetdv1.Task{demoTask("night")}}})
+	if w := words(fates); w["maker"] != "unchanged" || done || !killed {
+		t.Errorf("%v: %s", w, fates[0].Message)
+	}
+	if got := taskNames(t, daemon); got != "" {
+		t.Errorf("it runs %q", got)
+	}
+}
+
+// TestAnInterruptedChange: it is taken back where it was made, and is no good end of the command.
+func TestAnInterruptedChange(t *testing.T) {
+	t.Parallel()
+	server := natstest.Start(t)
+	c := prepareHub(t, 1, server.URL)
+	daemon := demoDaemon(t)
+	startBridge(t, daemon, "maker", server.URL)
+	fresh(t, c, "maker", time.Time{})
+	ctx, interrupt := context.WithCancel(t.Context())
+	defer interrupt()
+	race(t, c, "racer", "maker", interrupt)
+	file := filepath.Join(t.TempDir(), "night.yaml")
+	text := "tasks:\n  - {name: night, target: {list: {names: [bow-comb]}}, rate_hz: 0.5}\n"
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out, errs bytes.Buffer
+	a := &app{env: func(string) string { return "" }}
+	status := cli.Execute(ctx, newRoot(a), []string{"--hub", server.URL, "apply", "--robot", "racer", file},
+		strings.NewReader(""), &out, &errs)
+	if status != cli.StatusFailed || !strings.Contains(out.String(), "unchanged") {
+		t.Errorf("status %d\n%s%s", status, &out, &errs)
+	}
+	if got := taskNames(t, daemon); got != "" {
+		t.Errorf("it runs %q", got)
 	}
 }

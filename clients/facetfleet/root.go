@@ -113,7 +113,7 @@ func (a *app) seed() ([]byte, error) {
 
 // ask runs f with the hub and a time limit.
 func (a *app) ask(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) error) error {
-	return a.stream(cmd, func(ctx context.Context, c *hub.Conn) error {
+	return a.with(cmd, func(ctx context.Context, c *hub.Conn) error {
 		ctx, cancel := context.WithTimeout(ctx, a.timeout)
 		defer cancel()
 		err := f(ctx, c)
@@ -124,8 +124,17 @@ func (a *app) ask(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) e
 	})
 }
 
-// stream is ask without a time limit; an interruption is a good end.
+// stream is with where an interruption is a good end.
 func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) error) error {
+	err := a.with(cmd, f)
+	if errors.Is(cmd.Context().Err(), context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+// with runs f with the hub; an interruption is what f makes of it.
+func (a *app) with(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn) error) error {
 	c, err := a.connect("facetfleet "+cmd.Name(), false, func(line string) {
 		fmt.Fprintln(cmd.ErrOrStderr(), "facetfleet: "+line)
 	})
@@ -133,8 +142,5 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *hub.Conn
 		return err
 	}
 	defer c.Close()
-	if err = f(cmd.Context(), c); errors.Is(cmd.Context().Err(), context.Canceled) {
-		return nil
-	}
-	return err
+	return f(cmd.Context(), c)
 }

@@ -55,7 +55,7 @@ func (a *app) order(cmd *cobra.Command, robot string, m *fleetv1.Command, done s
 	if robot == "" {
 		return cli.Usagef("--robot: name the robot")
 	}
-	return a.stream(cmd, func(ctx context.Context, c *hub.Conn) error {
+	return a.with(cmd, func(ctx context.Context, c *hub.Conn) error {
 		answer, err := fleet.Order(ctx, c, robot, m)
 		if err != nil {
 			return err

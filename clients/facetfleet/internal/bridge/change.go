@@ -120,6 +120,11 @@ const refusedState = fleetv1.ChangeState_CHANGE_STATE_REFUSED
 // stale is the code of a change whose tasks were changed by somebody else.
 const stale = codes.Aborted
 
+// errUnsure is of a change whose answer was lost, of tasks that have changed since: the daemon makes a change once
+// however often it is asked, but has forgotten which it made after it was started anew.
+var errUnsure = &facet.Error{Code: codes.Unknown, Message: "the tasks have changed since this change was asked for " +
+	"the first time; whether by it or by somebody else is not known"}
+
 // asRefusal is an error by which the daemon refuses a change for good, rather than one of the way to it.
 func asRefusal(err error) *facet.Error {
 	for _, c := range []codes.Code{codes.FailedPrecondition, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists,
@@ -187,8 +192,12 @@ func (b *Bridge) commit(ctx context.Context, id string) (*fleetv1.Change, error)
 		c.state.State, c.state.Revision = fleetv1.ChangeState_CHANGE_STATE_COMMITTED, c.state.GetBaseRevision()
 		return proto.CloneOf(c.state), nil
 	}
+	before := c.asked
 	c.asked = true
 	r, err := b.cfg.Daemon.ApplyTasks(ctx, c.changes, "fleet-"+id)
+	if before && daemonSays(err, stale) {
+		return nil, errUnsure
+	}
 	if refused := asRefusal(err); refused != nil {
 		c.state.State, c.state.Message = refusedState, refused.Message
 		return proto.CloneOf(c.state), nil
@@ -216,7 +225,10 @@ func (b *Bridge) undo(ctx context.Context, id string) (*fleetv1.Change, error) {
 		// A commit whose answer was lost may have been made: asking again with its id tells, and makes it where it was
 		// not, which is then taken back like any other.
 		r, err := b.cfg.Daemon.ApplyTasks(ctx, c.changes, "fleet-"+id)
-		if asRefusal(err) != nil { // somebody else changed the tasks; this change was never made
+		if daemonSays(err, stale) {
+			return nil, errUnsure
+		}
+		if asRefusal(err) != nil {
 			c.state.State = fleetv1.ChangeState_CHANGE_STATE_UNDONE
 			return proto.CloneOf(c.state), nil
 		}

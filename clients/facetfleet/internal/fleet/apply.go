@@ -14,8 +14,15 @@ import (
 	"facetd.example/clients/facetfleet/internal/hub"
 )
 
-// together is how many robots are asked at a time.
-const together = 64
+const (
+	// together is how many robots are asked at a time.
+	together = 64
+	// again is after how long something is tried again that the hub did not do.
+	again = time.Second
+	// undoWithin is for how long robots that do not answer are asked to take a change back: a hub that was started anew
+	// has its robots back within seconds.
+	undoWithin = 30 * time.Second
+)
 
 // Fate is what became of a change of one robot's tasks.
 type Fate struct {
@@ -61,9 +68,8 @@ type ApplyOptions struct {
 }
 
 // Apply changes the tasks of robots, of all that answer or of none: each plans the change and notes how to undo it;
-// where
-// all of them can, each makes it, if its tasks are still the same; where one does not, those that did take it back. The
-// fates are in the order of the robots; done says whether all of them were changed.
+// where all of them can, each makes it, if its tasks are still the same; where one does not, those that did take it
+// back. The fates are in the order of the robots; done says whether all of them were changed.
 func Apply(ctx context.Context, c *hub.Conn, o ApplyOptions) (fates []*Fate, done bool) {
 	a := &application{ctx: ctx, hub: c, o: o, id: rand.Text()}
 	for _, robot := range o.Robots {
@@ -118,11 +124,20 @@ func among(fates []*Fate, s fleetv1.ChangeState) (found []*Fate) {
 	return found
 }
 
-// undo asks robots to take the change back or to drop it.
+// undo asks robots to take the change back or to drop it, also where the change was interrupted. Those that do not
+// answer are asked again for a while, as after the loss of the hub.
 func (a *application) undo(fates []*Fate) {
-	a.step(fates, func(*Fate) *fleetv1.Command {
+	command := func(*Fate) *fleetv1.Command {
 		return &fleetv1.Command{What: &fleetv1.Command_Undo{Undo: &fleetv1.UndoChange{ChangeId: a.id}}}
-	})
+	}
+	a.ctx = context.WithoutCancel(a.ctx)
+	for end := time.Now().Add(undoWithin); ; time.Sleep(again) {
+		a.step(fates, command)
+		fates = among(fates, fleetv1.ChangeState_CHANGE_STATE_UNSPECIFIED)
+		if len(fates) == 0 || time.Now().After(end) {
+			return
+		}
+	}
 }
 
 // step sends a command to robots, many at a time, and notes what each says.

@@ -38,6 +38,10 @@ func ApplyInWaves(ctx context.Context, c *hub.Conn, o WaveOptions, wave func(num
 				}
 				return nil
 			})
+			select {
+			case <-watching.Done():
+			case <-time.After(again): // the hub may be away
+			}
 		}
 	})
 	data, err := proto.Marshal(&fleetv1.Desired{ChangeId: id, Time: timestamppb.Now(), By: o.By, Tasks: o.Tasks,
@@ -56,12 +60,13 @@ func ApplyInWaves(ctx context.Context, c *hub.Conn, o WaveOptions, wave func(num
 		rest = rest[n:]
 		wave(number, names(now))
 		for _, f := range now {
+			f.State, f.Message = fleetv1.ChangeState_CHANGE_STATE_UNSPECIFIED,
+				"the hub did not acknowledge what was desired of it, and may have it"
 			if _, err := bucket.Put(ctx, subject.Key(f.Robot), data); err != nil {
 				return fates, false, fmt.Errorf("the desired state of %s: %w", f.Robot, err)
 			}
-			f.State, f.Message = fleetv1.ChangeState_CHANGE_STATE_UNSPECIFIED,
-				"it has not said yet; it makes the change "+
-					"when it is back, until "+o.Expire.UTC().Format(time.RFC3339)
+			f.Message = "it has not said yet; it makes the change when it is back, until " +
+				o.Expire.UTC().Format(time.RFC3339)
 		}
 		if err := awaitWave(ctx, seen, now, o.Patience); err != nil {
 			return fates, false, err
