@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -9,10 +10,12 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
 	"facetd.example/clients/facetfleet/internal/natstest"
 	"facetd.example/clients/facetfleet/internal/subject"
@@ -110,4 +113,66 @@ func TestOneRobotCannotRemoveWhatAnotherSaid(t *testing.T) {
 		t.Error("the hub took a message that removes all others")
 	}
 	fresh(t, s.connect(t, "culverts/viewer-ada"), "crawler-8", time.Time{})
+}
+
+// TestAViewerCannotSpeakAsARobot: an answer goes to an inbox and nowhere else, wherever a question wants it; and the
+// keeper of a customer's streams does not read them.
+func TestAViewerCannotSpeakAsARobot(t *testing.T) {
+	t.Parallel()
+	s := startSecured(t)
+	s.bridge(t, "crawler-7", "culverts/robot-crawler-7")
+	viewer := s.connect(t, "culverts/viewer-ada")
+	first := fresh(t, viewer, "crawler-7", time.Time{})
+	question := encoded(t, &fleetv1.Command{What: &fleetv1.Command_ListTasks{ListTasks: &facetdv1.ListTasksRequest{}}})
+	to := subject.InBucket(subject.Status, "crawler-7")
+	if err := viewer.NC.PublishRequest(subject.ForViewers("crawler-7"), to, question); err != nil {
+		t.Fatal(err)
+	}
+	// One after it is answered, and by then the hub has what the first one led to.
+	if _, err := fleet.Ask(t.Context(), viewer, "crawler-7", &fleetv1.Command{What: &fleetv1.Command_ListTasks{
+		ListTasks: &facetdv1.ListTasksRequest{}}}); err != nil {
+		t.Fatal(err)
+	}
+	later := fresh(t, viewer, "crawler-7", first.Stored)
+	if later.GetBridge() == nil || later.GetBridge().GetCommands() > 1 {
+		t.Errorf("the status is %v", later.Robot)
+	}
+	for _, of := range []string{subject.Newest(subject.Events, subject.Event("crawler-7")),
+		subject.Newest(subject.BucketStream(subject.Status), to)} {
+		_, err := s.connect(t, "culverts/keeper-hub").Newest(t.Context(), of)
+		if denied := new(hub.DeniedError); !errors.As(err, &denied) {
+			t.Errorf("the keeper reads %s: %v", of, err)
+		}
+	}
+}
+
+// TestALeaseEndsWhenItsTaskIsGone: it does not keep the frames of other readers waiting until its time is over.
+func TestALeaseEndsWhenItsTaskIsGone(t *testing.T) {
+	t.Parallel()
+	server := natstest.Start(t)
+	c := prepareHub(t, 1, server.URL)
+	daemon := demoDaemon(t)
+	startBridge(t, daemon, "crawler", server.URL)
+	fresh(t, c, "crawler", time.Time{})
+	if _, err := daemon.AddTask(t.Context(), demoTask("gone")); err != nil {
+		t.Fatal(err)
+	}
+	m := &fleetv1.LeaseFrames{LeaseId: "one", Tasks: []string{"gone"}, Duration: durationpb.New(time.Minute)}
+	ask := func() error {
+		_, err := fleet.Ask(t.Context(), c, "crawler", &fleetv1.Command{What: &fleetv1.Command_LeaseFrames{
+			LeaseFrames: m}})
+		return err
+	}
+	if err := ask(); err != nil {
+		t.Fatal(err)
+	}
+	if err := daemon.RemoveTask(t.Context(), "gone"); err != nil {
+		t.Fatal(err)
+	}
+	if err := ask(); err == nil {
+		t.Error("a lease on a task that is gone is renewed")
+	}
+	if m.Duration = durationpb.New(0); ask() != nil {
+		t.Errorf("the lease does not end: %v", ask())
+	}
 }

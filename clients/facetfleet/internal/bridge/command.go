@@ -32,6 +32,11 @@ func (b *Bridge) listen(ctx context.Context) ([]*nats.Subscription, error) {
 	var working sync.WaitGroup
 	take := func(operator bool) nats.MsgHandler {
 		return func(m *nats.Msg) {
+			// A robot may answer wherever a question says; an inbox is where nobody takes it for anything else.
+			if !strings.HasPrefix(m.Reply, "_INBOX") {
+				b.cfg.Log(fmt.Sprintf("a command that wants its answer at %q is not done", m.Reply))
+				return
+			}
 			select {
 			case busy <- struct{}{}:
 			default:

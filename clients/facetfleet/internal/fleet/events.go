@@ -124,7 +124,7 @@ func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f
 	if err != nil {
 		return from, err
 	}
-	waiting := info.NumPending
+	waiting := info.NumPending + uint64(info.NumAckPending) // with what a reader took and did not finish
 	for o.Follow || waiting > 0 {
 		m, err := messages.Next()
 		switch {

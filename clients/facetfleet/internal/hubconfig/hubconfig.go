@@ -232,7 +232,12 @@ func grants(k Key) (publish, hear []string) {
 					subject.InBucket(subject.Desired, subject.Key(k.Name)))},
 			[]string{subject.ForViewers(k.Name), subject.ForOperators(k.Name)}
 	case "keeper":
-		return []string{"$JS.API.>"}, nil
+		publish = []string{"$JS.API.INFO"}
+		for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status),
+			subject.BucketStream(subject.Desired)} {
+			publish = append(publish, info+stream, "$JS.API.STREAM.CREATE."+stream, "$JS.API.STREAM.UPDATE."+stream)
+		}
+		return publish, nil
 	}
 	publish = []string{strings.TrimSuffix(subject.ForViewers(""), "=") + "*", "$JS.API.INFO", "$JS.FC.>", "$JS.ACK." +
 		subject.Events + ".>"}

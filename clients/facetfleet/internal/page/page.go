@@ -160,14 +160,15 @@ func lineOf(e *fleet.Event) eventLine {
 		strings.ToLower(strings.TrimPrefix(v.GetSeverity().String(), "SEVERITY_")), v.GetText()}
 }
 
-// changes are the robots and events that are newer than a version, and the version that they make.
-func (p *Page) changes(after uint64, now time.Time) (robots []robotLine, events []eventLine, version uint64) {
+// changes are the robots and events that are newer than a version, and the version that they make; before is when that
+// version was asked for.
+func (p *Page) changes(after uint64, before, now time.Time) (robots []robotLine, events []eventLine, version uint64) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	var changed []*fleet.Robot
 	for _, e := range p.robots {
 		// One that has fallen silent has changed by saying nothing.
-		fell := e.robot.Silent(now) && !e.robot.Silent(now.Add(-2*interval))
+		fell := e.robot.Silent(now) && !e.robot.Silent(before)
 		if e.version > after || fell {
 			changed = append(changed, e.robot)
 		}
@@ -280,9 +281,11 @@ func (p *Page) serveChanges(w http.ResponseWriter, r *http.Request) {
 	defer done()
 	tick := time.NewTicker(interval)
 	defer tick.Stop()
+	before := time.Now()
 	for version := uint64(0); ; {
-		robots, events, newest := p.changes(version, time.Now())
-		version = newest
+		now := time.Now()
+		robots, events, newest := p.changes(version, before, now)
+		version, before = newest, now
 		if send("changes", map[string]any{"robots": robots, "events": events, "hub": p.hub.NC.IsConnected()}) != nil {
 			return
 		}
