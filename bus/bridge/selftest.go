@@ -58,7 +58,7 @@ func (b *Bus) SelfTest(ctx context.Context) (SelfTest, error) {
 		defer b.mu.Unlock()
 		b.testing, b.again = false, time.Time{} // what it was left alone for may be over
 	}()
-	b.connecting.Lock() // until who connects has ended: one of the two would take the device, or its port, from the other
+	b.connecting.Lock() // until who connects has ended: one would take the device, or its port, from the other
 	b.mu.Lock()
 	s := b.session
 	b.mu.Unlock()

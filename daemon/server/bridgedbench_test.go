@@ -232,7 +232,8 @@ func TestCalibrationThroughTheBridge(t *testing.T) {
 			g.GetDefectivePixels() != w.GetDefectivePixels() {
 			t.Errorf("%s: %v, want %v", name, g, w)
 		}
-		if apart, spread := mapsApart(t, g.GetData(), w.GetData()); spread < 3 || apart > spread/10 {
+		// The noise of so few frames is up to a tenth of the spread, and maps of other pixels are apart by all of it.
+		if apart, spread := mapsApart(t, g.GetData(), w.GetData()); spread < 3 || apart > spread/5 {
 			t.Errorf("%s: pixels of the maps are %.2f codes apart, and spread by %.2f", name, apart, spread)
 		}
 	}
