@@ -8,8 +8,8 @@ import (
 	"github.com/nats-io/nats.go"
 )
 
-// TestDeniedAnswers: a key that is refused a subject is told so; an answer that the hub no longer lets through, as after
-// a new connection, says nothing of the key.
+// TestDeniedAnswers: a key that is refused a subject is told so; an answer that the hub no longer lets through, as
+// after a new connection, says nothing of the key.
 func TestDeniedAnswers(t *testing.T) {
 	said := ""
 	c := &Conn{log: func(line string) { said += line }, denied: map[string]string{}}
