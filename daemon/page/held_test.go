@@ -28,7 +28,8 @@ func TestHeldOfManyChips(t *testing.T) {
 	b := browse(t, d.url()+"build", 1280, 800)
 	b.waitFor(`document.querySelector('#timetable-svg .tt-curve')`, patience)
 	b.picture("held-curve", "#timetable")
-	if got := b.text("#timetable-svg .tt-curve title"); got != fmt.Sprintf("Up to %d of %[1]d chips hold a load at once", chips) {
+	want := fmt.Sprintf("Up to %d of %[1]d chips hold a load at once", chips)
+	if got := b.text("#timetable-svg .tt-curve title"); got != want {
 		t.Errorf("the curve says %q; all are loaded at once, and then read", got)
 	}
 	wrong := eval[[]string](b, `import("/page/timetable.mjs").then(({heldCount}) => {
