@@ -66,13 +66,23 @@ func (s *Solver) search(still *fit) (best found) {
 		least = s.wholes.under(&best.way, &best.turn).left
 		rings, spokes = 4, 8
 	}
+	s.tryGrid(&best, still, rings, spokes, least)
+	// More than ten times what noise leaves: few chips have valleys that a coarse grid does not see (our choice, no
+	// source).
+	if s.at.square+best.fit.left > 10*s.at.free {
+		s.tryGrid(&best, still, 2*rings, 2*spokes, math.Inf(1))
+	}
+	return best
+}
+
+// tryGrid goes downhill from the best of a grid, and from the others that leave less than was found.
+func (s *Solver) tryGrid(best *found, still *fit, rings, spokes int, least float64) {
 	promising := s.grid(still, rings, spokes)
 	for i, c := range promising.at[:promising.n] {
 		if i == 0 || c.left < least {
-			s.descend(&best, still, c.way)
+			s.descend(best, still, c.way)
 		}
 	}
-	return best
 }
 
 // descend refines a way, and keeps the result if it is the best so far.
