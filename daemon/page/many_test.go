@@ -18,6 +18,7 @@ func TestManyChips(t *testing.T) {
 	d := run(t, func(c *server.Setup) { square(t, c, 64, 2) })
 	b := browse(t, d.url(), 1920, 1080)
 	b.live(64)
+	b.nothingWrong()
 	b.picture("chips-64", "body")
 	type box struct {
 		Chip                string
@@ -83,9 +84,7 @@ func TestManyChipsAtRate(t *testing.T) {
 	d := run(t, func(c *server.Setup) { square(t, c, 64, float64(peertest.Cases(8, 30))) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(64)
-	// What is wrong moves the rest, and a busy machine makes something wrong.
-	eval[bool](b, `["health", "silence"].forEach((id) => document.getElementById(id).style.display = "none") ?? true`)
-	b.drawn()
+	b.nothingWrong()
 	watch := fmt.Sprintf(atRate, peertest.Cases(1500*time.Millisecond, 4*time.Second).Milliseconds())
 	var got []string
 	for range peertest.Cases(1, 5) { // others may make any task long
@@ -103,6 +102,13 @@ func TestManyChipsAtRate(t *testing.T) {
 	b.waitFor(`Number(document.getElementById("drawn").dataset.drawn) > 0`, patience)
 	b.picture("chips-64-1280", "body")
 	b.noErrors()
+}
+
+// nothingWrong puts away what is told of anything wrong: it moves the rest, and a busy machine makes something wrong.
+func (b *tab) nothingWrong() {
+	b.t.Helper()
+	eval[bool](b, `["health", "silence"].forEach((id) => document.getElementById(id).style.display = "none") ?? true`)
+	b.drawn()
 }
 
 // atRate watches the page for some milliseconds: which of its tasks take long, and what moves.
