@@ -250,12 +250,19 @@ func (s *Solver) orient(b *Body, f *found, grow float64) bool {
 			}
 		}
 	}
+	s.told(b, h, [2]Vector{x, y}, &c, n == 3)
+	return true
+}
+
+// told puts a heading, with its uncertainty across it, and the speed, where that is sure enough, into the estimate.
+func (s *Solver) told(b *Body, h Vector, across [2]Vector, c *Matrix3, ofSpeed bool) {
+	inverse, length := s.last.inverse, math.Sqrt(dot(s.last.v, s.last.v))
 	for i := range 3 {
 		copy(b.RateCovariance[i][:], s.doubt[i][:3])
 	}
 	b.Heading = h
-	for i, d := range [2]Vector{x, y} {
-		for j, e := range [2]Vector{x, y} {
+	for i, d := range across {
+		for j, e := range across {
 			v := c[i][j] / (length * length)
 			if i == j {
 				v = min(v, math.Pi*math.Pi) // nothing is told of it: it turns in place
@@ -263,7 +270,7 @@ func (s *Solver) orient(b *Body, f *found, grow float64) bool {
 			b.HeadingCovariance.plus(outer(d, e), v)
 		}
 	}
-	if n == 3 && length > 0 {
+	if ofSpeed && length > 0 {
 		slow := vector7{bodyInverse: 1 / length}
 		for k := range 3 {
 			slow[bodyWay+k] = -inverse / (length * length) * h[k]
@@ -274,7 +281,6 @@ func (s *Solver) orient(b *Body, f *found, grow float64) bool {
 			b.SpeedVariance = variance * b.Speed * b.Speed * b.Speed * b.Speed
 		}
 	}
-	return true
 }
 
 // covariance is the inverse of the first n rows and columns; false where it has none.
