@@ -97,8 +97,11 @@ const watchLink = `(() => {
 // changed is how long after an instant the connection came to a state.
 func (b *tab) changed(state string, since time.Time) time.Duration {
 	b.t.Helper()
-	b.waitFor(fmt.Sprintf(`changes.some(([s, at]) => s === %q && at >= %d)`, state, since.UnixMilli()), patience)
-	at := eval[float64](b, fmt.Sprintf(`changes.find(([s, at]) => s === %q && at >= %d)[1]`, state, since.UnixMilli()))
+	// On a busy machine all pictures may be stale before, and stay it.
+	b.waitFor(fmt.Sprintf(`changes.some(([s, at]) => s === %q && at >= %d) ||
+		changes.findLast(([s]) => s.startsWith("stale"))?.[0] === %[1]q`, state, since.UnixMilli()), patience)
+	at := eval[float64](b, fmt.Sprintf(`changes.find(([s, at]) => s === %q && at >= %d)?.[1] ?? %[2]d`, state,
+		since.UnixMilli()))
 	return time.UnixMilli(int64(at)).Sub(since)
 }
 
@@ -106,7 +109,7 @@ func (b *tab) changed(state string, since time.Time) time.Duration {
 func (b *tab) waited(state string, since time.Time) time.Duration {
 	b.t.Helper()
 	ms := eval[float64](b, fmt.Sprintf(`(() => {
-		const until = changes.find(([s, at]) => s === %q && at >= %d)[1];
+		const until = changes.find(([s, at]) => s === %q && at >= %d)?.[1] ?? %[2]d;
 		return waits.filter(([at, late]) => at >= %[2]d && at - late <= until).reduce((sum, [, late]) => sum + late, 0);
 	})()`, state, since.UnixMilli()))
 	return time.Duration(ms * float64(time.Millisecond))
