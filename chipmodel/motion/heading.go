@@ -261,13 +261,11 @@ func (s *Solver) told(b *Body, h Vector, across [2]Vector, c *Matrix3, ofSpeed b
 		copy(b.RateCovariance[i][:], s.doubt[i][:3])
 	}
 	b.Heading = h
+	// Where it turns in place nothing is told of the heading.
+	by := min(1/(length*length), math.Pi*math.Pi/max(c[0][0], c[1][1]))
 	for i, d := range across {
 		for j, e := range across {
-			v := c[i][j] / (length * length)
-			if i == j {
-				v = min(v, math.Pi*math.Pi) // nothing is told of it: it turns in place
-			}
-			b.HeadingCovariance.plus(outer(d, e), v)
+			b.HeadingCovariance.plus(outer(d, e), c[i][j]*by)
 		}
 	}
 	if ofSpeed && length > 0 {
