@@ -27,10 +27,9 @@ const tasks = `tasks:
   views: [{name: comb}]
 `
 
-// drive is a run of a controller in a pipe with a wall across it at endM, from a place beside the middle.
+// drive is a run of a controller in a pipe with a wall across it at 1 m, from a place beside the middle.
 type drive struct {
 	left       string
-	endM       float64
 	data       string
 	controller func(a *facettest.Array) (said string, err error)
 }
