@@ -31,7 +31,7 @@ func TestWhatATargetMeant(t *testing.T) {
 		{chips("zzz"), `known: wall-00, wall-01, comb`},
 		{group("wal"), `did you mean "wall"?`},
 		{group("comb"), `it is a chip`},
-		{group("kom"), `did you mean the chip "comb"?`},
+		{group("comp"), `did you mean the chip "comb"?`},
 		{group("zzz"), `known: wall, all-but-one`},
 	} {
 		_, m := a.Resolve(c.target)

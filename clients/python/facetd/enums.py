@@ -196,7 +196,7 @@ class MotionReason(_Enum):
 class ReadingUnit(_Enum):
     """What a reading of a board is in."""
 
-    UNSPECIFIED = 0
+    UNKNOWN = 0
     VOLTS = 1
     AMPERES = 2
     CELSIUS = 3
