@@ -52,14 +52,16 @@ func messages(t *testing.T, seed uint64) string {
 			a.SetPose(nil, &facetdv1.Velocity{LeftMPerS: 0.1}, a.Now()+3*time.Millisecond)
 			a.SetScene("uniform:9", a.Now()+100*time.Millisecond)
 		}
-		if n++; n == 20 {
-			break
+		if n++; n < 20 {
+			continue
 		}
+		// Before the stream ends, which the daemon counts when it hears of it.
+		is, err := status.GetStatus(t.Context(), &facetdv1.GetStatusRequest{})
+		add(is, err)
+		listed, err := events.ListEvents(t.Context(), &facetdv1.ListEventsRequest{})
+		add(listed, err)
+		break
 	}
-	is, err := status.GetStatus(t.Context(), &facetdv1.GetStatusRequest{})
-	add(is, err)
-	listed, err := events.ListEvents(t.Context(), &facetdv1.ListEventsRequest{})
-	add(listed, err)
 	return hex.EncodeToString(sum.Sum(nil))
 }
 
