@@ -42,8 +42,9 @@ func TestMotionOfALiveArray(t *testing.T) {
 		Listen: "127.0.0.1:0", Correct: []string{"around"}})
 	end := advancing(t, a)
 	defer end()
+	t.Run("rest", func(t *testing.T) { restOf(t, a) }) // first: a pair of frames astride a move would be no rest
 	t.Run("turns", func(t *testing.T) { turnsOf(t, a) })
-	t.Run("rest", func(t *testing.T) { restOf(t, a) })
+	a.SetPose(&facetdv1.Pose{}, &facetdv1.Velocity{YawDegPerS: 0.5})
 	t.Run("plot", func(t *testing.T) { plotOf(t, a) })
 }
 
