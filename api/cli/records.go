@@ -12,8 +12,9 @@ import (
 )
 
 // RecordsCSV is a list of structs, or of messages of the schema, as CSV with every digit: a column for each field that
-// is a number, a text or true or false, by its name in JSON, which says its unit; lists and what is nested are left
-// out. A field that may be unset is empty there. It panics where records are no list of either.
+// is a number, a text or true or false, by its name in JSON, which says its unit; lists, pointers of structs and
+// what is nested are left out. A field of a message that may be unset is empty there. It panics where records are no
+// list of either.
 func RecordsCSV(records any) ([]byte, error) {
 	list := reflect.ValueOf(records)
 	var rows [][]string

@@ -27,8 +27,7 @@ type Body struct {
 	// how the places of lenses move beside the way.
 	Speed, SpeedVariance float64
 	// ContactSeconds is that of all chips together, with its variance: after which time the body meets a wall across
-	// its
-	// way, where there is one. 0 where no chip tells.
+	// its way, where there is one. 0 where no chip tells.
 	ContactSeconds, ContactVariance float64
 	// Chips are in the order of the parts.
 	Chips []Near

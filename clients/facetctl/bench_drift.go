@@ -33,7 +33,7 @@ standard deviation. --svg draws the sum of all shifts over time.`,
   facetctl bench drift bow --output json`,
 		Args: cli.Args("TASK"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if count < 8 {
+			if count < bench.FewestPairs {
 				return cli.Usagef("--count %d: give 8 or more", count)
 			}
 			var rests []*bench.Rest
@@ -110,10 +110,10 @@ func drawDrifts(cmd *cobra.Command, name, title string, rests []*bench.Rest) err
 		panels[0].Curves, panels[1].Curves = append(panels[0].Curves, x), append(panels[1].Curves, y)
 	}
 	for i := range panels { // names of more would run into each other
-		panels[i].Curves = panels[i].Curves[:min(8, len(panels[i].Curves))]
+		panels[i].Curves = panels[i].Curves[:min(6, len(panels[i].Curves))]
 	}
-	if len(rests) > 8 {
-		title += " (the first eight chips)"
+	if len(rests) > 6 {
+		title += " (the first six chips)"
 	}
 	var drawing bytes.Buffer
 	if err := bench.DrawPanels(&drawing, "drift", title, panels); err != nil {
@@ -127,8 +127,8 @@ func showDrifts(cmd *cobra.Command, rests []*bench.Rest) error {
 	for _, r := range rests {
 		verdict := "rests"
 		switch {
-		case r.Pairs == 0:
-			verdict = "tells nothing: 'facetctl motion watch' says why"
+		case r.Pairs < bench.FewestPairs:
+			verdict = "tells too little: 'facetctl motion watch' says why"
 		case r.Drifts():
 			verdict = "drifts: update its offsets, or is something moving?"
 		}

@@ -44,8 +44,8 @@ be steady and bright, and the same on all of a chip; more frame sets make it sur
 			}
 			if len(l.leaks) == 0 {
 				return fmt.Errorf("no chip of %s was read twice from one load: give the task two views that are "+
-					"alike, of "+
-					"chips with memory", args[0])
+					"alike, "+
+					"of chips with memory", args[0])
 			}
 			var drawing bytes.Buffer
 			if err := bench.DrawLeaks(&drawing, "Droop of "+args[0], l.leaks); err != nil {
@@ -163,9 +163,11 @@ func showLeaks(w io.Writer, leaks []*bench.Leak) error {
 		if l.StepAfterMs != nil {
 			after, verdict = fmt.Sprintf("%.4g ms", *l.StepAfterMs), "light reaches the memory"
 		}
-		t.Row(l.Chip, plusMinus(1e3*l.Covered.VoltsPerS, 1e3*l.Covered.Sd),
-			plusMinus(1e3*l.Lit.VoltsPerS, 1e3*l.Lit.Sd),
-			plusMinus(1e3*l.LightVoltsPerS, 1e3*l.Sd), after, verdict)
+		lit, by := plusMinus(1e3*l.Lit.VoltsPerS, 1e3*l.Lit.Sd), plusMinus(1e3*l.LightVoltsPerS, 1e3*l.Sd)
+		if !l.InBoth() {
+			lit, by, verdict = "-", "-", "not measured in both lights"
+		}
+		t.Row(l.Chip, plusMinus(1e3*l.Covered.VoltsPerS, 1e3*l.Covered.Sd), lit, by, after, verdict)
 	}
 	return t.Write(w)
 }

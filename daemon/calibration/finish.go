@@ -121,8 +121,8 @@ func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (
 	}
 	used, saturated := unsaturated(levels)
 	method := s.methodFor(sub, wanted, len(used))
-	if len(used) < method.MinLevels() {
-		used = levels // which is refused, with the reason
+	if len(used) < method.MinLevels() { // too few are left for it: refused, with the reason
+		used, method = levels, s.methodFor(sub, wanted, len(levels))
 	}
 	leftOut := len(used) < len(levels)
 	if method == correction.Offset {

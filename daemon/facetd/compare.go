@@ -110,7 +110,15 @@ func readSide(stdin io.Reader, array, tasks string, grain time.Duration) (*side,
 	} else if d.refusal != nil {
 		s.refused = d.refusal.GetMessage()
 	}
-	if d.array.WiringOnly {
+	if chips := camerasOf(d.array); len(chips) > 0 {
+		seen := coverage.Survey(chips, geometry.Surface{}, reviewDirections)
+		s.add("view", "part of the sphere seen", "%", 100*seen.SeenFraction)
+		s.add("view", "seen twice or more", "%", 100*seen.TwiceFraction)
+		if p := seen.DegreesPerPixel; p != nil {
+			s.add("view", "degrees a pixel, median", "", p.Median)
+		}
+	}
+	if d.array.WiringOnly || d.refusal != nil { // without a plan nobody knows how long memory holds
 		return s, nil
 	}
 	budgets, err := d.budgets()
@@ -124,14 +132,6 @@ func readSide(stdin io.Reader, array, tasks string, grain time.Duration) (*side,
 		s.add(of, "random noise, in codes", "", b.Random.Codes)
 		s.add(of, "noise and error, in codes", "", b.Total.Codes)
 		s.add(of, "terms without a figure", "", float64(len(b.Unknown)))
-	}
-	if chips := camerasOf(d.array); len(chips) > 0 {
-		seen := coverage.Survey(chips, geometry.Surface{}, reviewDirections)
-		s.add("view", "part of the sphere seen", "%", 100*seen.SeenFraction)
-		s.add("view", "seen twice or more", "%", 100*seen.TwiceFraction)
-		if p := seen.DegreesPerPixel; p != nil {
-			s.add("view", "degrees a pixel, median", "", p.Median)
-		}
 	}
 	return s, nil
 }

@@ -20,8 +20,8 @@ func (f *figures) register(cmd *cobra.Command, drawing, records string) {
 // check refuses to print two things on standard output.
 func (f *figures) check(cmd *cobra.Command) error {
 	for _, one := range []struct{ flag, file string }{{"svg", f.svg}, {"csv", f.csv}} {
-		if one.file == "-" && cli.WantsJSON(cmd) {
-			return cli.Usagef("--%s - and --output json both print to standard output", one.flag)
+		if form := cmd.Flag("output").Value.String(); one.file == "-" && form != "human" {
+			return cli.Usagef("--%s - and --output %s both print to standard output", one.flag, form)
 		}
 	}
 	if f.svg == "-" && f.csv == "-" {

@@ -100,7 +100,7 @@ func measureMotion(n *hardware.Needs) map[string]float64 {
 	for _, f := range n.Frames {
 		shape := motion.Shape{Rows: f.Rows, Columns: f.Columns, Hexagonal: f.Hexagonal}
 		pixels += f.PerS * float64(f.Rows*f.Columns)
-		if len(shape.Check()) > 0 {
+		if len(shape.Check()) > 0 || shape.TooSmall() {
 			continue // motion is told of none of its pixels
 		}
 		ns += f.PerS * float64(measureShape(shape))

@@ -48,8 +48,8 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			switch {
 			case file == "":
 				return cli.Usagef("give the file to write: --html FILE (- is standard output)")
-			case file == "-" && cli.WantsJSON(cmd):
-				return cli.Usagef("--html - and --output json both print to standard output")
+			case file == "-" && cmd.Flag("output").Value.String() != "human":
+				return cli.Usagef("--html - and --output %s both print to standard output", cmd.Flag("output").Value)
 			case args[0] == "-" && args[1] == "-":
 				return cli.Usagef("only one of the two files can be standard input")
 			}
@@ -103,9 +103,8 @@ func readStudy(stdin io.Reader, array, tasks string, grain time.Duration) (*stud
 	return d, err
 }
 
-// budgets are the budgets of the classes that have chips, under the light that the array states, where what memory
-// holds
-// is held as long as the plan holds it at the most.
+// budgets are the budgets of the classes that have chips, under the light that the array states; what memory holds is
+// held as long as the plan holds it at the most.
 func (d *study) budgets() ([]budget.Budget, error) {
 	var out []budget.Budget
 	for _, class := range d.array.Classes {

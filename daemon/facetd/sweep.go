@@ -137,8 +137,7 @@ type sweptTask struct {
 }
 
 // run explores the task, with the views that it asks for, for every value. An array that is not valid for a value, or
-// on
-// which nothing fits, is told, and the others come on.
+// on which nothing fits, is told, and the others come on.
 func (t *sweptTask) run(s *sweep) ([]swept, error) {
 	chips, m := t.array.Resolve(t.task.GetTarget())
 	if len(m) > 0 {

@@ -177,17 +177,19 @@ func (r *Rest) Finish() {
 	_, sx := spread(px)
 	_, sy := spread(py)
 	// Noise of a frame is in the pair before it and in the one after, against each other: the scatter of pairs says
-	// more
-	// than there is, and makes up for the few parts.
+	// more than there is, and makes up for the few parts.
 	each := (r.SdX*r.SdX + r.SdY*r.SdY) / 2 / float64(r.Pairs)
 	r.DriftSd = math.Sqrt(max((sx*sx+sy*sy)/2/parts, each)) * float64(r.Pairs) / long
 }
 
+// FewestPairs is of how many pairs rest and drift are told apart at the least (our choice, no source).
+const FewestPairs = 8
+
 // Drifts reports whether it tells a motion where there is none: by more than four standard deviations, and more than a
-// hundredth of a pixel a second, or more than a twentieth of a pixel a pair.
+// hundredth of a pixel a second, or more than a twentieth of a pixel a pair. Fewer pairs than FewestPairs tell nothing.
 func (r *Rest) Drifts() bool {
 	drift, shift := math.Hypot(r.DriftX, r.DriftY), math.Hypot(r.ShiftX, r.ShiftY)
-	return drift > max(4*r.DriftSd, 0.01) || shift > 0.05
+	return r.Pairs >= FewestPairs && (drift > max(4*r.DriftSd, 0.01) || shift > 0.05)
 }
 
 // Sums are the shifts of all pairs until then, over time.

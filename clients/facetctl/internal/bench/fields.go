@@ -80,8 +80,7 @@ func Overlaps(fields []Field) []Overlap {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Overlap) int {
-		return compare(a.Chips[0]+" "+a.Chips[1], b.Chips[0]+" "+
-			b.Chips[1])
+		return slices.Compare(a.Chips[:], b.Chips[:])
 	})
 	return out
 }

@@ -44,8 +44,14 @@ type Leak struct {
 	StepAfterMs *float64 `json:"half_step_after_ms"`
 }
 
-// Finish compares the two; step is a step of the converter in volts.
+// InBoth reports whether both lights were measured, by two sets each at the least.
+func (l *Leak) InBoth() bool { return l.Covered.Sets > 1 && l.Lit.Sets > 1 }
+
+// Finish compares the two, where both were measured; step is a step of the converter in volts.
 func (l *Leak) Finish(step float64) {
+	if !l.InBoth() {
+		return
+	}
 	l.LightVoltsPerS = l.Lit.VoltsPerS - l.Covered.VoltsPerS
 	l.Sd = math.Hypot(l.Lit.Sd, l.Covered.Sd)
 	if l.Sure() && step > 0 {
@@ -56,7 +62,7 @@ func (l *Leak) Finish(step float64) {
 
 // Sure reports whether light changes the droop beyond four standard deviations.
 func (l *Leak) Sure() bool {
-	return l.Covered.Sets > 1 && l.Lit.Sets > 1 && math.Abs(l.LightVoltsPerS) > 4*l.Sd
+	return l.InBoth() && math.Abs(l.LightVoltsPerS) > 4*l.Sd
 }
 
 // DrawLeaks draws two bars for each chip: its droop covered, and lit, with their standard deviations.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // Vector is in the body frame: x ahead, y left, z up.
@@ -56,7 +57,7 @@ type Attitude struct {
 	// ChiSquared is what is left over per degree of freedom; far above 1 the body did not only turn, or what is seen
 	// was too near.
 	ChiSquared float64 `json:"chi_squared"`
-	// Why says why nothing is told of it; all but chip and pairs is empty then.
+	// Why says why nothing is told of it; then only Chip, Pairs and Described say something, and Scale is 1.
 	Why string `json:"why,omitempty"`
 
 	turn Matrix // from the described attitude to the measured one
@@ -110,18 +111,8 @@ func Attitudes(mounts map[string]Mount, turns []BodyTurn) ([]Attitude, error) {
 		c.finish(turns, rates)
 		out = append(out, c.out)
 	}
-	slices.SortFunc(out, func(a, b Attitude) int { return compare(a.Chip, b.Chip) })
+	slices.SortFunc(out, func(a, b Attitude) int { return strings.Compare(a.Chip, b.Chip) })
 	return out, nil
-}
-
-func compare(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 func apart(turns []BodyTurn) bool {
