@@ -89,6 +89,38 @@ func TestSelfTest(t *testing.T) {
 	}
 }
 
+// TestAFailureTakesBackWhatPassed: a board that passed once, and fails now, runs no array, whatever it remembers.
+func TestAFailureTakesBackWhatPassed(t *testing.T) {
+	t.Parallel()
+	ctx := within(t)
+	a := wired(t, shuffles(6), looped)
+	cfg := bridgetest.Config{Array: a, Real: true, Memory: filepath.Join(t.TempDir(), "memory")}
+	r, b := testedRig(t, cfg, a, false)
+	if got, err := b.SelfTest(ctx); err != nil || !got.Passed {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	if err := r.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	cfg.WireDelay = 400 * time.Nanosecond // which the pass of before does not know
+	r, b = testedRig(t, cfg, a, false)
+	if !b.Status().SelfTest.Passed {
+		t.Fatalf("it has forgotten: %+v", b.Status())
+	}
+	if got, err := b.SelfTest(ctx); err != nil || got.Passed {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	if err := b.Prepare(ctx, nil); !errors.As(err, new(*UntestedError)) || b.Status().SelfTest.Failure == "" {
+		t.Errorf("it runs after a failure: %v, %+v", err, b.Status())
+	}
+	if err := r.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	if _, b = testedRig(t, cfg, a, false); b.Status().Connected || b.Status().SelfTest.Passed {
+		t.Errorf("it remembers what has failed since: %+v", b.Status())
+	}
+}
+
 // TestSelfTestOnAnEmulatedBoard: its inputs are looked at by its own code.
 func TestSelfTestOnAnEmulatedBoard(t *testing.T) {
 	t.Parallel()

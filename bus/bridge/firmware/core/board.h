@@ -89,7 +89,7 @@ bool board_edge(struct board_edge *e);
 uint64_t board_edges_until(void);
 
 /* Keeps a number beyond the end of power, where the board can, or until then, and returns it; 0 where none was kept. The
- * core keeps what has passed the self-test. */
+ * core keeps what has passed the self-test, and 0 once it has failed. */
 void board_keep(uint32_t number);
 uint32_t board_kept(void);
 
