@@ -11,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bridge"
+	"facetd.example/bus/bridge/wire"
 	"facetd.example/daemon/failure"
 )
 
@@ -82,6 +83,13 @@ func testMessage(t *bridge.SelfTest) *facetdv1.DeviceSelfTest {
 		Outputs: uint32(t.Outputs), Unwired: uint32(t.Unwired), WorstNs: t.Worst.Nanoseconds()}
 }
 
+// readingUnits are those of the kinds that a device tells; another kind is in a unit that is not specified.
+var readingUnits = map[uint8]facetdv1.ReadingUnit{
+	wire.ReadingVolts:   facetdv1.ReadingUnit_READING_UNIT_VOLTS,
+	wire.ReadingAmperes: facetdv1.ReadingUnit_READING_UNIT_AMPERES,
+	wire.ReadingCelsius: facetdv1.ReadingUnit_READING_UNIT_CELSIUS,
+}
+
 // message is a status as the schema has it.
 func message(st bridge.Status) *facetdv1.DeviceStatus {
 	d := &facetdv1.DeviceStatus{
@@ -99,7 +107,7 @@ func message(st bridge.Status) *facetdv1.DeviceStatus {
 		SelfTest: testMessage(&st.SelfTest),
 	}
 	for _, r := range st.Readings {
-		d.Readings = append(d.Readings, &facetdv1.DeviceReading{Name: r.Name, Unit: facetdv1.ReadingUnit(r.Kind),
+		d.Readings = append(d.Readings, &facetdv1.DeviceReading{Name: r.Name, Unit: readingUnits[r.Kind],
 			Value: r.Value, Low: r.Low, High: r.High})
 	}
 	if st.LastLoss != nil {

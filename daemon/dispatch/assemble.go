@@ -216,6 +216,7 @@ func (o *openJob) lookLate() {
 			low, high := c.later()
 			o.takePixels(c.frame, c.base, c.codes, low, high)
 		}
+		clear(o.late) // what it took to get them is not kept as long as they are
 	})
 }
 

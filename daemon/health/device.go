@@ -32,7 +32,8 @@ type Device struct {
 
 // Limits of a device.
 const (
-	// clockLimit and driftLimit are as the alert has them: crystals of 100 ppm each are the worst in use.
+	// clockLimit and driftLimit are as the alert has them: crystals of 100 ppm each are the worst in use (from
+	// memory).
 	clockLimit = 5 * time.Millisecond
 	driftLimit = 200.0 // ppm
 	// linkLimit is the fraction of messages that may be lost or spoiled, over linkWindow of bus time, and linkLeast how
@@ -42,7 +43,7 @@ const (
 	linkWindow = int64(60e9)
 	linkEvery  = int64(1e9)
 	// comesBack is for how long after a device was found again jobs still fail for its loss: programs are brought to
-	// it, and the array is brought up.
+	// it, and the array is brought up (our choice, no source).
 	comesBack = 2 * time.Second
 )
 
@@ -50,7 +51,9 @@ const (
 type deviceCourse struct {
 	losses uint64
 	points []linkPoint // of the link, by rising times
-	poor   bool
+	// poor is its link, and off its clock or its drift, each since then.
+	poor, off           bool
+	poorSince, offSince int64
 }
 
 type linkPoint struct {
@@ -80,9 +83,17 @@ func (d *deviceCourse) see(is *Device, at int64, tasks map[string]*taskState) (l
 	first := d.points[0]
 	lately = linkPoint{first.at, now.messages - first.messages, now.faults - first.faults}
 	bad, of := float64(lately.faults), float64(lately.messages)
-	d.poor = lately.faults >= linkLeast && bad > linkLimit*of || d.poor && bad > linkLimit/2*of
+	if poor := lately.faults >= linkLeast && bad > linkLimit*of || d.poor && bad > linkLimit/2*of; poor != d.poor {
+		d.poor, d.poorSince = poor, at
+	}
+	if off := is.ClockOff > clockLimit || is.drifts(); off != d.off {
+		d.off, d.offSince = off, at
+	}
 	return lately
 }
+
+// drifts reports whether its clock is known to drift beyond the limit.
+func (d *Device) drifts() bool { return d.Followed && math.Abs(d.Drift) > driftLimit }
 
 // forget lets the outcomes so far count no more.
 func (t *taskState) forget() {
@@ -118,19 +129,18 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 	if m.device.poor {
 		out = append(out, m.ofLink(c, f, lately))
 	}
-	off, drift := d.ClockOff > clockLimit, d.Followed && math.Abs(d.Drift) > driftLimit
-	if !off && !drift {
+	if !m.device.off {
 		return out
 	}
 	f = &facetdv1.HealthFinding{Id: "device/clock", Subject: ofThing, Name: d.Address, State: degraded,
 		Kind:  facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_CLOCK,
-		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, SinceBusNs: c.Now,
+		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, SinceBusNs: m.device.offSince,
 		Measured: d.ClockOff.Seconds(), Limit: clockLimit.Seconds(), Unit: "seconds",
 		Text:        fmt.Sprintf("the clock of the device at %s may be off by %v", d.Address, d.ClockOff),
 		Cause:       "round trips to it are long: its link is slow or shared, or the host is busy",
 		Consequence: "times of frames against the host's clock, and so against other sensors, are off by as much",
 		Action:      "give the link a way of its own; 'facetctl device' shows the round trips"}
-	if drift {
+	if d.drifts() {
 		f.Measured, f.Limit, f.Unit = math.Abs(d.Drift)*1e-6, driftLimit*1e-6, "fraction"
 		f.Text = fmt.Sprintf("the clock of the device at %s drifts by %.0f ppm against the host's", d.Address, d.Drift)
 		f.Cause = "a broken oscillator, or a wrong tick in its firmware; or the host's clock is not disciplined"
@@ -143,13 +153,14 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 func (m *Monitor) ofLink(c *Conditions, f *facetdv1.HealthFinding, lately linkPoint) *facetdv1.HealthFinding {
 	f.Id, f.Kind = "device/link", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_LINK
 	f.Measured = float64(lately.faults) / float64(max(lately.messages, 1))
-	f.Limit, f.Unit, f.SinceBusNs = linkLimit, "fraction", lately.at
+	f.Limit, f.Unit, f.SinceBusNs = linkLimit, "fraction", m.device.poorSince
 	f.Text = fmt.Sprintf("the link to the device at %s: %d of the last %d messages were sent again or spoiled", f.Name,
 		lately.faults, lately.messages)
 	f.Cause = "a bad plug, no screen, motors near the cable, a wrong rate of a serial line, or a network that is full"
 	for _, r := range c.Tasks { // in the order of the tasks, so that equal reports are equal
 		if t := m.tasks[r.GetTask().GetName()]; t != nil && (t.failing || t.lating) {
 			f.State = bad
+			f.Basis = facetdv1.HealthBasis_HEALTH_BASIS_INFERRED // that the one comes of the other
 			f.Text += "; jobs of task " + r.GetTask().GetName() + " fail or are late"
 			break
 		}

@@ -172,7 +172,7 @@ func (s *Service) Run(ctx context.Context) {
 			s.report()
 		case <-s.wake:
 			for s.look(ctx) {
-				s.rest(ctx)
+				s.rest(ctx, tick.C)
 			}
 		}
 	}
@@ -202,16 +202,22 @@ func (a *allowance) spend(from, to time.Time) time.Duration {
 }
 
 // rest waits while looks have taken more than their share, unless somebody waits for them.
-func (s *Service) rest(ctx context.Context) {
+func (s *Service) rest(ctx context.Context, tick <-chan time.Time) {
 	if s.owes <= 0 {
 		return
 	}
 	enough := time.NewTimer(s.owes)
 	defer enough.Stop()
-	select {
-	case <-enough.C:
-	case <-s.hurried:
-	case <-ctx.Done():
+	for {
+		select {
+		case <-tick: // what no frame brings is told meanwhile
+			s.report()
+			continue
+		case <-enough.C:
+		case <-s.hurried:
+		case <-ctx.Done():
+		}
+		return
 	}
 }
 
