@@ -218,7 +218,7 @@ func writeFateTable(w io.Writer, fates []*fleet.Fate, by map[string]int) error {
 		if f.Change != nil && f.Change.GetPlannedUtilization() > 0 {
 			bus = cli.Percent(f.Change.GetPlannedUtilization())
 		}
-		t.Row(f.Robot, f.Word(), bus, cli.Short(f.Message, 100))
+		t.Row(printable(f.Robot), f.Word(), bus, cli.Short(printable(f.Message), 100))
 	}
 	if err := t.Write(w); err != nil {
 		return err

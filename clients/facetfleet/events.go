@@ -12,6 +12,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
 )
@@ -79,8 +80,13 @@ func writeEvent(cmd *cobra.Command, e *fleet.Event) error {
 		}
 		return cli.WriteJSONLine(cmd.OutOrStdout(), eventJSON{e.Number, e.Stored.UTC(), raw})
 	}
-	_, err := io.WriteString(cmd.OutOrStdout(), eventLine(e)+"\n")
+	_, err := io.WriteString(cmd.OutOrStdout(), printable(eventLine(e))+"\n")
 	return err
+}
+
+// printable is a text of a robot's in one line that controls no terminal: a robot may say anything.
+func printable(s string) string {
+	return invalid.Visible(strings.NewReplacer("\n", " ", "\t", " ").Replace(s))
 }
 
 func eventLine(e *fleet.Event) string {

@@ -104,7 +104,7 @@ func takeFrames(cmd *cobra.Command, f *fleetv1.RobotFrames, out string) error {
 	if f.GetSet().GetFailure() != "" {
 		line += ", failed: " + f.GetSet().GetFailure()
 	}
-	_, err := fmt.Fprintln(cmd.OutOrStdout(), line)
+	_, err := fmt.Fprintln(cmd.OutOrStdout(), printable(line))
 	return err
 }
 

@@ -68,10 +68,10 @@ func writeRobotTable(w io.Writer, all []*fleet.Robot, now time.Time) error {
 	t := cli.NewTable("ROBOT", "CONDITION", ">AGE", "STATE", ">ALARMS", ">LATE", ">FAILED", ">RULES", ">BUS", ">BEHIND",
 		"WHAT")
 	for _, r := range all {
-		t.Row(r.GetName(), r.Word(now), age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
+		t.Row(printable(r.GetName()), r.Word(now), age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
 			count(uint64(r.GetAlarms())),
 			count(r.GetJobsLate()), count(r.GetJobsFailed()), count(r.GetRuleViolations()),
-			cli.Percent(r.GetUtilization()), count(r.Behind()), cli.Short(r.What(), 60))
+			cli.Percent(r.GetUtilization()), count(r.Behind()), cli.Short(printable(r.What()), 60))
 	}
 	if err := t.Write(w); err != nil {
 		return err
@@ -197,7 +197,7 @@ func writeWatched(cmd *cobra.Command, r *fleet.Robot, said map[string]string) er
 		}
 		return cli.WriteJSONLine(cmd.OutOrStdout(), j)
 	}
-	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s  %s  (%s old)\n", now.UTC().Format("15:04:05"), line,
-		cli.Short(r.What(), 60), age(r.Age(now)))
+	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s  %s  (%s old)\n", now.UTC().Format("15:04:05"), printable(line),
+		cli.Short(printable(r.What()), 60), age(r.Age(now)))
 	return err
 }

@@ -21,7 +21,7 @@ import (
 	"facetd.example/daemon/access/accesstest"
 )
 
-// secured is a hub of two customers with TLS and keys, as hub-config writes it.
+// secured is a hub of five customers with TLS and keys, as hub-config writes it.
 type secured struct {
 	url, dir, ca string
 }
@@ -40,21 +40,25 @@ func startSecured(t *testing.T) *secured {
 	described := strings.NewReplacer("127.0.0.1:4222", address, "/var/lib/facetfleet", filepath.Join(s.dir, "store"),
 		"# tls: {cert: /etc/facetfleet/hub.pem, key: /etc/facetfleet/hub.key}",
 		fmt.Sprintf("tls: {cert: %q, key: %q}", id.CertFile, id.KeyFile)).Replace(string(text))
+	for _, more := range []string{"sewers", "shafts", "tanks"} {
+		described += fmt.Sprintf("  - {name: %s, bytes: 100000000}\n", more)
+	}
 	file := filepath.Join(s.dir, "fleet.yaml")
 	if err := os.WriteFile(file, []byte(described), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"8 keys, 8 of them new", "8 keys, 0 of them new"} {
+	for _, want := range []string{"11 keys, 11 of them new", "11 keys, 0 of them new"} {
 		if status, out, errs := run(t, s.url, "hub-config", file, "--out", s.dir); status != 0 ||
 			!strings.Contains(out, want) {
 			t.Fatalf("hub-config: status %d, %s%s", status, out, errs)
 		}
 	}
 	natstest.At(t, address, filepath.Join(s.dir, "hub-1.conf"))
-	for _, customer := range []string{"culverts", "tunnels"} {
+	for customer, limits := range map[string][]string{"culverts": nil, "tunnels": nil,
+		"tanks": {"--event-bytes", "10000000", "--bucket-bytes", "1000000"}} {
 		natstest.Wait(t, "streams of "+customer, func() error {
-			if status, _, errs := s.run(t, customer+"/keeper-hub", "hub-streams", "--event-bytes", "10000000",
-				"--bucket-bytes", "1000000"); status != 0 {
+			status, _, errs := s.run(t, customer+"/keeper-hub", append([]string{"hub-streams"}, limits...)...)
+			if status != 0 {
 				return errors.New(errs)
 			}
 			return nil

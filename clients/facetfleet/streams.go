@@ -22,7 +22,8 @@ func (a *app) streamsCommand() *cobra.Command {
 		Short: "Make the streams and buckets of a fleet on the hub, or change their limits",
 		Long: `hub-streams makes what the hub keeps: the stream of events and the buckets of statuses and of desired
 states. It may be run again, with other limits. Limits are bytes and not a share of the disk:
-what the hub cannot keep it discards, oldest first. It takes the key of the hub's keeper.`,
+events that the hub cannot keep are discarded, oldest first; a bucket that is full takes nothing new. It takes the
+key of the hub's keeper.`,
 		Example: `  facetfleet hub-streams
   facetfleet --hub tls://hub:4222 --hub-key keeper.key --hub-ca ca.pem hub-streams --replicas 3`,
 		Args: cli.Args(),

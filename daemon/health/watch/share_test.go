@@ -30,6 +30,11 @@ func TestLooksHaveAShare(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t)
 		d.PlanChanged(plan(), 0, 0)
+		reports := 0
+		d.cfg.Snapshot = func() dispatch.Snapshot {
+			reports++
+			return d.snap
+		}
 		ctx, cancel := context.WithCancel(t.Context())
 		var running sync.WaitGroup
 		running.Go(func() { d.Run(ctx) })
@@ -45,6 +50,9 @@ func TestLooksHaveAShare(t *testing.T) {
 		most := share*seconds*time.Millisecond.Seconds() + atOnce.Seconds()
 		if took := float64(looks) * cost.Seconds(); took < 0.9*most || took > most+2*cost.Seconds() {
 			t.Errorf("in %d s looks took %.2f s, may take %.2f s", seconds/1000, took, most)
+		}
+		if least := seconds / 1000 * 2 * 9 / 10; reports < least { // two a second, of what no frame brings
+			t.Errorf("%d reports while looks rest, want %d", reports, least)
 		}
 		begun := time.Now()
 		h := d.Health(t.Context())

@@ -57,7 +57,7 @@ export function bearings(chips) {
 // no row below, and within a row whoever looks further left stands further left. Chips that look equally far up, as of
 // an array that is a grid itself, keep to one row.
 export function ordered(chips, w = 30, hgt = 33, gap = 3, ratio = 1.5) {
-  const at = new Map(chips.map((c) => [c, bearings(chips)(c.mount)]));
+  const bearing = bearings(chips), at = new Map(chips.map((c) => [c, bearing(c.mount)]));
   const sorted = [...chips].sort((a, b) => at.get(a).y - at.get(b).y);
   const columns = Math.max(1, Math.ceil(Math.sqrt(chips.length * ratio * (hgt / w))));
   let rows = [];

@@ -75,11 +75,11 @@ export function mesh(g, view, cells) {
     const d = look(i / across, j / down);
     at.push(d && onChip(g, d));
   }
-  const out = [], near = (p, low, high) => p[0] > low && p[0] < high && p[1] > low && p[1] < high;
+  const out = [];
   for (let j = 0; j < down; j++) {
     for (let i = 0; i < across; i++) {
       const corner = [[i, j], [i + 1, j], [i, j + 1], [i + 1, j + 1]], seen = corner.map(([x, y]) => at[y * (across + 1) + x]);
-      if (seen.some((p) => !p) || !overlaps(seen, near)) continue;
+      if (seen.some((p) => !p) || !overlaps(seen)) continue;
       for (const k of [0, 1, 2, 1, 3, 2]) out.push(corner[k][0] / across, corner[k][1] / down, ...seen[k]);
     }
   }

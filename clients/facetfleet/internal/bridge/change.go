@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -127,14 +129,16 @@ var errUnsure = &facet.Error{Code: codes.Unknown, Message: "the tasks have chang
 
 // asRefusal is an error by which the daemon refuses a change for good, rather than one of the way to it.
 func asRefusal(err error) *facet.Error {
-	for _, c := range []codes.Code{codes.FailedPrecondition, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists,
-		codes.Aborted} {
-		if daemonSays(err, c) {
-			return &facet.Error{Code: c, Message: err.Error()}
-		}
+	var daemon *facet.Error
+	if !errors.As(err, &daemon) || !slices.Contains(final, daemon.Code) {
+		return nil
 	}
-	return nil
+	return &facet.Error{Code: daemon.Code, Message: err.Error(), Refusal: daemon.Refusal}
 }
+
+// final are the codes by which a daemon says that it has made nothing, and will not.
+var final = []codes.Code{codes.FailedPrecondition, codes.InvalidArgument, codes.NotFound, codes.AlreadyExists,
+	codes.Aborted, codes.PermissionDenied}
 
 // inverse is what takes changes back to tasks as they were.
 func inverse(c *facetdv1.TaskChanges, before []*facetdv1.RunningTask) *facetdv1.TaskChanges {
@@ -163,6 +167,9 @@ func inverse(c *facetdv1.TaskChanges, before []*facetdv1.RunningTask) *facetdv1.
 func (b *Bridge) take(ctx context.Context, id string) (*change, func(), error) {
 	b.mu.Lock()
 	c := b.changes[id]
+	if c != nil {
+		c.touched = time.Now()
+	}
 	b.mu.Unlock()
 	if c == nil {
 		return nil, nil, &facet.Error{Code: codes.NotFound,
@@ -170,7 +177,6 @@ func (b *Bridge) take(ctx context.Context, id string) (*change, func(), error) {
 	}
 	select {
 	case <-c.busy:
-		c.touched = time.Now()
 		return c, func() { c.busy <- struct{}{} }, nil
 	case <-ctx.Done():
 		return nil, nil, ctx.Err()
@@ -199,7 +205,7 @@ func (b *Bridge) commit(ctx context.Context, id string) (*fleetv1.Change, error)
 		return nil, errUnsure
 	}
 	if refused := asRefusal(err); refused != nil {
-		c.state.State, c.state.Message = refusedState, refused.Message
+		c.state.State, c.state.Message, c.state.Refusal = refusedState, refused.Message, refused.Refusal
 		return proto.CloneOf(c.state), nil
 	}
 	if err != nil { // it may have been made: who asks again finds out

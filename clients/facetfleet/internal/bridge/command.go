@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -29,7 +28,6 @@ const (
 func (b *Bridge) listen(ctx context.Context) ([]*nats.Subscription, error) {
 	var all []*nats.Subscription
 	busy := make(chan struct{}, mostCommands)
-	var working sync.WaitGroup
 	take := func(operator bool) nats.MsgHandler {
 		return func(m *nats.Msg) {
 			// A robot may answer wherever a question says; an inbox is where nobody takes it for anything else.
@@ -43,12 +41,12 @@ func (b *Bridge) listen(ctx context.Context) ([]*nats.Subscription, error) {
 				b.reply(m, failed(exhaustedf("%d commands are at work already", mostCommands)))
 				return
 			}
-			working.Go(func() {
+			go func() {
 				defer func() { <-busy }()
 				ctx, cancel := context.WithTimeout(ctx, answer)
 				defer cancel()
 				b.reply(m, b.do(ctx, m.Data, operator))
-			})
+			}()
 		}
 	}
 	for to, operator := range map[string]bool{subject.ForViewers(b.cfg.Robot): false,

@@ -82,6 +82,7 @@ func (b *Bridge) reconcile(ctx context.Context, d *fleetv1.Desired) *fleetv1.Out
 	}
 	tasks, err := b.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{PageSize: 1000})
 	if err != nil {
+		b.cfg.Log("the desired state: " + err.Error())
 		return nil
 	}
 	changes := changesTo(d.GetTasks(), tasks.GetTasks())
@@ -101,5 +102,6 @@ func (b *Bridge) reconcile(ctx context.Context, d *fleetv1.Desired) *fleetv1.Out
 		o.Message = refused.Message
 		return o
 	}
+	b.cfg.Log("the desired state: " + err.Error())
 	return nil
 }

@@ -288,19 +288,21 @@ func (f *frames) send(b *budget, i item, w *waitingSet) error {
 	if err != nil {
 		return err
 	}
-	if err := f.bridge.cfg.Hub.NC.Publish(to, data); err != nil {
+	failed := f.bridge.cfg.Hub.NC.Publish(to, data)
+	b.spend(i.String(), len(data))
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	now := f.counts[i] // more may have been skipped meanwhile
+	if failed != nil {
 		// It is not kept: by the time the hub is there again it is no longer live.
 		f.skipped.Add(1)
-		c.skipped++
+		now.skipped++
 	} else {
-		c.sent, c.skipped = c.sent+1, 0
+		now.sent, now.skipped = now.sent+1, now.skipped-c.skipped
 		f.sets.Add(1)
 		f.bytes.Add(uint64(len(data)))
 	}
-	b.spend(i.String(), len(data))
-	f.mu.Lock()
-	f.counts[i] = c
-	f.mu.Unlock()
+	f.counts[i] = now
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	fleetv1 "facetd.example/api/facetfleet/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/clients/facetfleet/internal/hub"
 	"facetd.example/clients/facetfleet/internal/subject"
 )
@@ -43,7 +44,8 @@ type RefusedError struct {
 }
 
 func (e *RefusedError) Error() string {
-	return strings.Join(append([]string{e.Robot + ": " + e.Failure.GetMessage()}, e.Failure.GetDetails()...), "\n")
+	lines := append([]string{e.Robot + ": " + e.Failure.GetMessage()}, e.Failure.GetDetails()...)
+	return invalid.Visible(strings.Join(lines, "\n"))
 }
 
 // Ask sends a command that a viewer may give. Errors: *SilentError, *RefusedError, *hub.DeniedError, those of the hub.

@@ -105,8 +105,7 @@ func eventRange(ctx context.Context, c *hub.Conn, o EventOptions) (from, last ui
 }
 
 // readEvents reads from a number on, where it does not follow until all that the hub has has come. It returns the
-// number behind the
-// last event that f took.
+// number behind the last event that f took.
 func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f func(*Event) error) (uint64,
 	error) {
 	consumer, err := eventConsumer(ctx, c, o, from)

@@ -71,7 +71,11 @@ func ApplyInWaves(ctx context.Context, c *hub.Conn, o WaveOptions, wave func(num
 		if err := awaitWave(ctx, seen, now, o.Patience); err != nil {
 			return fates, false, err
 		}
-		for _, f := range now {
+		failures, done = 0, true
+		for _, f := range fates[:len(fates)-len(rest)] { // those of earlier waves may have said something since
+			if said := seen.of(f.Robot); said != nil {
+				f.State, f.Message = said.GetState(), said.GetMessage()
+			}
 			if f.State == fleetv1.ChangeState_CHANGE_STATE_REFUSED {
 				failures++
 			}

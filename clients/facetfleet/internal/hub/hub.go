@@ -7,7 +7,9 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -184,11 +186,7 @@ func quoted(text string) string {
 func (c *Conn) Denied() string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	var all []string
-	for _, text := range c.denied {
-		all = append(all, text)
-	}
-	return strings.Join(all, "; ")
+	return strings.Join(slices.Sorted(maps.Values(c.denied)), "; ")
 }
 
 // await returns a context that also ends when the hub denies a subject.

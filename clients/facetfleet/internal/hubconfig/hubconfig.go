@@ -50,7 +50,7 @@ type TLS struct {
 type Customer struct {
 	// Name of the customer.
 	Name string `yaml:"name"`
-	// Bytes is how much of the store is the customer's.
+	// Bytes is how much of the store is the customer's: the limits of its streams together, times the replicas.
 	Bytes int64 `yaml:"bytes"`
 	// Robots by name.
 	Robots []string `yaml:"robots"`
@@ -62,6 +62,9 @@ type Customer struct {
 
 // leastBytes is what the streams and buckets of one customer take at least.
 const leastBytes = 16 << 20
+
+// customerMemory is how much memory the readers of one customer may take; a node reserves it for each.
+const customerMemory = 16 << 20
 
 // Check returns all that is wrong with a description.
 func (f *Fleet) Check() (wrong invalid.Errors) {
@@ -172,7 +175,7 @@ func (f *Fleet) Write(node Node, public map[string]string) string {
 	b.WriteString("# A link that is dead is found within seconds.\nping_interval: \"5s\"\nping_max: " +
 		"2\nwrite_deadline: \"5s\"\n")
 	fmt.Fprintf(&b, "jetstream { store_dir: %q, max_file_store: %d, max_memory_store: %d }\n", f.Store, f.StoreBytes,
-		64<<20)
+		customerMemory*len(f.Customers))
 	if f.TLS.Cert != "" {
 		fmt.Fprintf(&b, "tls { cert_file: %q, key_file: %q, min_version: \"1.3\" }\n", f.TLS.Cert, f.TLS.Key)
 	}
@@ -183,7 +186,7 @@ func (f *Fleet) Write(node Node, public map[string]string) string {
 	for _, c := range f.Customers {
 		fmt.Fprintf(&b, "  %q: {\n    jetstream { max_file: %d, max_memory: %d, max_streams: 16, max_consumers: "+
 			"4096 }\n"+
-			"    users: [\n", c.Name, c.Bytes, 16<<20)
+			"    users: [\n", c.Name, c.Bytes, customerMemory)
 		for _, k := range f.Keys() {
 			if k.Customer == c.Name {
 				writeUser(&b, k, public[k.File])

@@ -1,6 +1,5 @@
 // Package page is the page of a hub: all robots by health, the worst first, the events of all of them, and thumbnails
-// of
-// one under a lease. It shows and changes nothing. Its files stand in static as they are served; there is no build
+// of one under a lease. It shows and changes nothing. Its files stand in static as they are served; there is no build
 // step.
 package page
 
@@ -21,6 +20,7 @@ import (
 
 	"github.com/klauspost/compress/gzhttp"
 
+	"facetd.example/api/cli"
 	"facetd.example/api/tokens"
 	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
@@ -105,9 +105,6 @@ func (p *Page) Run(ctx context.Context) {
 	})
 	both.Go(func() {
 		p.again(ctx, "events", func() error {
-			p.mu.Lock()
-			p.events = nil
-			p.mu.Unlock()
 			return fleet.Events(ctx, p.hub, fleet.EventOptions{Newest: eventsKept, Follow: true}, p.takeEvent)
 		})
 	})
@@ -140,8 +137,12 @@ func (p *Page) takeRobot(r *fleet.Robot) error {
 func (p *Page) takeEvent(e *fleet.Event) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	line := lineOf(e)
+	if slices.ContainsFunc(p.events, func(o *event) bool { return o.line == line }) {
+		return nil // read again after trouble
+	}
 	p.version++
-	if p.events = append(p.events, &event{p.version, lineOf(e)}); len(p.events) > eventsKept {
+	if p.events = append(p.events, &event{p.version, line}); len(p.events) > eventsKept {
 		p.events = p.events[1:]
 	}
 	return nil
@@ -157,7 +158,7 @@ func lineOf(e *fleet.Event) eventLine {
 	}
 	v := e.GetEvent()
 	return eventLine{e.Number, e.GetRobot(), v.GetTime().AsTime(),
-		strings.ToLower(strings.TrimPrefix(v.GetSeverity().String(), "SEVERITY_")), v.GetText()}
+		cli.Label(v.GetSeverity(), "SEVERITY_"), v.GetText()}
 }
 
 // changes are the robots and events that are newer than a version, and the version that they make; before is when that
@@ -176,7 +177,7 @@ func (p *Page) changes(after uint64, before, now time.Time) (robots []robotLine,
 	fleet.Sort(changed, now)
 	for _, r := range changed {
 		robots = append(robots, robotLine{r.GetName(), r.Word(now), r.Rank(now), r.Age(now).Seconds(),
-			strings.ToLower(strings.TrimPrefix(r.GetState().String(), "STATE_")), r.GetAlarms(), r.GetJobsLate(),
+			cli.Label(r.GetState(), "STATE_"), r.GetAlarms(), r.GetJobsLate(),
 			r.GetJobsFailed(), r.GetRuleViolations(), r.GetUtilization(), r.Behind(), r.What(), safe(r.GetPage())})
 	}
 	for _, e := range p.events {
