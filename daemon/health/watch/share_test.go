@@ -3,6 +3,7 @@ package watch
 import (
 	"context"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -30,17 +31,16 @@ func TestLooksHaveAShare(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t)
 		d.PlanChanged(plan(), 0, 0)
-		reports := 0
+		var reports, looks atomic.Int64
 		d.cfg.Snapshot = func() dispatch.Snapshot {
-			reports++
+			reports.Add(1)
 			return d.snap
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		var running sync.WaitGroup
 		running.Go(func() { d.Run(ctx) })
-		looks := 0
 		look := func() {
-			looks++
+			looks.Add(1)
 			time.Sleep(cost)
 		}
 		for k := range int64(seconds) {
@@ -48,11 +48,11 @@ func TestLooksHaveAShare(t *testing.T) {
 			time.Sleep(time.Millisecond)
 		}
 		most := share*seconds*time.Millisecond.Seconds() + atOnce.Seconds()
-		if took := float64(looks) * cost.Seconds(); took < 0.9*most || took > most+2*cost.Seconds() {
+		if took := float64(looks.Load()) * cost.Seconds(); took < 0.9*most || took > most+2*cost.Seconds() {
 			t.Errorf("in %d s looks took %.2f s, may take %.2f s", seconds/1000, took, most)
 		}
-		if least := seconds / 1000 * 2 * 9 / 10; reports < least { // two a second, of what no frame brings
-			t.Errorf("%d reports while looks rest, want %d", reports, least)
+		if least := int64(seconds / 1000 * 2 * 9 / 10); reports.Load() < least { // two a second, of what no frame brings
+			t.Errorf("%d reports while looks rest, want %d", reports.Load(), least)
 		}
 		begun := time.Now()
 		h := d.Health(t.Context())
