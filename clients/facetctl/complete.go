@@ -36,7 +36,7 @@ func (a *app) complete(root *cobra.Command) {
 	}, map[string]cli.Completer{
 		"tasks show": cli.First(tasks), "tasks change": cli.First(tasks),
 		"tasks remove": cli.First(tasks), "tasks set": cli.First(tasks),
-		"tasks pause": tasks, "tasks resume": tasks, "tasks trigger": cli.First(tasks),
+		"history": tasks, "tasks pause": tasks, "tasks resume": tasks, "tasks trigger": cli.First(tasks),
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
 		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),
 		"replay seek":   cli.Choices(),

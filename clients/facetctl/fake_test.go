@@ -46,6 +46,7 @@ type fake struct {
 	facetdv1.UnimplementedSafeStopServiceServer
 	facetdv1.UnimplementedLockstepServiceServer
 	facetdv1.UnimplementedHealthServiceServer
+	facetdv1.UnimplementedHistoryServiceServer
 	facetdv1.UnimplementedDeviceServiceServer
 	facetdv1.UnimplementedMotionServiceServer
 
@@ -84,6 +85,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterCalibrationServiceServer(s, f)
 	facetdv1.RegisterSafeStopServiceServer(s, f)
 	facetdv1.RegisterHealthServiceServer(s, f)
+	facetdv1.RegisterHistoryServiceServer(s, f)
 	facetdv1.RegisterLockstepServiceServer(s, f)
 	facetdv1.RegisterDeviceServiceServer(s, f)
 	facetdv1.RegisterMotionServiceServer(s, f)

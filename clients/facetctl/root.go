@@ -44,7 +44,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		"give up on a single answer after this long; streams have no limit")
 	cli.AddOutputFlag(root)
 	root.AddCommand(
-		a.statusCommand(), a.healthCommand(), a.stopCommand(), a.resumeCommand(),
+		a.statusCommand(), a.healthCommand(), a.historyCommand(), a.stopCommand(), a.resumeCommand(),
 		a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.lockstepCommand(),
@@ -75,6 +75,7 @@ type client struct {
 	bringup facetdv1.BringupServiceClient
 	stop    facetdv1.SafeStopServiceClient
 	health  facetdv1.HealthServiceClient
+	history facetdv1.HistoryServiceClient
 
 	calibration facetdv1.CalibrationServiceClient
 	lockstep    facetdv1.LockstepServiceClient
@@ -128,6 +129,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		bringup:  facetdv1.NewBringupServiceClient(conn),
 		stop:     facetdv1.NewSafeStopServiceClient(conn),
 		health:   facetdv1.NewHealthServiceClient(conn),
+		history:  facetdv1.NewHistoryServiceClient(conn),
 
 		calibration: facetdv1.NewCalibrationServiceClient(conn),
 	}))

@@ -110,6 +110,8 @@ var methods = map[string]Role{
 	facetdv1.HealthService_AcknowledgeFinding_FullMethodName: Operator,
 	facetdv1.HealthService_ShelveFinding_FullMethodName:      Operator,
 
+	facetdv1.HistoryService_GetHistory_FullMethodName: Viewer,
+
 	facetdv1.LockstepService_GetLockstep_FullMethodName:   Viewer,
 	facetdv1.LockstepService_JoinLockstep_FullMethodName:  Operator, // bus time waits for it
 	facetdv1.LockstepService_AdvanceTime_FullMethodName:   Operator,

@@ -32,7 +32,7 @@ var elsewhere = []string{
 	"facetd.v1.ProbeService", "facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.EventService",
 	"facetd.v1.SceneService", "facetd.v1.ReplayService", "facetd.v1.BringupService", "facetd.v1.CalibrationService",
 	"facetd.v1.SafeStopService", "facetd.v1.LockstepService", "facetd.v1.DeviceService", "facetd.v1.HealthService",
-	"facetd.v1.MotionService",
+	"facetd.v1.MotionService", "facetd.v1.HistoryService",
 }
 
 // methods are all methods of all services of the schema, by full name of service.

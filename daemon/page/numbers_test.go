@@ -17,7 +17,7 @@ func TestNumbersOfTheGuide(t *testing.T) {
 		{"up to 16 frame sets a second of each task", "frames.mjs", "MAX_RATE_HZ = 16;"},
 		{"no frame set has come for three periods of the fastest task, and at least a second", "sets.mjs",
 			"Math.max(1000, 3 * Math.min(...periodsMS))"},
-		{"curves over 90 s", "rates.mjs", "SPAN_MS = 90000"},
+		{"curves over 90 s", "history.mjs", "LIVE_S = 90"},
 		{"nothing was heard from the daemon for 1.5 s", "link.mjs", "SILENCE_MS = 1500;"},
 		{"older than three periods of its task, and at least a second", "stats.mjs",
 			"ageMS > Math.max(1000, 3 * (periodMS || 0))"},

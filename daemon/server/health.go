@@ -9,11 +9,14 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/health"
 	healthwatch "facetd.example/daemon/health/watch"
+	"facetd.example/daemon/history/sampler"
 	"facetd.example/daemon/probe"
 )
 
-// watchHealth makes what watches over the chips. Journal and correction maps are there by the time it is called.
+// watchHealth makes what watches over the chips, and what keeps histories. Journal and correction maps are there by the
+// time it is called.
 func (s *Server) watchHealth() {
+	s.history = sampler.New(sampler.Config{Snapshot: func() dispatch.Snapshot { return s.dispatcher.Snapshot() }})
 	s.health = healthwatch.New(healthwatch.Config{
 		Array:    s.array,
 		Snapshot: func() dispatch.Snapshot { return s.dispatcher.Snapshot() },

@@ -36,6 +36,7 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	healthwatch "facetd.example/daemon/health/watch"
+	"facetd.example/daemon/history/sampler"
 	"facetd.example/daemon/hostclock"
 	"facetd.example/daemon/lockstep"
 	"facetd.example/daemon/metrics"
@@ -73,6 +74,7 @@ type Server struct {
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
 	health      *healthwatch.Service
+	history     *sampler.Service
 	probes      *probe.Service
 	metrics     *metrics.Metrics
 	api         *api.Server
@@ -175,6 +177,7 @@ func (s *Server) assemble(in *inputs) error {
 		More: func(r grpc.ServiceRegistrar) {
 			s.probes.Register(r)
 			s.health.Register(r)
+			s.history.Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
 			events.NewService(s.keeping.journal).Register(r)
 			s.light.Register(r)
@@ -383,7 +386,7 @@ func (s *Server) wanted(task string) bool {
 
 // observers are all who are notified of what happens on the bus.
 func (s *Server) observers() observers {
-	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}, s.health}, s.keeping.observers()...)
+	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}, s.health, s.history}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {
 		all = append(all, s.paced)
 	}
@@ -489,6 +492,7 @@ func (s *Server) Run(ctx context.Context) error {
 		go s.lockstep.Watch(ctx)
 	}
 	go s.health.Run(ctx)
+	go s.history.Run(ctx)
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { ageText, BusClock, History, isStale, median, Meter, recentFractions } from "../static/stats.mjs";
+import { ageText, BusClock, History, isStale, median, Meter, placed, recentFractions } from "../static/stats.mjs";
 import { bytes, duration, hertz, percent, seconds, targetText, toSeconds, windowText, words } from "../static/units.mjs";
 
 test("bus time in real time follows the message least on its way", () => {
@@ -77,4 +77,17 @@ test("what is read", () => {
   assert.equal(windowText({ rows: 20, columns: 20, row_step: 2, column_step: 2 }), "rows 0 to 38 by 2, columns 0 to 38 by 2");
   assert.equal(windowText({ row: 3, rows: 1, columns: 8 }), "rows 3 to 3, columns 0 to 7");
   assert.equal(targetText({ list: { names: ["a", "b"] } }), "a, b");
+});
+
+test("a history begins with what the daemon kept, and goes on", () => {
+  const runs = [{ means: [1, 2], leasts: [0, 1], mosts: [2, 3] }, { first: 4, means: [9], leasts: [8], mosts: [10] }];
+  const points = placed(runs, 5, 1000, 10000);
+  assert.deepEqual(points.map((p) => [p.at, p.least, p.mean, p.most]), [[6000, 0, 1, 2], [7000, 1, 2, 3], [10000, 8, 9, 10]]);
+  assert.deepEqual(placed(undefined, 5, 1000, 0), []);
+  const h = new History(1000);
+  for (const at of [9900, 10000, 10100]) h.add(at, 5);
+  h.seed(points.map((p) => ({ at: p.at, value: p.mean })), 5000);
+  assert.deepEqual(h.points.map((p) => p.at), [6000, 7000, 10000, 10100]);
+  h.seed([]); // none were kept
+  assert.equal(h.points.length, 4);
 });

@@ -1,11 +1,12 @@
-// How much of the bus is used, by phase, over the last 90 s.
+// How much of the bus is used, by phase, over the last time.
 
 import { byID, colour, fit, h, seen, text } from "./dom.mjs";
+import { history } from "./history.mjs";
 import { recentFractions } from "./stats.mjs";
 import { PHASES, phaseText, swatch } from "./phases.mjs";
 import { num, percent } from "./units.mjs";
 
-const SPAN_MS = 90000, EACH_MS = 1000;
+const EACH_MS = 1000;
 let app, canvas, cells = {}, points = [], marks = [], visible;
 
 export function start(a) {
@@ -21,8 +22,20 @@ export function start(a) {
     PHASES.map((p) => row(p, phaseText[p], swatch(p))), row("ALL", "all", "")))));
   visible = seen(canvas, draw);
   app.hub.on("status", add);
+  app.hub.on("history", seed);
   app.hub.on("theme", draw);
   app.hub.on("plan", () => (marks = []));
+}
+
+// seed begins with what the daemon kept: each of its steps has all phases.
+function seed() {
+  const at = new Map();
+  for (const p of PHASES) {
+    for (const v of history.points("UTILIZATION", p)) at.set(v.at, { ...at.get(v.at), [p]: v.mean });
+  }
+  const kept = [...at].sort(([x], [y]) => x - y).map(([at, fractions]) => ({ at, fractions })), last = kept.at(-1)?.at ?? -Infinity;
+  points = [...kept, ...(history.live ? points.filter((p) => p.at > last) : [])];
+  if (visible.visible) draw();
 }
 
 const fractions = (list) => Object.fromEntries((list ?? []).map((p) => [p.phase.replace("PHASE_", ""), num(p.fraction)]));
@@ -34,8 +47,9 @@ function add(st) {
   const recent = before && mark.busNS > before.busNS ? recentFractions(before, mark, app.epochNS) : mark.fractions;
   marks.push(mark);
   while (marks.length > 2 && now - marks[1].at > EACH_MS) marks.shift();
-  points.push({ at: now, fractions: recent });
-  while (points.length && now - points[0].at > SPAN_MS) points.shift();
+  if (history.live) points.push({ at: now, fractions: recent });
+  while (points.length && now - points[0].at > history.spanS * 1000) points.shift();
+  if (points.length) canvas.dataset.from = Math.round((now - points[0].at) / 1000); // seconds ago
   let sum = 0, sumPlanned = 0;
   const show = (key, now, mean, plan) => {
     text(cells[key].now, percent(now, 2));
@@ -48,7 +62,7 @@ function add(st) {
     show(p, recent[p] ?? 0, mark.fractions[p] ?? 0, planned[p] ?? 0);
   }
   show("ALL", sum, num(st.measured_utilization), num(app.plan?.utilization) || sumPlanned);
-  canvas.setAttribute("aria-label", `Utilization of the bus over 90 s, by phase; now ${percent(sum)} of which ` +
+  canvas.setAttribute("aria-label", `Utilization of the bus over ${history.text}, by phase; now ${percent(sum)} of which ` +
     PHASES.filter((p) => recent[p] > 0.001).map((p) => `${phaseText[p]} ${percent(recent[p])}`).join(", "));
   if (visible.visible) draw();
 }
@@ -56,7 +70,7 @@ function add(st) {
 function draw() {
   const { c, w, h: tall } = fit(canvas);
   const left = 40, base = tall - 16, now = performance.now();
-  const x = (at) => left + (1 - (now - at) / SPAN_MS) * (w - left), y = (fraction) => base - fraction * (base - 6);
+  const x = (at) => left + (1 - (now - at) / (history.spanS * 1000)) * (w - left), y = (fraction) => base - fraction * (base - 6);
   c.font = "11px system-ui, sans-serif";
   c.textBaseline = "middle";
   c.textAlign = "right";
@@ -72,7 +86,7 @@ function draw() {
   c.textBaseline = "bottom";
   c.fillText("now", w, tall);
   c.textAlign = "left";
-  c.fillText("90 s ago", left, tall);
+  c.fillText(`${history.text} ago`, left, tall);
   let under = points.map(() => 0);
   for (const p of PHASES) {
     const over = points.map((q, i) => under[i] + (q.fractions[p] ?? 0));

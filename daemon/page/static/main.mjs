@@ -19,6 +19,7 @@ import * as replay from "./replay.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
 import * as head from "./head.mjs";
+import * as history from "./history.mjs";
 import * as rooms from "./rooms.mjs";
 
 const hub = new Hub();
@@ -233,7 +234,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, replay, stop, health, head, rooms]) part.start(app);
+for (const part of [history, frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, replay, stop, health, head, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

@@ -3,10 +3,12 @@
 import { call } from "./api.mjs";
 import { byID, colour, fit, h, text } from "./dom.mjs";
 import { streamOf } from "./frames.mjs";
+import { history } from "./history.mjs";
 import { History } from "./stats.mjs";
 import { count, duration, hertz, num } from "./units.mjs";
 
-const SPAN_MS = 90000;
+// kept are the quantities of the daemon's histories, with which of each step is drawn: that which was worst.
+const kept = { achieved: ["ACHIEVED_RATE", "mean"], slack: ["SLACK", "least"], failed: ["JOBS_MISSED", "most"], skew: ["SKEW", "most"] };
 const columns = [
   ["Task", "name"], ["Requested", "requested"], ["Planned", "planned"], ["Achieved", "achieved", true], ["Slack, last job", "slack", true],
   ["Least slack planned", "least"], ["Response, worst", "response"], ["Skew, last set", "skew", true], ["Late", "late"], ["Failed", "failed", true], ["Lost here", "lost", true], ["", "do"],
@@ -19,6 +21,10 @@ export function start(a) {
   byID("rates-body").append(h("p", { class: "empty", id: "rates-empty" }, "Waiting for the first status…"));
   byID("rates").append((said = h("p", { class: "said", id: "rates-said", role: "status" })));
   app.hub.on("status", update);
+  app.hub.on("history", () => rows.forEach((row, name) => {
+    seed(row, name);
+    sparks(row, performance.now());
+  }));
   app.hub.on("theme", () => rows.forEach((r) => sparks(r, performance.now())));
 }
 
@@ -36,7 +42,7 @@ function newRow(name) {
     const cell = h(key === "name" ? "th" : "td", { data: key === "do" ? { key, rooms: "change" } : { key }, scope: key === "name" ? "row" : undefined }, value);
     row.cells[key] = value;
     if (spark) {
-      row.histories[key] = new History(SPAN_MS);
+      row.histories[key] = new History(history.spanS * 1000);
       cell.append((row.sparks[key] = h("canvas", { class: "spark", role: "img" })));
     }
     row.node.append(cell);
@@ -44,7 +50,18 @@ function newRow(name) {
   const act = (label, what) => h("button", { type: "button", class: "small", "aria-label": `${label} task ${name}`, onclick: () => app.hub.emit(what, name) }, label);
   row.cells.do.replaceWith(h("span", { class: "row" }, act("Change", "edit"), act("Remove", "remove"),
     (row.pause = h("button", { type: "button", class: "small", onclick: () => pause(row, name) }))));
+  seed(row, name);
   return row;
+}
+
+// seed begins the curves with what the daemon kept. Where they are longer than what goes on, they are that alone.
+function seed(row, name) {
+  if (!history.live) row.before = undefined;
+  for (const [key, hist] of Object.entries(row.histories)) {
+    const [quantity, part] = kept[key] ?? [];
+    if (!history.live) hist.points = []; // what went on with them is not theirs
+    hist.seed(history.points(quantity, name).map((p) => ({ at: p.at, value: p[part] })), history.spanS * 1000);
+  }
 }
 
 // pause pauses a task, or resumes it: neither needs another plan, and the other tasks see nothing of it.
@@ -106,6 +123,13 @@ function show(row, { task, status: st = {} }, now) {
   set("failed", String(num(st.jobs_failed)), num(st.jobs_failed) ? "bad" : "");
   set("lost", count(told?.lost ?? 0, "set"), told?.lost ? "warn" : "");
   row.cells.failed.title = st.last_failure ?? "";
+  if (history.live) extend(row, told, now, achieved, st);
+  row.planned = planned;
+  sparks(row, now);
+}
+
+// extend lets the curves go on.
+function extend(row, told, now, achieved, st) {
   row.histories.achieved.add(now, achieved);
   if (told) {
     row.histories.slack.add(now, told.leastNS ?? told.slackNS); // the least since the status before
@@ -119,8 +143,6 @@ function show(row, { task, status: st = {} }, now) {
   since("failed", num(st.jobs_late) + num(st.jobs_failed));
   since("lost", told?.lost ?? 0);
   row.histories.skew.add(now, num(st.last_skew_ns));
-  row.planned = planned;
-  sparks(row, now);
 }
 
 function sparks(row, now) {
@@ -139,13 +161,15 @@ function sparks(row, now) {
     }
     c.strokeStyle = colour("accent");
     c.lineWidth = 1.5;
-    for (const points of hist.lines(now, low, high)) {
+    for (const points of hist.lines(now, low, high, Math.max(3000, 2.5 * history.stepMS))) {
       c.beginPath();
       points.forEach((p, i) => c[i ? "lineTo" : "moveTo"](p.x * w, 2 + (tall - 4) * (1 - Math.min(1, Math.max(0, p.y)))));
       if (points.length === 1) c.lineTo(points[0].x * w + 1, 2 + (tall - 4) * (1 - Math.min(1, Math.max(0, points[0].y))));
       c.stroke();
     }
-    if (hist.points.length) canvas.setAttribute("aria-label", `the last 90 s: ${write(least)} to ${write(most)}`);
+    if (!hist.points.length) return;
+    canvas.setAttribute("aria-label", `the last ${history.text}: ${write(least)} to ${write(most)}`);
+    canvas.dataset.from = Math.round((now - hist.points[0].at) / 1000); // seconds ago
   };
   draw("achieved", 0, Math.max(row.planned * 1.25, row.histories.achieved.range()[1], 1e-9), hertz, row.planned);
   const [a, b] = row.histories.slack.range();

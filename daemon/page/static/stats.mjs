@@ -49,6 +49,12 @@ export class History {
     this.points.push({ at, value });
     while (this.points.length > 0 && at - this.points[0].at > this.spanMS) this.points.shift();
   }
+  // seed puts points before those that were added since.
+  seed(points, spanMS = this.spanMS) {
+    const last = points[points.length - 1]?.at ?? -Infinity;
+    this.spanMS = spanMS;
+    this.points = [...points, ...this.points.filter((p) => p.at > last)];
+  }
   get last() {
     return this.points[this.points.length - 1]?.value;
   }
@@ -76,6 +82,13 @@ export class History {
     }
     return this.points.length ? [low, high] : [0, 1];
   }
+}
+
+// placed puts the runs of a history, as the API gives it, at times of a clock by which it ends now: the end of each step.
+export function placed(runs, steps, stepMS, nowMS) {
+  return (runs ?? []).flatMap((r) => r.means.map((mean, i) => ({
+    at: nowMS - (steps - 1 - (r.first ?? 0) - i) * stepMS, mean, least: r.leasts[i], most: r.mosts[i],
+  })));
 }
 
 // Meter counts things in the last span.

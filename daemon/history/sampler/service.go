@@ -1,0 +1,64 @@
+package sampler
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/daemon/history"
+)
+
+const (
+	minSpan, defaultSpan   = time.Second, time.Hour
+	maxSteps, defaultSteps = 3600, 360
+	// maxPoints keeps an answer below the 4 MB that clients take: each is 12 bytes.
+	maxPoints = 250_000
+	maxTasks  = history.MaxSeries
+)
+
+// Register registers the service.
+func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterHistoryServiceServer(r, s) }
+
+// GetHistory implements the service.
+func (s *Service) GetHistory(_ context.Context, r *facetdv1.GetHistoryRequest) (*facetdv1.GetHistoryResponse, error) {
+	span, steps := defaultSpan, int(r.GetSteps())
+	var m invalid.Errors
+	if d := r.GetSpan(); d != nil {
+		if span = d.AsDuration(); d.CheckValid() != nil || span < minSpan || span > history.MaxSpan {
+			m.Add("span", fmt.Sprintf("%v is not kept", span), "give 1s to 24h")
+		}
+	}
+	if steps == 0 {
+		steps = defaultSteps
+	}
+	if steps > maxSteps {
+		m.Add("steps", fmt.Sprintf("%d are too many", steps), fmt.Sprintf("give 1 to %d", maxSteps))
+	}
+	if len(r.GetTasks()) > maxTasks {
+		m.Add("tasks", fmt.Sprintf("%d are too many", len(r.GetTasks())), fmt.Sprintf("give up to %d", maxTasks))
+	}
+	if len(m) > 0 {
+		return nil, m
+	}
+	wanted := func(task string) bool { return len(r.GetTasks()) == 0 || slices.Contains(r.GetTasks(), task) }
+	s.keeping.Lock()
+	defer s.keeping.Unlock()
+	passed := time.Since(s.begun)
+	g := history.GridOf(history.Second(passed/time.Second), int64((span+time.Second-1)/time.Second), steps)
+	series := s.store.Get(g, wanted)
+	if n := len(series) * g.Steps; n > maxPoints {
+		return nil, invalid.Errors{{Path: "steps", Message: fmt.Sprintf("%d steps of %d histories are too many for one"+
+			" answer", g.Steps, len(series)), Hint: "ask for fewer steps, or for some of the tasks"}}
+	}
+	// A sample is of the second before it.
+	begins := time.Duration(g.First()-1)*time.Second - passed
+	return &facetdv1.GetHistoryResponse{BeginTime: timestamppb.New(time.Now().Add(begins)), Steps: uint32(g.Steps),
+		Step: durationpb.New(time.Duration(g.Seconds) * time.Second), Series: series, NotKept: s.store.NotKept()}, nil
+}
