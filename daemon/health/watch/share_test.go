@@ -51,7 +51,8 @@ func TestLooksHaveAShare(t *testing.T) {
 		if took := float64(looks.Load()) * cost.Seconds(); took < 0.9*most || took > most+2*cost.Seconds() {
 			t.Errorf("in %d s looks took %.2f s, may take %.2f s", seconds/1000, took, most)
 		}
-		if least := int64(seconds / 1000 * 2 * 9 / 10); reports.Load() < least { // two a second, of what no frame brings
+		// Two a second, of what no frame brings.
+		if least := int64(seconds / 1000 * 2 * 9 / 10); reports.Load() < least {
 			t.Errorf("%d reports while looks rest, want %d", reports.Load(), least)
 		}
 		begun := time.Now()
