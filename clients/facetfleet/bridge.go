@@ -14,11 +14,14 @@ import (
 func (a *app) bridgeCommand() *cobra.Command {
 	var to cli.Connection
 	var cfg bridge.Config
+	var objects storage
+	var upload string
 	cmd := &cobra.Command{
 		Use:   "bridge",
 		Short: "Connect the daemon beside it to the hub",
 		Long: `bridge runs beside a daemon and publishes its status, every event of its journal, once and in order, and
-frame sets while somebody has a lease. It needs the role viewer at the daemon, and operator for changes. It
+frame sets while somebody has a lease. With --s3 it uploads finished recordings, one after the other; it never
+deletes one on the robot. It needs the role viewer at the daemon, and operator for changes. It
 waits for a hub or a daemon that is away, for ever; a hub that is lost or hung costs the daemon nothing. It
 ends with status 1 where the hub does not allow what it does.`,
 		Example: `  facetfleet bridge --robot crawler-7
@@ -32,6 +35,17 @@ ends with status 1 where the hub does not allow what it does.`,
 			if cfg.FrameBytes <= 0 {
 				return cli.Usagef("--frame-bytes %d: give a number above 0", cfg.FrameBytes)
 			}
+			if upload != "finished" && upload != "asked" {
+				return cli.Usagef("--upload %q: give finished or asked", upload)
+			}
+			if cfg.Uploads.Rate < 4096 {
+				return cli.Usagef("--upload-bytes %d: give 4096 or more", cfg.Uploads.Rate)
+			}
+			cfg.Uploads.AskedOnly = upload == "asked"
+			var err error
+			if cfg.Uploads.Store, err = objects.open(); err != nil {
+				return err
+			}
 			return a.runBridge(cmd, &to, cfg)
 		},
 	}
@@ -43,6 +57,10 @@ ends with status 1 where the hub does not allow what it does.`,
 	cmd.Flags().Int64Var(&cfg.FrameBytes, "frame-bytes", 1<<20,
 		"most bytes a second of frame sets under all leases together")
 	cmd.Flags().StringVar(&cfg.Page, "page", "", "address of the robot's own page, for people at the hub")
+	objects.register(cmd, a.env)
+	cmd.Flags().StringVar(&upload, "upload", "finished",
+		"which recordings go into the object storage: every finished one, or those asked for ('recordings upload')")
+	cmd.Flags().Int64Var(&cfg.Uploads.Rate, "upload-bytes", 512<<10, "bytes a second of uploads")
 	return cmd
 }
 

@@ -25,7 +25,7 @@ var built struct {
 	err  error
 }
 
-// facetd builds the daemon, once for all tests; TestMain removes it.
+// facetd builds the daemon, and facetfleet beside it, once for all tests; TestMain removes them.
 func facetd(t testing.TB) string {
 	t.Helper()
 	built.once.Do(func() {
@@ -33,7 +33,7 @@ func facetd(t testing.TB) string {
 			return
 		}
 		out, err := exec.Command("go", "build", "-ldflags", "-s -w", "-o", built.dir,
-			"facetd.example/daemon/facetd").CombinedOutput()
+			"facetd.example/daemon/facetd", "facetd.example/clients/facetfleet").CombinedOutput()
 		if err != nil {
 			built.err = fmt.Errorf("%w\n%s", err, out)
 		}
@@ -49,6 +49,7 @@ type process struct {
 	*facet.Client
 	t       testing.TB
 	program string
+	address string
 	args    []string
 	cmd     *exec.Cmd
 	errs    bytes.Buffer
@@ -57,8 +58,9 @@ type process struct {
 func startProcess(t testing.TB, args ...string) *process {
 	t.Helper()
 	address := peertest.Address(t)
-	p := &process{t: t, program: facetd(t), args: append([]string{"--listen", address, "--http", "127.0.0.1:0",
-		"--log-level", "error", "--scene", "uniform:200", "--max-lag", "0s"}, args...)}
+	p := &process{t: t, program: facetd(t), address: address,
+		args: append([]string{"--listen", address, "--http", "127.0.0.1:0",
+			"--log-level", "error", "--scene", "uniform:200", "--max-lag", "0s"}, args...)}
 	var err error
 	if p.Client, err = facet.Connect(address, facet.Options{}); err != nil {
 		t.Fatal(err)

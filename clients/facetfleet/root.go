@@ -8,7 +8,6 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"os"
 	"strings"
 	"time"
 
@@ -59,7 +58,8 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 	cli.AddOutputFlag(root)
 	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(),
 		a.applyCommand(), a.stopCommand(),
-		a.resumeCommand(), a.streamsCommand(), a.hubConfigCommand(), a.pageCommand(), a.demoCommand(),
+		a.resumeCommand(), a.recordingsCommand(), a.streamsCommand(), a.hubConfigCommand(), a.pageCommand(),
+		a.demoCommand(),
 		cli.VersionCommand("facetfleet", version))
 	return root
 }
@@ -80,16 +80,29 @@ func (a *app) connect(name string, wait bool, log func(string)) (*hub.Conn, erro
 		return nil, err
 	}
 	if a.ca != "" {
-		pem, err := fileio.Read(a.ca, 1<<20)
+		roots, err := authorities("--hub-ca", a.ca)
 		if err != nil {
-			return nil, cli.Usagef("--hub-ca: %s", fileio.Plain(err))
+			return nil, err
 		}
-		o.TLS = &tls.Config{RootCAs: x509.NewCertPool(), MinVersion: tls.VersionTLS13}
-		if !o.TLS.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, cli.Usagef("--hub-ca %s: there is no certificate in it", a.ca)
-		}
+		o.TLS = &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS13}
 	}
 	return hub.Connect(o)
+}
+
+// authorities are those of a PEM file; nil, which means those of the system, without one.
+func authorities(flag, name string) (*x509.CertPool, error) {
+	if name == "" {
+		return nil, nil
+	}
+	pem, err := fileio.Read(name, 1<<20)
+	if err != nil {
+		return nil, cli.Usagef("%s: %s", flag, fileio.Plain(err))
+	}
+	roots := x509.NewCertPool()
+	if !roots.AppendCertsFromPEM(pem) {
+		return nil, cli.Usagef("%s %s: there is no certificate in it", flag, name)
+	}
+	return roots, nil
 }
 
 // seed is the key of --hub-key; nil without. A key that others on this machine can read is refused.
@@ -97,16 +110,9 @@ func (a *app) seed() ([]byte, error) {
 	if a.key == "" {
 		return nil, nil
 	}
-	info, err := os.Stat(a.key)
+	text, err := secret("--hub-key", a.key)
 	if err != nil {
-		return nil, cli.Usagef("--hub-key: %s", fileio.Plain(err))
-	}
-	if info.Mode().Perm()&0o077 != 0 {
-		return nil, cli.Usagef("--hub-key %s: others can read it (mode %04o); make it 0600", a.key, info.Mode().Perm())
-	}
-	text, err := fileio.Read(a.key, 1<<10)
-	if err != nil {
-		return nil, cli.Usagef("--hub-key: %s", fileio.Plain(err))
+		return nil, err
 	}
 	return bytes.TrimSpace(text), nil
 }

@@ -10,6 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go"
+	"google.golang.org/protobuf/proto"
+
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	fleetv1 "facetd.example/api/facetfleet/v1"
@@ -18,6 +21,7 @@ import (
 	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
 	"facetd.example/clients/facetfleet/internal/natstest"
+	"facetd.example/clients/facetfleet/internal/subject"
 	"facetd.example/daemon/access/accesstest"
 )
 
@@ -134,6 +138,8 @@ func TestKeysAndRoles(t *testing.T) {
 		t.Errorf("a viewer's lease: status %d, %s", status, errs)
 	}
 
+	s.index(t)
+
 	// What is not allowed.
 	began := time.Now()
 	_, err := fleet.Order(t.Context(), viewer, "crawler-7", stop)
@@ -155,6 +161,52 @@ func TestKeysAndRoles(t *testing.T) {
 	_, err = fleet.Order(t.Context(), s.connect(t, "tunnels/operator-otto"), "crawler-7", stop)
 	if silent := new(fleet.SilentError); !errors.As(err, &silent) || !silent.Absent {
 		t.Errorf("another customer's stop: %v", err)
+	}
+}
+
+// index: a robot puts its own files into the index of recordings and reads those alone; a viewer reads all.
+func (s *secured) index(t *testing.T) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	for _, robot := range []string{"crawler-7", "crawler-8"} {
+		c := s.connect(t, "culverts/robot-"+robot)
+		m := nats.NewMsg(subject.InBucket(subject.Recordings, subject.Recording(robot, "a-001.mcap", time.Unix(1, 0))))
+		var err error
+		if m.Data, err = proto.Marshal(&fleetv1.RecordingFile{File: "a-001.mcap", Key: robot +
+			"/1/a-001.mcap"}); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.Publish(ctx, m); err != nil {
+			t.Fatal(err)
+		}
+		for range 2 { // a reader that an earlier run left is in nobody's way
+			var keys []string
+			err = c.Values(ctx, subject.Recordings, subject.RecordingsOf(robot), subject.Key(robot),
+				func(key string, _ []byte) error { keys = append(keys, key); return nil })
+			if err != nil || len(keys) != 1 || !strings.HasPrefix(keys[0], robot) {
+				t.Errorf("%s reads %v of the index, %v", robot, keys, err)
+			}
+		}
+		denied := new(hub.DeniedError)
+		for _, of := range []string{"crawler-9.*.*", ">"} {
+			err := c.Values(ctx, subject.Recordings, of, subject.Key(robot), func(string, []byte) error { return nil })
+			if !errors.As(err, &denied) {
+				t.Errorf("%s reads %s of the index: %v", robot, of, err)
+			}
+		}
+		m.Subject = subject.InBucket(subject.Recordings, subject.Recording("crawler-9", "a-001.mcap", time.Unix(1, 0)))
+		if _, err := c.Publish(ctx, m); !errors.As(err, &denied) {
+			t.Errorf("%s puts another's file into the index: %v", robot, err)
+		}
+	}
+	if status, out, errs := s.run(t, "culverts/viewer-ada", "recordings", "list"); status != 0 ||
+		strings.Count(out, "a-001.mcap") != 2 {
+		t.Errorf("a viewer's recordings: status %d, %s%s", status, out, errs)
+	}
+	if status, _, errs := s.run(t, "culverts/viewer-ada", "recordings", "upload", "--robot", "crawler-7", "--recording",
+		"a"); status != 1 || !strings.Contains(errs, "facetcmd.operator.crawler-7") {
+		t.Errorf("a viewer's upload: status %d, %s", status, errs)
 	}
 }
 

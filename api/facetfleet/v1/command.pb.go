@@ -42,6 +42,7 @@ type Command struct {
 	//	*Command_Undo
 	//	*Command_Stop
 	//	*Command_Resume
+	//	*Command_UploadRecording
 	What          isCommand_What `protobuf_oneof:"what"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -161,6 +162,15 @@ func (x *Command) GetResume() *v1.ResumeArrayRequest {
 	return nil
 }
 
+func (x *Command) GetUploadRecording() *UploadRecording {
+	if x != nil {
+		if x, ok := x.What.(*Command_UploadRecording); ok {
+			return x.UploadRecording
+		}
+	}
+	return nil
+}
+
 type isCommand_What interface {
 	isCommand_What()
 }
@@ -200,6 +210,11 @@ type Command_Resume struct {
 	Resume *v1.ResumeArrayRequest `protobuf:"bytes,9,opt,name=resume,proto3,oneof"`
 }
 
+type Command_UploadRecording struct {
+	// A recording into the object storage. Operator.
+	UploadRecording *UploadRecording `protobuf:"bytes,10,opt,name=upload_recording,json=uploadRecording,proto3,oneof"`
+}
+
 func (*Command_ListTasks) isCommand_What() {}
 
 func (*Command_LeaseFrames) isCommand_What() {}
@@ -213,6 +228,8 @@ func (*Command_Undo) isCommand_What() {}
 func (*Command_Stop) isCommand_What() {}
 
 func (*Command_Resume) isCommand_What() {}
+
+func (*Command_UploadRecording) isCommand_What() {}
 
 // Answer is what became of a command.
 type Answer struct {
@@ -229,6 +246,7 @@ type Answer struct {
 	//	*Answer_Change
 	//	*Answer_Stopped
 	//	*Answer_Resumed
+	//	*Answer_RecordingFiles
 	What          isAnswer_What `protobuf_oneof:"what"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -332,6 +350,15 @@ func (x *Answer) GetResumed() *v1.ResumeArrayResponse {
 	return nil
 }
 
+func (x *Answer) GetRecordingFiles() *RecordingFiles {
+	if x != nil {
+		if x, ok := x.What.(*Answer_RecordingFiles); ok {
+			return x.RecordingFiles
+		}
+	}
+	return nil
+}
+
 type isAnswer_What interface {
 	isAnswer_What()
 }
@@ -366,6 +393,11 @@ type Answer_Resumed struct {
 	Resumed *v1.ResumeArrayResponse `protobuf:"bytes,7,opt,name=resumed,proto3,oneof"`
 }
 
+type Answer_RecordingFiles struct {
+	// Of UploadRecording: its files, as the index has them now.
+	RecordingFiles *RecordingFiles `protobuf:"bytes,8,opt,name=recording_files,json=recordingFiles,proto3,oneof"`
+}
+
 func (*Answer_Failure) isAnswer_What() {}
 
 func (*Answer_Tasks) isAnswer_What() {}
@@ -377,6 +409,8 @@ func (*Answer_Change) isAnswer_What() {}
 func (*Answer_Stopped) isAnswer_What() {}
 
 func (*Answer_Resumed) isAnswer_What() {}
+
+func (*Answer_RecordingFiles) isAnswer_What() {}
 
 // Failure is why a command was not done.
 type Failure struct {
@@ -455,7 +489,7 @@ var File_facetfleet_v1_command_proto protoreflect.FileDescriptor
 
 const file_facetfleet_v1_command_proto_rawDesc = "" +
 	"\n" +
-	"\x1bfacetfleet/v1/command.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x19facetfleet/v1/frame.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xde\x03\n" +
+	"\x1bfacetfleet/v1/command.proto\x12\rfacetfleet.v1\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x19facetfleet/v1/frame.proto\x1a\x1dfacetfleet/v1/recording.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xab\x04\n" +
 	"\aCommand\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12<\n" +
@@ -466,8 +500,10 @@ const file_facetfleet_v1_command_proto_rawDesc = "" +
 	"\x06commit\x18\x06 \x01(\v2\x1b.facetfleet.v1.CommitChangeH\x00R\x06commit\x12/\n" +
 	"\x04undo\x18\a \x01(\v2\x19.facetfleet.v1.UndoChangeH\x00R\x04undo\x121\n" +
 	"\x04stop\x18\b \x01(\v2\x1b.facetd.v1.StopArrayRequestH\x00R\x04stop\x127\n" +
-	"\x06resume\x18\t \x01(\v2\x1d.facetd.v1.ResumeArrayRequestH\x00R\x06resumeB\x06\n" +
-	"\x04what\"\xe5\x02\n" +
+	"\x06resume\x18\t \x01(\v2\x1d.facetd.v1.ResumeArrayRequestH\x00R\x06resume\x12K\n" +
+	"\x10upload_recording\x18\n" +
+	" \x01(\v2\x1e.facetfleet.v1.UploadRecordingH\x00R\x0fuploadRecordingB\x06\n" +
+	"\x04what\"\xaf\x03\n" +
 	"\x06Answer\x12\x14\n" +
 	"\x05robot\x18\x01 \x01(\tR\x05robot\x122\n" +
 	"\afailure\x18\x02 \x01(\v2\x16.facetfleet.v1.FailureH\x00R\afailure\x124\n" +
@@ -475,7 +511,8 @@ const file_facetfleet_v1_command_proto_rawDesc = "" +
 	"\x05lease\x18\x04 \x01(\v2\x14.facetfleet.v1.LeaseH\x00R\x05lease\x12/\n" +
 	"\x06change\x18\x05 \x01(\v2\x15.facetfleet.v1.ChangeH\x00R\x06change\x128\n" +
 	"\astopped\x18\x06 \x01(\v2\x1c.facetd.v1.StopArrayResponseH\x00R\astopped\x12:\n" +
-	"\aresumed\x18\a \x01(\v2\x1e.facetd.v1.ResumeArrayResponseH\x00R\aresumedB\x06\n" +
+	"\aresumed\x18\a \x01(\v2\x1e.facetd.v1.ResumeArrayResponseH\x00R\aresumed\x12H\n" +
+	"\x0frecording_files\x18\b \x01(\v2\x1d.facetfleet.v1.RecordingFilesH\x00R\x0erecordingFilesB\x06\n" +
 	"\x04what\"\x7f\n" +
 	"\aFailure\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x18\n" +
@@ -508,12 +545,14 @@ var file_facetfleet_v1_command_proto_goTypes = []any{
 	(*UndoChange)(nil),             // 8: facetfleet.v1.UndoChange
 	(*v1.StopArrayRequest)(nil),    // 9: facetd.v1.StopArrayRequest
 	(*v1.ResumeArrayRequest)(nil),  // 10: facetd.v1.ResumeArrayRequest
-	(*v1.ListTasksResponse)(nil),   // 11: facetd.v1.ListTasksResponse
-	(*Lease)(nil),                  // 12: facetfleet.v1.Lease
-	(*Change)(nil),                 // 13: facetfleet.v1.Change
-	(*v1.StopArrayResponse)(nil),   // 14: facetd.v1.StopArrayResponse
-	(*v1.ResumeArrayResponse)(nil), // 15: facetd.v1.ResumeArrayResponse
-	(*v1.Refusal)(nil),             // 16: facetd.v1.Refusal
+	(*UploadRecording)(nil),        // 11: facetfleet.v1.UploadRecording
+	(*v1.ListTasksResponse)(nil),   // 12: facetd.v1.ListTasksResponse
+	(*Lease)(nil),                  // 13: facetfleet.v1.Lease
+	(*Change)(nil),                 // 14: facetfleet.v1.Change
+	(*v1.StopArrayResponse)(nil),   // 15: facetd.v1.StopArrayResponse
+	(*v1.ResumeArrayResponse)(nil), // 16: facetd.v1.ResumeArrayResponse
+	(*RecordingFiles)(nil),         // 17: facetfleet.v1.RecordingFiles
+	(*v1.Refusal)(nil),             // 18: facetd.v1.Refusal
 }
 var file_facetfleet_v1_command_proto_depIdxs = []int32{
 	3,  // 0: facetfleet.v1.Command.time:type_name -> google.protobuf.Timestamp
@@ -524,18 +563,20 @@ var file_facetfleet_v1_command_proto_depIdxs = []int32{
 	8,  // 5: facetfleet.v1.Command.undo:type_name -> facetfleet.v1.UndoChange
 	9,  // 6: facetfleet.v1.Command.stop:type_name -> facetd.v1.StopArrayRequest
 	10, // 7: facetfleet.v1.Command.resume:type_name -> facetd.v1.ResumeArrayRequest
-	2,  // 8: facetfleet.v1.Answer.failure:type_name -> facetfleet.v1.Failure
-	11, // 9: facetfleet.v1.Answer.tasks:type_name -> facetd.v1.ListTasksResponse
-	12, // 10: facetfleet.v1.Answer.lease:type_name -> facetfleet.v1.Lease
-	13, // 11: facetfleet.v1.Answer.change:type_name -> facetfleet.v1.Change
-	14, // 12: facetfleet.v1.Answer.stopped:type_name -> facetd.v1.StopArrayResponse
-	15, // 13: facetfleet.v1.Answer.resumed:type_name -> facetd.v1.ResumeArrayResponse
-	16, // 14: facetfleet.v1.Failure.refusal:type_name -> facetd.v1.Refusal
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	11, // 8: facetfleet.v1.Command.upload_recording:type_name -> facetfleet.v1.UploadRecording
+	2,  // 9: facetfleet.v1.Answer.failure:type_name -> facetfleet.v1.Failure
+	12, // 10: facetfleet.v1.Answer.tasks:type_name -> facetd.v1.ListTasksResponse
+	13, // 11: facetfleet.v1.Answer.lease:type_name -> facetfleet.v1.Lease
+	14, // 12: facetfleet.v1.Answer.change:type_name -> facetfleet.v1.Change
+	15, // 13: facetfleet.v1.Answer.stopped:type_name -> facetd.v1.StopArrayResponse
+	16, // 14: facetfleet.v1.Answer.resumed:type_name -> facetd.v1.ResumeArrayResponse
+	17, // 15: facetfleet.v1.Answer.recording_files:type_name -> facetfleet.v1.RecordingFiles
+	18, // 16: facetfleet.v1.Failure.refusal:type_name -> facetd.v1.Refusal
+	17, // [17:17] is the sub-list for method output_type
+	17, // [17:17] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_facetfleet_v1_command_proto_init() }
@@ -545,6 +586,7 @@ func file_facetfleet_v1_command_proto_init() {
 	}
 	file_facetfleet_v1_apply_proto_init()
 	file_facetfleet_v1_frame_proto_init()
+	file_facetfleet_v1_recording_proto_init()
 	file_facetfleet_v1_command_proto_msgTypes[0].OneofWrappers = []any{
 		(*Command_ListTasks)(nil),
 		(*Command_LeaseFrames)(nil),
@@ -553,6 +595,7 @@ func file_facetfleet_v1_command_proto_init() {
 		(*Command_Undo)(nil),
 		(*Command_Stop)(nil),
 		(*Command_Resume)(nil),
+		(*Command_UploadRecording)(nil),
 	}
 	file_facetfleet_v1_command_proto_msgTypes[1].OneofWrappers = []any{
 		(*Answer_Failure)(nil),
@@ -561,6 +604,7 @@ func file_facetfleet_v1_command_proto_init() {
 		(*Answer_Change)(nil),
 		(*Answer_Stopped)(nil),
 		(*Answer_Resumed)(nil),
+		(*Answer_RecordingFiles)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -79,7 +79,9 @@ type Robot struct {
 	// The bridge.
 	Bridge *Bridge `protobuf:"bytes,26,opt,name=bridge,proto3" json:"bridge,omitempty"`
 	// What became of the state that was asked for in the bucket of desired states; unset where there was none.
-	Outcome       *Outcome `protobuf:"bytes,27,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	Outcome *Outcome `protobuf:"bytes,27,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// Uploads of recordings to an object storage; unset where the bridge makes none.
+	Uploads       *Uploads `protobuf:"bytes,28,opt,name=uploads,proto3" json:"uploads,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -299,6 +301,13 @@ func (x *Robot) GetBridge() *Bridge {
 func (x *Robot) GetOutcome() *Outcome {
 	if x != nil {
 		return x.Outcome
+	}
+	return nil
+}
+
+func (x *Robot) GetUploads() *Uploads {
+	if x != nil {
+		return x.Uploads
 	}
 	return nil
 }
@@ -589,7 +598,7 @@ var File_facetfleet_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetfleet_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x1afacetfleet/v1/status.proto\x12\rfacetfleet.v1\x1a\x16facetd/v1/health.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xab\a\n" +
+	"\x1afacetfleet/v1/status.proto\x12\rfacetfleet.v1\x1a\x16facetd/v1/health.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x1dfacetfleet/v1/recording.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdd\a\n" +
 	"\x05Robot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x14\n" +
@@ -621,7 +630,8 @@ const file_facetfleet_v1_status_proto_rawDesc = "" +
 	"\abacklog\x18\x18 \x01(\v2\x16.facetfleet.v1.BacklogR\abacklog\x12\x12\n" +
 	"\x04page\x18\x19 \x01(\tR\x04page\x12-\n" +
 	"\x06bridge\x18\x1a \x01(\v2\x15.facetfleet.v1.BridgeR\x06bridge\x120\n" +
-	"\aoutcome\x18\x1b \x01(\v2\x16.facetfleet.v1.OutcomeR\aoutcome\"\x89\x01\n" +
+	"\aoutcome\x18\x1b \x01(\v2\x16.facetfleet.v1.OutcomeR\aoutcome\x120\n" +
+	"\auploads\x18\x1c \x01(\v2\x16.facetfleet.v1.UploadsR\auploads\"\x89\x01\n" +
 	"\tRobotTask\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12&\n" +
 	"\x0fplanned_rate_hz\x18\x02 \x01(\x01R\rplannedRateHz\x12(\n" +
@@ -675,22 +685,24 @@ var file_facetfleet_v1_status_proto_goTypes = []any{
 	(*v1.Identity)(nil),           // 6: facetd.v1.Identity
 	(v1.HealthState)(0),           // 7: facetd.v1.HealthState
 	(*Outcome)(nil),               // 8: facetfleet.v1.Outcome
+	(*Uploads)(nil),               // 9: facetfleet.v1.Uploads
 }
 var file_facetfleet_v1_status_proto_depIdxs = []int32{
-	4, // 0: facetfleet.v1.Robot.time:type_name -> google.protobuf.Timestamp
-	4, // 1: facetfleet.v1.Robot.daemon_time:type_name -> google.protobuf.Timestamp
-	5, // 2: facetfleet.v1.Robot.state:type_name -> facetd.v1.State
-	6, // 3: facetfleet.v1.Robot.identity:type_name -> facetd.v1.Identity
-	7, // 4: facetfleet.v1.Robot.health:type_name -> facetd.v1.HealthState
-	1, // 5: facetfleet.v1.Robot.tasks:type_name -> facetfleet.v1.RobotTask
-	2, // 6: facetfleet.v1.Robot.backlog:type_name -> facetfleet.v1.Backlog
-	3, // 7: facetfleet.v1.Robot.bridge:type_name -> facetfleet.v1.Bridge
-	8, // 8: facetfleet.v1.Robot.outcome:type_name -> facetfleet.v1.Outcome
-	9, // [9:9] is the sub-list for method output_type
-	9, // [9:9] is the sub-list for method input_type
-	9, // [9:9] is the sub-list for extension type_name
-	9, // [9:9] is the sub-list for extension extendee
-	0, // [0:9] is the sub-list for field type_name
+	4,  // 0: facetfleet.v1.Robot.time:type_name -> google.protobuf.Timestamp
+	4,  // 1: facetfleet.v1.Robot.daemon_time:type_name -> google.protobuf.Timestamp
+	5,  // 2: facetfleet.v1.Robot.state:type_name -> facetd.v1.State
+	6,  // 3: facetfleet.v1.Robot.identity:type_name -> facetd.v1.Identity
+	7,  // 4: facetfleet.v1.Robot.health:type_name -> facetd.v1.HealthState
+	1,  // 5: facetfleet.v1.Robot.tasks:type_name -> facetfleet.v1.RobotTask
+	2,  // 6: facetfleet.v1.Robot.backlog:type_name -> facetfleet.v1.Backlog
+	3,  // 7: facetfleet.v1.Robot.bridge:type_name -> facetfleet.v1.Bridge
+	8,  // 8: facetfleet.v1.Robot.outcome:type_name -> facetfleet.v1.Outcome
+	9,  // 9: facetfleet.v1.Robot.uploads:type_name -> facetfleet.v1.Uploads
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_facetfleet_v1_status_proto_init() }
@@ -699,6 +711,7 @@ func file_facetfleet_v1_status_proto_init() {
 		return
 	}
 	file_facetfleet_v1_apply_proto_init()
+	file_facetfleet_v1_recording_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

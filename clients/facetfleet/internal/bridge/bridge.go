@@ -39,6 +39,8 @@ type Config struct {
 	FrameBytes int64
 	// Desired is how often the hub is asked for a desired state, on average; 0 means 5 s.
 	Desired time.Duration
+	// Uploads of recordings.
+	Uploads Uploads
 	// Page is the address of the robot's own page; empty where nobody can reach it.
 	Page string
 	// Version of the program.
@@ -55,6 +57,7 @@ type Bridge struct {
 	health   facetdv1.HealthServiceClient
 	tasks    facetdv1.TaskServiceClient
 	frames   *frames
+	uploads  *recordings
 
 	journal   atomic.Pointer[position] // of the daemon, as it was seen last
 	published atomic.Pointer[position] // as the hub acknowledged it last; nil before that is known
@@ -99,6 +102,7 @@ func New(cfg Config) (*Bridge, error) {
 		known: make(chan struct{})}
 	b.journal.Store(&position{})
 	b.frames = newFrames(b)
+	b.uploads = newRecordings(b, cfg.Uploads)
 	return b, nil
 }
 
@@ -125,7 +129,8 @@ func (b *Bridge) Run(ctx context.Context) error {
 		}
 	}()
 	var all sync.WaitGroup
-	for _, f := range []func(context.Context) error{b.check, b.runStatus, b.runEvents, b.frames.run, b.runDesired} {
+	for _, f := range []func(context.Context) error{b.check, b.runStatus, b.runEvents, b.frames.run, b.runDesired,
+		b.uploads.run} {
 		all.Go(func() {
 			if err := f(ctx); err != nil {
 				cancel(err)
@@ -176,8 +181,11 @@ func (b *Bridge) tryPermissions(ctx context.Context) error {
 			return err
 		}
 	}
-	for _, s := range []string{subject.Event(robot),
-		subject.InBucket(subject.Status, subject.Key(robot))} {
+	stored := []string{subject.Event(robot), subject.InBucket(subject.Status, subject.Key(robot))}
+	if b.cfg.Uploads.Store != nil {
+		stored = append(stored, subject.InBucket(subject.Recordings, subject.Recording(robot, "", time.Time{})))
+	}
+	for _, s := range stored {
 		_, err := b.cfg.Hub.Publish(ctx, nats.NewMsg(s), jetstream.WithExpectLastSequencePerSubject(impossible))
 		if refused := new(jetstream.APIError); err != nil && !(errors.As(err, &refused) &&
 			refused.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {

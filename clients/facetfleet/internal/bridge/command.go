@@ -129,6 +129,9 @@ func (b *Bridge) forOperators(ctx context.Context, c *fleetv1.Command) (*fleetv1
 	case *fleetv1.Command_Resume:
 		r, err := facetdv1.NewSafeStopServiceClient(conn).ResumeArray(ctx, w.Resume)
 		return &fleetv1.Answer{What: &fleetv1.Answer_Resumed{Resumed: r}}, err
+	case *fleetv1.Command_UploadRecording:
+		r, err := b.uploads.want(ctx, w.UploadRecording.GetRecording())
+		return &fleetv1.Answer{What: &fleetv1.Answer_RecordingFiles{RecordingFiles: r}}, err
 	}
 	return nil, invalidf("the bridge of the robot does not know this command")
 }

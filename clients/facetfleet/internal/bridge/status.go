@@ -113,11 +113,16 @@ func (b *Bridge) putStatus(ctx context.Context, r *fleetv1.Robot) error {
 	if err != nil {
 		return err
 	}
+	return b.putIn(ctx, subject.Status, subject.Key(b.cfg.Robot), data)
+}
+
+// putIn puts a value into a bucket and waits for the acknowledgement.
+func (b *Bridge) putIn(ctx context.Context, bucket, key string, data []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, putStatus)
 	defer cancel()
-	m := nats.NewMsg(subject.InBucket(subject.Status, subject.Key(b.cfg.Robot)))
+	m := nats.NewMsg(subject.InBucket(bucket, key))
 	m.Data = data
-	_, err = b.cfg.Hub.Publish(ctx, m)
+	_, err := b.cfg.Hub.Publish(ctx, m)
 	return err
 }
 
@@ -137,7 +142,7 @@ func (b *Bridge) Robot(ctx context.Context, last *fleetv1.Robot) *fleetv1.Robot 
 	seen, published := b.journal.Load(), b.hubHas()
 	r.Backlog = &fleetv1.Backlog{JournalId: seen.journal, LastSequence: seen.sequence,
 		PublishedJournalId: published.journal, PublishedSequence: published.sequence}
-	r.Bridge = b.counts()
+	r.Bridge, r.Uploads = b.counts(), b.uploads.status()
 	b.mu.Lock()
 	r.Outcome = b.outcome
 	b.mu.Unlock()

@@ -45,6 +45,7 @@ func (c *Conn) CreateStreams(ctx context.Context, l Limits) error {
 	for _, b := range []struct{ name, what string }{
 		{subject.Status, "the newest status of each robot"},
 		{subject.Desired, "what robots are to make of their tasks"},
+		{subject.Recordings, "files of recordings, and where they are"},
 	} {
 		// A bucket made by the client library lets a message remove all others of the bucket (rollup), also one of a
 		// key that may write a single subject: one robot could make the hub forget all of them.

@@ -229,7 +229,13 @@ func grants(k Key) (publish, hear []string) {
 	switch k.Role {
 	case "robot":
 		events, status := subject.Event(k.Name), subject.InBucket(subject.Status, subject.Key(k.Name))
-		return []string{events, status, subject.Frames(k.Name), subject.Thumbnails(k.Name),
+		// What a reader of the index of recordings gives is what its subject names: the robot's own files.
+		index, files := subject.BucketStream(subject.Recordings), subject.InBucket(subject.Recordings,
+			subject.RecordingsOf(k.Name))
+		reader := subject.Key(k.Name)
+		return []string{events, status, files, consumer + "CREATE." + index + "." + reader + "." + files,
+				consumer + "MSG.NEXT." + index + "." + reader, consumer + "DELETE." + index + "." + reader,
+				subject.Frames(k.Name), subject.Thumbnails(k.Name),
 				subject.Newest(subject.Events, events), subject.Newest(subject.BucketStream(subject.Status), status),
 				subject.Newest(subject.BucketStream(subject.Desired),
 					subject.InBucket(subject.Desired, subject.Key(k.Name)))},
@@ -237,14 +243,15 @@ func grants(k Key) (publish, hear []string) {
 	case "keeper":
 		publish = []string{"$JS.API.INFO"}
 		for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status),
-			subject.BucketStream(subject.Desired)} {
+			subject.BucketStream(subject.Desired), subject.BucketStream(subject.Recordings)} {
 			publish = append(publish, info+stream, "$JS.API.STREAM.CREATE."+stream, "$JS.API.STREAM.UPDATE."+stream)
 		}
 		return publish, nil
 	}
 	publish = []string{strings.TrimSuffix(subject.ForViewers(""), "=") + "*", "$JS.API.INFO", "$JS.FC.>", "$JS.ACK." +
 		subject.Events + ".>"}
-	for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status)} {
+	for _, stream := range []string{subject.Events, subject.BucketStream(subject.Status),
+		subject.BucketStream(subject.Recordings)} {
 		publish = append(publish, info+stream, consumer+"CREATE."+stream, consumer+"CREATE."+stream+".>",
 			consumer+"DURABLE.CREATE."+stream+".>", consumer+"INFO."+stream+".*", consumer+"MSG.NEXT."+stream+".*",
 			consumer+"DELETE."+stream+".*", subject.Newest(stream, ">"))

@@ -5,14 +5,16 @@ package subject
 import (
 	"fmt"
 	"strings"
+	"time"
 	"unicode/utf8"
 )
 
 // Streams and buckets of the hub.
 const (
-	Events  = "FACET_EVENTS"
-	Status  = "facet_status"
-	Desired = "facet_desired"
+	Events     = "FACET_EVENTS"
+	Status     = "facet_status"
+	Desired    = "facet_desired"
+	Recordings = "facet_recordings"
 )
 
 // Prefixes of subjects. Commands stand apart from data: who listens to all data must not be taken for a robot that
@@ -136,3 +138,18 @@ func Newest(stream, of string) string { return "$JS.API.DIRECT.GET." + stream + 
 
 // Inbox is where answers to the holder of a key go, by the public half of it.
 func Inbox(public string) string { return "_INBOX_" + public }
+
+// Recording is the key of a file of a recording in the bucket of recordings. Names of recordings are given again once
+// one was deleted: which it is says when it began.
+func Recording(robot, file string, start time.Time) string {
+	return fmt.Sprintf("%s.%s.%d", Escape(robot), Escape(file), start.UnixNano())
+}
+
+// RecordingsOf are the keys of all files of a robot's recordings.
+func RecordingsOf(robot string) string { return Escape(robot) + ".*.*" }
+
+// RobotOfRecording is the robot that a key of the bucket of recordings is granted to.
+func RobotOfRecording(key string) (string, error) {
+	robot, _, _ := strings.Cut(key, ".")
+	return Unescape(robot)
+}
