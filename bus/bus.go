@@ -124,6 +124,9 @@ type Job struct {
 	Release, Deadline Time
 	// MaxHold and MaxSkew are the task's limits; 0 is none.
 	MaxHold, MaxSkew time.Duration
+	// Pair is the time from the light of a frame to that of the second of its pair, which is as many frames further on
+	// as half of all; 0 where there is one load.
+	Pair time.Duration
 	// Chips are all chips that the job touches, ascending. Empty means that any may be touched.
 	Chips []int
 	// Segments is how many segments the job has.

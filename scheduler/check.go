@@ -34,7 +34,8 @@ func (p *Plan) Table() rules.TimedTable {
 		job := &jobs[first[e.Task]+e.Job]
 		*job = bus.Job{
 			Task: tp.Task.Name, Number: uint64(e.Job), Release: bus.Time(e.Release), Deadline: bus.Time(e.Deadline),
-			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Touches, Segments: len(tp.Segments),
+			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Pair: tp.Task.Pair, Chips: tp.Task.Touches,
+			Segments: len(tp.Segments),
 		}
 		programs[i] = bus.Program{Ops: tp.Segments[e.Segment], Slots: tp.Task.Slots}
 		segments[i] = bus.Segment{Job: job, Index: e.Segment, Program: &programs[i]}

@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -62,13 +63,21 @@ func wordless(t *program.Task, err error) *facetdv1.Refusal {
 // when nothing interrupts it. The fewest batches have the best skew and cost the least bus time.
 func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int, *facetdv1.Refusal) {
 	most := 1
-	if t.Class.HasMemory() && t.MaxHold > 0 {
+	if t.Class.HasMemory() && t.MaxHold > 0 || t.Pair > 0 {
 		most = c.Groups()
 	}
+	var pair *program.PairError
 	var first *program.Course
 	for batches := 1; batches <= most; batches++ {
 		p, err := c.Compile(batches, 0)
 		if err != nil {
+			var soon *program.PairError
+			if errors.As(err, &soon) { // with more batches fewer chips are read between the two loads
+				if pair == nil || soon.Needed < pair.Needed {
+					pair = soon
+				}
+				continue
+			}
 			if batches > 1 {
 				continue // these batches cannot be reached apart; others may
 			}
@@ -84,7 +93,21 @@ func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int,
 			return p, batches, nil
 		}
 	}
+	if first == nil {
+		return nil, 0, pairRefusal(t, pair)
+	}
 	return nil, 0, limitRefusal(c, t, first)
+}
+
+// pairRefusal says that the two loads of a pair are too close together, however few chips a batch has.
+func pairRefusal(t *program.Task, e *program.PairError) *facetdv1.Refusal {
+	return &facetdv1.Refusal{
+		Reason: facetdv1.RefusalReason_REFUSAL_REASON_PAIR, Task: t.Name,
+		NeededNs: int64(e.Needed), AvailableNs: int64(e.Asked),
+		Message: fmt.Sprintf("the second load of a pair of task %s would come before what the first shows is read: "+
+			"that "+
+			"takes %s, but its pair_interval is %s", t.Name, Millis(e.Needed), Millis(e.Asked)),
+	}
 }
 
 // limitRefusal says why a job exceeds its own limits even when nothing interrupts it, from its course in one batch.

@@ -45,7 +45,7 @@ func membersOf(t *program.Task, asked []*program.Task) []Member {
 	var out []Member
 	frames, views := 0, 0
 	for _, m := range t.Members() {
-		n := len(m.Views) * len(m.Chips)
+		n := m.Loads() * len(m.Views) * len(m.Chips)
 		out = append(out, Member{Task: m, Asked: slices.Index(asked, m), FirstFrame: frames, Frames: n,
 			FirstView: views})
 		frames += n

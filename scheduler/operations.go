@@ -19,7 +19,7 @@ func (p *Plan) Operations() *facetdv1.PlannedOperations {
 		job := &facetdv1.PlannedJob{
 			Tasks: program.NamesOf(t.Task.Name), JobsPerCycle: int64(t.JobsPerCycle), Segments: uint32(len(t.Segments)),
 			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: unlessZero(int64(t.Task.MaxHold)),
-			MaxSkewNs: unlessZero(int64(t.Task.MaxSkew)),
+			MaxSkewNs: unlessZero(int64(t.Task.MaxSkew)), PairIntervalNs: unlessZero(int64(t.Task.Pair)),
 		}
 		for _, f := range t.Frames {
 			job.Frames = append(job.Frames, &facetdv1.PlannedFrame{Chip: p.Array.Chips[f.Chip].Name,

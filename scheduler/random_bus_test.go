@@ -28,6 +28,17 @@ type measured struct {
 	skew               time.Duration
 	hold               map[string]time.Duration
 	jobs, frames       int
+	near, far          time.Duration    // between the lights of frames that motion compares
+	lights             map[int]bus.Time // of the frames of this job and the one before, by number
+}
+
+// light notes the light of a frame of a bus job, and how long after that of the frame that it is compared with.
+func (m *measured) light(frame int, at bus.Time, pairs int) {
+	before, seen := m.lights[frame-pairs]
+	m.lights[frame] = at
+	if seen {
+		m.near, m.far = min(m.near, at.Sub(before)), max(m.far, at.Sub(before))
+	}
 }
 
 // observer runs a plan on the simulated bus and measures it from the results and
@@ -54,7 +65,7 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 		lit: make([]frameSeen, len(p.Message.GetTasks()))}
 	for i := range o.tasks {
 		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62,
-			hold: map[string]time.Duration{}}
+			near: 1 << 62, hold: map[string]time.Duration{}, lights: map[int]bus.Time{}}
 	}
 	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
 	res, err := bustest.Run(t.Context(), b, 0, &bus.Segment{Job: initialization, Program: &p.Initialization})
@@ -108,7 +119,15 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 				*s = frameSeen{first: c.Light, last: c.Light, any: true}
 			}
 			s.first, s.last = min(s.first, c.Light), max(s.last, c.Light)
+			pairs := 0
+			if tp.Task.Pair > 0 {
+				pairs = len(tp.Frames) / 2
+			}
+			m.light(c.Frame, c.Light, pairs)
 		}
+	}
+	if tp.Task.Pair > 0 && e.Segment == len(tp.Segments)-1 {
+		clear(o.tasks[tp.Members[0].Asked].lights)
 	}
 	if e.Segment < len(tp.Segments)-1 {
 		return
@@ -153,6 +172,10 @@ func (o *observer) compare(cycles int) {
 		same("the least slack", pr.GetLeastSlackNs(), m.slack, false)
 		same("the jitter", pr.GetJitterNs(), m.late-m.early, true)
 		same("the skew", pr.GetSkewNs(), m.skew, true)
+		if m.far > 0 && (cycles > 1 || pr.GetFrames() > 0 && o.p.Tasks[k.job].Task.Pair > 0) {
+			same("the least light interval", pr.GetLeastLightIntervalNs(), m.near, false)
+			same("the greatest light interval", pr.GetGreatestLightIntervalNs(), m.far, true)
+		}
 		var worst time.Duration
 		for _, h := range pr.GetHolds() {
 			same("the hold of "+h.GetChip(), h.GetHoldNs(), m.hold[h.GetChip()], true)

@@ -122,18 +122,24 @@ type courses struct {
 // of returns the course of a job whose segments begin at starts, or nil when an earlier job had its segments just as
 // far apart, and so the same hold and skew.
 func (c *courses) of(starts []time.Duration) *program.Course {
-	c.key = c.key[:0]
-	for _, s := range starts[1:] {
-		c.key = binary.AppendVarint(c.key, int64(s-starts[0]))
-	}
-	if c.known[string(c.key)] {
+	key := c.keyOf(starts)
+	if c.known[key] {
 		return nil
 	}
 	if c.known == nil {
 		c.known = map[string]bool{}
 	}
-	c.known[string(c.key)] = true
+	c.known[key] = true
 	return c.prog.Follow(starts)
+}
+
+// keyOf stands for how far apart the segments of a job are.
+func (c *courses) keyOf(starts []time.Duration) string {
+	c.key = c.key[:0]
+	for _, s := range starts[1:] {
+		c.key = binary.AppendVarint(c.key, int64(s-starts[0]))
+	}
+	return string(c.key)
 }
 
 // predict says what one member of a bus job will see under its entries of the table.
@@ -184,6 +190,7 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 		}
 	}
 	out.JitterNs = int64(late - early)
+	p.motion(out, t, m, starts)
 	if class := t.Task.Class; class.HasMemory() {
 		gain := m.Task.GreatestGain()
 		out.DroopLux = p.array.LightLux()

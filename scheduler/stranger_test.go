@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -271,6 +272,12 @@ func TestAStrangerAgrees(t *testing.T) {
 	}
 	a, specs := crawler(t)
 	plans := []*scheduler.Plan{mustBuild(t, a, specs...)}
+	pairs := mustBuild(t, a, paired(specs[:3], 12*time.Millisecond)...)
+	add("pairs", newSpoilable(pairs), 0)
+	later := newSpoilable(pairs)
+	long, wait := later.find(func(op *bus.Op) bool { return op.Kind == bus.OpWait && op.Hold > 200*time.Microsecond })
+	long.Ops[wait].Hold -= 100 * time.Microsecond
+	add("pairstooclose", later, rules.RuleHoldSkew)
 	for range strangerArrays(t) {
 		plans = append(plans, checkedPlan(t, r))
 	}

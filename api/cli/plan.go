@@ -49,6 +49,11 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 			fmt.Fprintf(w, "shared: %s is read from the same load as %s\n", q.GetTask(), strings.Join(with, ", "))
 		}
 	}
+	for _, q := range p.GetPredictions() {
+		if q.GetFastestTurnRadPerS() > 0 {
+			fmt.Fprintln(w, MotionLine(q))
+		}
+	}
 	for i, a := range p.GetAdvice() {
 		if i == 0 {
 			fmt.Fprintln(w)
@@ -60,6 +65,16 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 	}
 	fmt.Fprintln(w)
 	return segmentTable(w, t)
+}
+
+// MotionLine says how far apart the frames of a task are that are compared for motion, and what turn they follow.
+func MotionLine(q *facetdv1.Prediction) string {
+	apart := NS(q.GetLeastLightIntervalNs())
+	if most := NS(q.GetGreatestLightIntervalNs()); most != apart {
+		apart += " to " + most
+	}
+	return fmt.Sprintf("motion: %s compares frames %s apart, and follows turns of up to %s rad/s", q.GetTask(), apart,
+		Significant(q.GetFastestTurnRadPerS()))
 }
 
 func predictions(w io.Writer, p *facetdv1.Plan) error {

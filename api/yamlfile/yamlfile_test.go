@@ -25,7 +25,8 @@ var brief = strings.NewReplacer(
 	`write a number and its unit without a space, such as "500ns", "20us" or "1.5ms"`, "TIME",
 	"give a whole number from 0 to 4294967295", "32 BITS",
 	"write digits alone, without zeros before them", "DIGITS",
-	"known: name, target, rate_hz, deadline, max_hold, max_skew, views, least_interval, paused", "TASK",
+	"known: name, target, rate_hz, deadline, max_hold, max_skew, views, least_interval, paused, "+
+		"pair_interval", "TASK",
 	"known: name, binning, smoothing_steps, shares, window, trim, movable, exposure, automatic", "VIEW",
 	"known: name, class, selects, lane, mount, lens", "CHIP",
 )

@@ -153,6 +153,35 @@ func (in *Inspector) limits(r *jobRecord) {
 		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
 			r.name(), skew, r.job.MaxSkew)
 	}
+	if r.job.Pair > 0 {
+		in.pairs(r)
+	}
+}
+
+// pairTolerance is by which part of itself the time between the frames of a pair may be off: a bus tells times by its
+// own clock.
+const pairTolerance = 1000
+
+// pairs judges how far apart the two frames of each pair are.
+func (in *Inspector) pairs(r *jobRecord) {
+	n := len(r.frames) / 2
+	if len(r.frames)%2 == 1 {
+		in.breach(RuleHoldSkew, r.end, r.job.Chips, "%s has %d frames, which are no pairs", r.name(), len(r.frames))
+		return
+	}
+	for i := range n {
+		first, second := r.frames[i], r.frames[n+i]
+		if first.chip != second.chip {
+			in.breach(RuleHoldSkew, r.end, r.job.Chips, "frames %d and %d of %s are a pair, but of two chips", i, n+i,
+				r.name())
+			continue
+		}
+		apart := second.light.Sub(first.light)
+		if off := (apart - r.job.Pair).Abs(); first.chip >= 0 && off > in.grain+r.job.Pair/pairTolerance {
+			in.breach(RuleHoldSkew, r.end, []int{first.chip}, "the frames of a pair of %s are %v apart, not %v",
+				r.name(), apart, r.job.Pair)
+		}
+	}
 }
 
 // FrameSet judges what is reported of a job against what was seen, and, unless it

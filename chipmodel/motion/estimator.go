@@ -220,6 +220,9 @@ func (e *Estimator) compare(first, second []float64, d displacement) bool {
 	return true
 }
 
+// leastCommon is the fewest rows and columns in common of which there are gradients.
+const leastCommon = 4
+
 // overlap sets the pixels of the first frame that the second has as well; false where they are too few.
 func (e *Estimator) overlap(d displacement) bool {
 	low, high := d.columns(e.shape, 0), d.columns(e.shape, 1)
@@ -227,7 +230,7 @@ func (e *Estimator) overlap(d displacement) bool {
 	e.common = area{top: max(0, -d.rows), bottom: min(e.shape.Rows, e.shape.Rows-d.rows),
 		left: max(0, -low), right: min(e.shape.Columns, e.shape.Columns-high)}
 	rows, columns := e.common.bottom-e.common.top, e.common.right-e.common.left
-	needRows, needColumns := 4, 4
+	needRows, needColumns := leastCommon, leastCommon
 	switch e.kind {
 	case alongRows:
 		needRows = e.shape.Rows

@@ -18,7 +18,7 @@ import (
 // maskOf is the field of a task that a flag changes.
 var maskOf = []struct{ flag, field string }{
 	{"target", "target"}, {"rate", "rate_hz"}, {"least-interval", "least_interval"}, {"deadline", "deadline"},
-	{"max-hold", "max_hold"}, {"max-skew", "max_skew"},
+	{"max-hold", "max_hold"}, {"max-skew", "max_skew"}, {"pair-interval", "pair_interval"},
 }
 
 func (a *app) tasksChangeCommand() *cobra.Command {

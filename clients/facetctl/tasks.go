@@ -31,7 +31,7 @@ type taskFlags struct {
 	name, target               string
 	rate                       float64
 	deadline, maxHold, maxSkew time.Duration
-	interval                   time.Duration
+	interval, pair             time.Duration
 	view                       viewFlags
 }
 
@@ -46,6 +46,9 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 		"longest time from load to the last conversion (default no limit)")
 	cmd.Flags().DurationVar(&f.maxSkew, "max-skew", 0,
 		"largest spread of the sampling times in a frame set (default no limit)")
+	cmd.Flags().DurationVar(&f.pair, "pair-interval", 0,
+		"load and read twice in each job, this far apart, for pairs of frames that motion is told from (default no "+
+			"pairs)")
 	f.view.register(cmd)
 }
 
@@ -78,7 +81,8 @@ func (f *taskFlags) times() *facetdv1.Task {
 	for _, d := range []struct {
 		value time.Duration
 		to    **durationpb.Duration
-	}{{f.interval, &t.LeastInterval}, {f.deadline, &t.Deadline}, {f.maxHold, &t.MaxHold}, {f.maxSkew, &t.MaxSkew}} {
+	}{{f.interval, &t.LeastInterval}, {f.deadline, &t.Deadline}, {f.maxHold, &t.MaxHold}, {f.maxSkew, &t.MaxSkew},
+		{f.pair, &t.PairInterval}} {
 		if d.value != 0 {
 			*d.to = durationpb.New(d.value)
 		}

@@ -173,6 +173,7 @@ func layFrame(m *facetdv1.Frame, a *chipmodel.Array, f program.FrameSpec, view *
 	m.Chip, m.View, m.Arrangement = chip.Name, view.Name, chip.Class.Spec.GetLattice().GetArrangement()
 	m.Rows, m.Columns = uint32(f.Window.Rows), uint32(f.Window.Columns)
 	m.PixelFormat, m.SignificantBits = "Mono16", uint32(lane.Bits)
+	m.SecondOfPair = f.Second
 	m.ExposureNs = view.Exposed(chip.Class).Nanoseconds()
 	m.CodeZeroVolts, m.VoltsPerCode = lane.CodeZeroVolts(), lane.StepVolts()
 }

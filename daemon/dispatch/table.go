@@ -224,7 +224,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 	}
 	job := newOpenJob(a, bus.Job{
 		Task: tp.Task.Name, Number: t.numbers[e.Task], Release: release, Deadline: deadline,
-		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
+		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Pair: tp.Task.Pair,
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
 	t.numbers[e.Task]++

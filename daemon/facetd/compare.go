@@ -184,6 +184,11 @@ func (s *side) addPrediction(of string, q *facetdv1.Prediction) {
 		{"jitter", q.GetJitterNs()}, {"skew", q.GetSkewNs()}, {"longest hold", q.GetWorstHoldNs()}} {
 		s.add(of, t.what, "s", float64(t.ns)/1e9)
 	}
+	if q.GetGreatestLightIntervalNs() > 0 {
+		s.add(of, "least time between compared frames", "s", float64(q.GetLeastLightIntervalNs())/1e9)
+		s.add(of, "greatest time between compared frames", "s", float64(q.GetGreatestLightIntervalNs())/1e9)
+		s.add(of, "fastest turn followed", "rad/s", q.GetFastestTurnRadPerS())
+	}
 	s.add(of, "droop", "V", q.GetWorstDroopVolts())
 }
 

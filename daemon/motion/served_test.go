@@ -17,6 +17,8 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/clients/go/facet"
@@ -198,6 +200,59 @@ func TestCorrectedFramesTellTheRate(t *testing.T) {
 	}
 	if others[26] > 0.01 {
 		t.Errorf("rates about other axes of up to %.4f rad/s", others[26])
+	}
+	d.followsFaster()
+}
+
+// followsFaster has the task of a daemon make pairs: they tell a turn of which the pictures from job to job have
+// nothing
+// in common any more, and of which the plan says that they do.
+func (d *daemon) followsFaster() {
+	const turn = 300 * math.Pi / 180
+	tasks := facetdv1.NewTaskServiceClient(d.conn)
+	plan := func() *facetdv1.Prediction {
+		got, err := facetdv1.NewPlanServiceClient(d.conn).GetPlan(limited(d.t), &facetdv1.GetPlanRequest{})
+		if err != nil {
+			d.t.Fatal(err)
+		}
+		return got.GetPlan().GetPredictions()[0]
+	}
+	if p := plan(); p.GetFastestTurnRadPerS() > turn || p.GetLeastLightIntervalNs() != 50e6 {
+		d.t.Errorf("without pairs: %v", p)
+	}
+	if _, err := tasks.UpdateTask(limited(d.t), &facetdv1.UpdateTaskRequest{
+		Task:       &facetdv1.Task{Name: "bed", PairInterval: durationpb.New(12 * time.Millisecond)},
+		UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"pair_interval"}}}); err != nil {
+		d.t.Fatal(err)
+	}
+	if p := plan(); p.GetFastestTurnRadPerS() < turn || p.GetGreatestLightIntervalNs() != 12e6 {
+		d.t.Errorf("with pairs: %v", p)
+	}
+	d.light("demo:low=100,high=800,yaw_rate=300")
+	next, end := d.watch(&facetdv1.MotionStart{Estimates: 1, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	defer end()
+	var yaw []float64
+	sets, chips := 0, 0
+	for ; len(yaw) < 30 && sets < 400; sets++ {
+		e := next().GetEstimate()
+		for _, c := range e.GetChips() {
+			if c.GetReason() == 0 && c.GetPreviousJob() == e.GetJob() && c.GetIntervalNs() > 11e6 &&
+				c.GetIntervalNs() < 13e6 {
+				chips++
+			}
+		}
+		if b := e.GetBody(); b.GetTold() && b.GetRotationOnly() {
+			yaw = append(yaw, b.GetRateRadPerS()[2])
+		}
+	}
+	slices.Sort(yaw)
+	if len(yaw) < 30 || chips < 60 {
+		d.t.Fatalf("%d sets of pairs tell %d turns, of %d chips", sets, len(yaw), chips)
+	}
+	d.t.Logf("pairs: yaw rate %.4f to %.4f, median %.4f, want %.4f rad/s, in %d sets", yaw[0], yaw[29], yaw[15], turn,
+		sets)
+	if math.Abs(yaw[15]/turn-1) > 0.01 || math.Abs(yaw[5]/turn-1) > 0.03 || math.Abs(yaw[24]/turn-1) > 0.03 {
+		d.t.Errorf("yaw rate %.4f, of most from %.4f to %.4f, want %.4f rad/s", yaw[15], yaw[5], yaw[24], turn)
 	}
 }
 

@@ -3,6 +3,7 @@ package motion
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -22,7 +23,7 @@ const (
 	stepNoise = 0.29
 )
 
-// Tracker compares the frames of tasks, each with the one before. It is for one goroutine.
+// Tracker compares the frames of tasks, each with the one before, or those of each pair. It is for one goroutine.
 type Tracker struct {
 	array  *chipmodel.Array
 	views  func(task string, generation uint64) []*facetdv1.View
@@ -68,14 +69,18 @@ type eye struct {
 	flows       motion.Flows
 }
 
-// Take compares the frames of a corrected frame set with those before.
+// Take compares the frames of a corrected frame set with those before; of a task of pairs the two of each.
 func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 	out := &facetdv1.MotionEstimate{Task: fs.GetTask(), TaskGeneration: fs.GetTaskGeneration(), Job: fs.GetJob(),
 		ReleaseBusNs: fs.GetReleaseBusNs(), FinishBusNs: fs.GetFinishBusNs()}
 	t.parts = t.parts[:0]
 	task := t.watch(fs)
 	var middle, n int64
-	for _, f := range fs.GetFrames() {
+	compared := later(fs.GetFrames())
+	for _, f := range fs.GetFrames()[:len(fs.GetFrames())-len(compared)] {
+		t.firstOfPair(task, fs, f)
+	}
+	for _, f := range compared {
 		c, e := t.chip(task, fs, f)
 		out.Chips = append(out.Chips, c)
 		part := motion.Part{Flows: &motion.Flows{}}
@@ -88,11 +93,20 @@ func (t *Tracker) Take(fs *facetdv1.FrameSet) *facetdv1.MotionEstimate {
 		t.counts.add(c.GetReason())
 	}
 	body := task.solver.Solve(t.parts)
-	out.Body = bodyMessage(&body, fs.GetFrames())
+	out.Body = bodyMessage(&body, compared)
 	if n > 0 && body.Told {
 		out.Body.BusNs = fs.GetReleaseBusNs() + middle/n
 	}
 	return out
+}
+
+// later are those of frames that are compared with ones before: the second ones of pairs, where there are pairs, which
+// come after all first ones.
+func later(frames []*facetdv1.Frame) []*facetdv1.Frame {
+	if i := slices.IndexFunc(frames, (*facetdv1.Frame).GetSecondOfPair); i >= 0 {
+		return frames[i:]
+	}
+	return frames
 }
 
 // watch is the task of a frame set, in its generation. Only when another one comes can there be more than before: those
@@ -112,15 +126,34 @@ func (t *Tracker) watch(fs *facetdv1.FrameSet) *watched {
 	return task
 }
 
-// chip compares one frame.
-func (t *Tracker) chip(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) (*facetdv1.ChipMotion, *eye) {
-	out := &facetdv1.ChipMotion{Chip: f.GetChip(), View: f.GetView()}
+// eye is that of a frame's chip and view; nil where nobody knows the view.
+func (t *Tracker) eye(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) *eye {
 	key := eyeKey{f.GetChip(), f.GetView()}
 	e := task.eyes[key]
 	if e == nil || !e.fits(f) {
 		e = t.newEye(fs, f)
 		task.eyes[key] = e
 	}
+	return e
+}
+
+// firstOfPair keeps the first frame of a pair for the second.
+func (t *Tracker) firstOfPair(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) {
+	e := t.eye(task, fs, f)
+	if e == nil || e.unfit {
+		return
+	}
+	if e.seen = fs.GetFailure() == "" && len(f.GetData()) == 2*len(e.codes); e.seen {
+		e.read(f, &facetdv1.ChipMotion{})
+		e.codes, e.last = e.last, e.codes
+		e.job, e.light = fs.GetJob(), f.GetLightBusNs()+middleRow(f)
+	}
+}
+
+// chip compares one frame.
+func (t *Tracker) chip(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) (*facetdv1.ChipMotion, *eye) {
+	out := &facetdv1.ChipMotion{Chip: f.GetChip(), View: f.GetView()}
+	e := t.eye(task, fs, f)
 	switch {
 	case e == nil:
 		out.Reason = facetdv1.MotionReason_MOTION_REASON_GAP

@@ -89,6 +89,43 @@ func TestChipTells(t *testing.T) {
 	}
 }
 
+// TestPairsAreComparedByThemselves: of a set with pairs the two frames of each are compared, with the time between
+// them,
+// and none with one of another job; where the first is missing its part, the pair tells nothing.
+func TestPairsAreComparedByThemselves(t *testing.T) {
+	tr := tracker(t, &Counts{})
+	pair := func(job int64, first func(*facetdv1.Frame)) *facetdv1.FrameSet {
+		fs := bed(10*job, 0.4, first) // ten jobs on, the picture is four columns further
+		second := bed(10*job+1, 0.4, func(f *facetdv1.Frame) {
+			f.SecondOfPair, f.LightBusNs = true, 10*job*period+7000+3_000_000
+		}).GetFrames()[0]
+		fs.Frames, fs.Job = append(fs.Frames, second), uint64(job)
+		return fs
+	}
+	for job := range int64(3) {
+		e := tr.Take(pair(job, nil))
+		if len(e.GetChips()) != 1 || len(e.GetBody().GetChips()) != 1 {
+			t.Fatalf("job %d: %v", job, e)
+		}
+		c := e.GetChips()[0]
+		if c.GetReason() != 0 || c.PreviousJob == nil || c.GetPreviousJob() != uint64(job) ||
+			c.GetIntervalNs() != 3_000_000 || math.Abs(c.GetShiftXPx()-0.4) > 0.005 {
+			t.Errorf("job %d: %v", job, c)
+		}
+	}
+	for _, broken := range []func(*facetdv1.Frame){
+		func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
+	} {
+		c := tr.Take(pair(3, broken)).GetChips()[0]
+		if c.GetReason() != facetdv1.MotionReason_MOTION_REASON_GAP {
+			t.Errorf("half of a pair: %v", c)
+		}
+	}
+	if c := tr.Take(pair(4, nil)).GetChips()[0]; c.GetReason() != 0 {
+		t.Errorf("the pair after that: %v", c)
+	}
+}
+
 // TestWhyNothingIsTold: every reason that the daemon finds by itself, and that the next pair is whole again.
 func TestWhyNothingIsTold(t *testing.T) {
 	data := func(v uint16) func(*facetdv1.Frame) {

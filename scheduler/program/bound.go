@@ -24,7 +24,7 @@ import (
 //     is the busiest lane.
 //   - Selects. The chips of the fullest lane need as many words for their readouts,
 //     one less of them a change within the job.
-//   - Loads and shares. Every chip is loaded once and does every share (rule 6). Chips
+//   - Loads and shares. Every chip is loaded once, for a pair twice, and does every share (rule 6). Chips
 //     that no word reaches together without reaching others need a strobe each: with
 //     k such chips, k strobes each time.
 //   - Writes. Between two shares of different patterns a register is written, and
@@ -44,20 +44,21 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
 	apart := time.Duration(chipsApart(w, t.Chips, t.Touches))
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.WriteTime()
+	loads := apart * time.Duration(t.Loads())
 	if t.Class.HasMemory() {
-		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
+		b[facetdv1.Phase_PHASE_LOAD] += loads * a.LoadTime(t.Class)
 		if t.Views[0].Exposure > 0 { // the strobe alone: something else could be done while it lasts
-			b[facetdv1.Phase_PHASE_LOAD] += apart * a.StrobeTime()
+			b[facetdv1.Phase_PHASE_LOAD] += loads * a.StrobeTime()
 		}
 		for i := range t.Views {
 			for _, s := range t.Views[i].Shares {
-				b[facetdv1.Phase_PHASE_SHARE] += apart * a.ShareTime(t.Class, s.Columns, s.Rows)
+				b[facetdv1.Phase_PHASE_SHARE] += loads * a.ShareTime(t.Class, s.Columns, s.Rows)
 			}
 		}
 	}
 	if t.Class.Counts() {
 		reset := a.ResetTime(t.Class)
-		b[facetdv1.Phase_PHASE_SETTLE] += apart * time.Duration(len(t.Views)) * reset
+		b[facetdv1.Phase_PHASE_SETTLE] += loads * time.Duration(len(t.Views)) * reset
 	}
 	return b
 }
@@ -72,8 +73,8 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 		chips[lane]++
 		for i := range t.Views {
 			s := a.ScanTime([]int{c}, t.furthest(i), t.Views[i].settle(a, []int{c}))
-			times[lane][facetdv1.Phase_PHASE_SETTLE] += s.Settle
-			times[lane][facetdv1.Phase_PHASE_CONVERT] += s.Convert
+			times[lane][facetdv1.Phase_PHASE_SETTLE] += time.Duration(t.Loads()) * s.Settle
+			times[lane][facetdv1.Phase_PHASE_CONVERT] += time.Duration(t.Loads()) * s.Convert
 		}
 	}
 	for _, p := range times {
@@ -120,7 +121,7 @@ func chipsApart(w *Words, target, touched []int) int {
 // leastWrites is how often the registers of one chip must be written for a job, at least.
 func leastWrites(t *Task, alone bool) int {
 	n := 0
-	shares := t.shares()
+	shares := slices.Repeat(t.shares(), t.Loads())
 	for i, s := range shares {
 		before := s
 		switch {

@@ -23,7 +23,14 @@ type readout struct {
 type unit struct {
 	setup func(*emitter) error
 	read  *readout
+	// light is which frames of a pair begin with it.
+	light int
 }
+
+const (
+	firstLight = iota + 1
+	secondLight
+)
 
 // block is a run of units that must stay in one segment.
 type block []unit
@@ -45,6 +52,7 @@ type FrameSpec struct {
 	Chip   int
 	View   int
 	Window chipmodel.Window
+	Second bool // of a pair
 }
 
 // Total is the bus time of a job that nothing interrupts.
@@ -90,9 +98,12 @@ func NewCompiler(w *Words, t *Task, start Registers) (*Compiler, error) {
 		return nil, err
 	}
 	c := &Compiler{words: w, task: t, groups: groups, start: start}
-	for v := range t.Views {
-		for _, chip := range t.Chips {
-			c.frames = append(c.frames, FrameSpec{Chip: chip, View: v, Window: t.Views[v].Window})
+	for load := range t.Loads() {
+		for v := range t.Views {
+			for _, chip := range t.Chips {
+				c.frames = append(c.frames, FrameSpec{Chip: chip, View: v, Window: t.Views[v].Window,
+					Second: load > 0})
+			}
 		}
 	}
 	return c, nil
@@ -104,6 +115,9 @@ func (c *Compiler) Groups() int { return len(c.groups) }
 // Divisible reports whether a job can be cut into several segments.
 func (c *Compiler) Divisible() bool {
 	t := c.task
+	if t.Pair > 0 { // nothing may come between the two loads of a pair
+		return false
+	}
 	return len(c.groups) > 1 || len(t.Views) > 1 || t.Class.HasMemory() || t.Views[0].Window.Rows > 1
 }
 
@@ -133,9 +147,10 @@ const maxSegmentsOfJob = 4096
 var errTooFine = errors.New("the job would be cut into too many segments")
 
 // Compile makes the program with a task's groups in a number of batches, each loaded, shared and read before the next,
-// and with segments of at most limit where they can be cut so short; 0 is one segment. Errors: *SelectError, or one
-// that says that the segments would be too many. What a unit costs depends on what is active and written before it, so
-// a block is written first, and taken back where the segment has become too long.
+// and with segments of at most limit where they can be cut so short; 0 is one segment. A batch with pairs is never cut.
+// Errors: *SelectError, *PairError, or one that says that the segments would be too many. What a unit costs depends on
+// what is active and written before it, so a block is written first, and taken back where the segment has become too
+// long.
 func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 	e := newEmitter(c.words, c.start, c.task.Slots...)
 	p := &Program{Frames: c.frames, a: c.words.a}
@@ -150,7 +165,7 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 		if limit > 0 {
 			m = e.mark()
 		}
-		if err := e.put(blocks[0]); err != nil {
+		if err := e.put(blocks[0], c.task.Pair); err != nil {
 			return nil, selectErrorOf(c.words.a, err)
 		}
 		if limit == 0 || e.Spent() <= limit {
@@ -164,7 +179,7 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 		}
 		if first, rest, ok := c.split(blocks[0], limit-e.Spent()); ok {
 			e.back(m)
-			if err := e.put(first); err != nil {
+			if err := e.put(first, c.task.Pair); err != nil {
 				return nil, selectErrorOf(c.words.a, err)
 			}
 			blocks[0] = rest
@@ -177,6 +192,9 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 		}
 	}
 	end()
+	if e.needed > 0 {
+		return nil, &PairError{Needed: e.needed, Asked: c.task.Pair}
+	}
 	for _, ops := range p.Segments {
 		p.Costs = append(p.Costs, bus.CostOf(p.a, ops))
 		p.traces = append(p.traces, traceOf(p.a, ops, c.task.Slots))
@@ -184,17 +202,28 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 	return p, nil
 }
 
-func (e *emitter) put(b block) error {
-	for _, u := range b {
-		if u.read != nil {
-			e.read(u.read)
-			continue
+// put writes a block; pair is how far apart the two loads are that it has, if any.
+func (e *emitter) put(b block, pair time.Duration) error {
+	e.ordered = pair > 0
+	for i := range b {
+		u := &b[i]
+		put := e.unit
+		if u.light > 0 {
+			put = func(u *unit) error { return e.light(u, pair) }
 		}
-		if err := u.setup(e); err != nil {
+		if err := put(u); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func (e *emitter) unit(u *unit) error {
+	if u.read != nil {
+		e.read(u.read)
+		return nil
+	}
+	return u.setup(e)
 }
 
 // split cuts a readout that stands alone in its segment between rows, so that its first part is shorter by at least
@@ -231,7 +260,7 @@ func (c *Compiler) split(b block, over time.Duration) (first, rest block, ok boo
 
 // blocks lists what a job does, in order.
 func (c *Compiler) blocks(batches int) []block {
-	if batches <= 1 {
+	if batches <= 1 && c.task.Pair == 0 {
 		var out []block
 		for _, u := range c.units(c.groups) {
 			out = append(out, block{u})
@@ -239,6 +268,7 @@ func (c *Compiler) blocks(batches int) []block {
 		return out
 	}
 	var out []block
+	batches = max(batches, 1)
 	for i := range batches {
 		from, to := i*len(c.groups)/batches, (i+1)*len(c.groups)/batches
 		out = append(out, c.units(c.groups[from:to]))
@@ -246,22 +276,28 @@ func (c *Compiler) blocks(batches int) []block {
 	return out
 }
 
-// units lists what is done to groups of chips: a load, then for each view its set-up for all chips and the readouts.
+// units lists what is done to groups of chips: a load, then for each view its set-up for all chips and the readouts;
+// for pairs all of it twice.
 func (c *Compiler) units(groups [][]int) []unit {
-	chips := touches(c.words.a, slices.Concat(groups...))
+	if c.task.Pair == 0 {
+		out, _ := c.unitsOf(groups, 0)
+		return out
+	}
 	var out []unit
+	for load := range c.task.Loads() {
+		half, light := c.unitsOf(groups, load)
+		half[light].light = firstLight + load
+		out = append(out, half...)
+	}
+	return out
+}
+
+// unitsOf lists what is done for one load, and which of it begins with the light.
+func (c *Compiler) unitsOf(groups [][]int, load int) (out []unit, light int) {
+	chips := touches(c.words.a, slices.Concat(groups...))
 	if c.task.Class.HasMemory() {
-		// The load takes what the pixels show under their bias.
-		first := &c.task.Views[0]
-		actions := first.trimActions(c.task.Slots, isPixelBias)
-		if first.Exposure > 0 {
-			actions = append(actions, bus.Expose(first.Exposure, first.ExposureSlot))
-		}
-		actions = append(actions, bus.Strobe(chipmodel.Load))
-		out = append(out, unit{setup: func(e *emitter) error {
-			_, err := e.apply(chips, actions)
-			return err
-		}})
+		out = c.loading(chips)
+		light = len(out) - 1
 	}
 	var shares []bus.Patterns
 	for v := range c.task.Views {
@@ -271,10 +307,38 @@ func (c *Compiler) units(groups [][]int) []unit {
 		shares = append(shares, c.task.Views[v].Shares...)
 		claim := c.claim(v, slices.Clone(shares))
 		for _, g := range groups {
-			out = append(out, unit{read: c.readout(g, v, claim)})
+			out = append(out, unit{read: c.readout(g, v, load, claim)})
 		}
 	}
-	return out
+	if !c.task.Class.HasMemory() {
+		light = slices.IndexFunc(out, func(u unit) bool { return u.read != nil })
+	}
+	return out, light
+}
+
+// loading loads chips under the bias of their pixels: the load takes what those show then. Where there are pairs the
+// bias is written before, so that nothing but words lies between the loads of several.
+func (c *Compiler) loading(chips []int) []unit {
+	first := &c.task.Views[0]
+	bias := first.trimActions(c.task.Slots, isPixelBias)
+	var load []bus.Action
+	if first.Exposure > 0 {
+		load = append(load, bus.Expose(first.Exposure, first.ExposureSlot))
+	}
+	load = append(load, bus.Strobe(chipmodel.Load))
+	do := func(actions []bus.Action) func(*emitter) error {
+		return func(e *emitter) error {
+			_, err := e.apply(chips, actions)
+			return err
+		}
+	}
+	if c.task.Pair == 0 {
+		return []unit{{setup: do(append(bias, load...))}}
+	}
+	if len(bias) == 0 {
+		return []unit{{setup: do(load)}}
+	}
+	return []unit{{setup: do(bias)}, {setup: do(load)}}
 }
 
 // setup prepares chips for a view; nil where there is nothing to do.
@@ -327,11 +391,11 @@ func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	return claim
 }
 
-func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
+func (c *Compiler) readout(group []int, view, load int, claim bus.Claim) *readout {
 	frames := make([]int, len(group))
 	for i, chip := range group {
 		at, _ := slices.BinarySearch(c.task.Chips, chip)
-		frames[i] = c.firstFrame + view*len(c.task.Chips) + at
+		frames[i] = c.firstFrame + (load*len(c.task.Views)+view)*len(c.task.Chips) + at
 	}
 	word := union(c.words.a, group)
 	return &readout{word: word, scan: bus.Scan{

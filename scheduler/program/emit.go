@@ -2,6 +2,7 @@ package program
 
 import (
 	"slices"
+	"time"
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -15,6 +16,13 @@ type emitter struct {
 	*bus.Builder
 	words *Words
 	regs  Registers
+
+	// Of a pair: whether the light of the unit at hand has begun, and where in the segment; where that of the first
+	// frames did; how far apart the two are at least, where that is too much; and that words come in one order.
+	lit          bool
+	litAt, first time.Duration
+	needed       time.Duration
+	ordered      bool
 }
 
 func newEmitter(w *Words, known Registers, slots ...bus.Slot) *emitter {
@@ -75,6 +83,9 @@ func (e *emitter) apply(target []int, actions []bus.Action) (bool, error) {
 		for i := range actions {
 			if due[s][i] {
 				e.Activate(steps[s].word)
+				if actions[i].Strobe == chipmodel.Load || actions[i].Strobe == chipmodel.Expose {
+					e.begins()
+				}
 				e.Part(numbers[i], actions[i], targets[i])
 				wrote = wrote || actions[i].Writes()
 			}
@@ -117,9 +128,11 @@ func (e *emitter) steps(target []int, actions []bus.Action) ([]step, error) {
 	return e.activeFirst(best), nil
 }
 
+// activeFirst moves the step of the active word to the front, which saves a select; but not where every chip is to have
+// the same time between two strobes.
 func (e *emitter) activeFirst(steps []step) []step {
 	i := slices.IndexFunc(steps, func(s step) bool { return s.word == e.Word() })
-	if i <= 0 {
+	if i <= 0 || e.ordered {
 		return steps
 	}
 	return slices.Concat(steps[i:], steps[:i])
@@ -154,6 +167,7 @@ func (e *emitter) read(r *readout) {
 	if e.words.a.Chips[r.scan.Chips[0]].Class.Counts() {
 		e.alone(chips, bus.Strobe(chipmodel.Reset))
 	}
+	e.begins()
 	e.Read(r.scan)
 	e.alone(chips, bus.Write(chipmodel.OutputEnable, 0))
 }

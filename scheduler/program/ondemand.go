@@ -99,7 +99,7 @@ func (e *emitter) capture(t *Task, state Registers, all *OnDemandPlan) error {
 		}
 	}
 	for _, b := range comp.blocks(1) {
-		if err := e.put(b); err != nil {
+		if err := e.put(b, 0); err != nil {
 			return selectErrorOf(a, err)
 		}
 	}

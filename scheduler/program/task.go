@@ -40,6 +40,9 @@ type Task struct {
 	OwnDeadline bool
 	// MaxHold and MaxSkew are 0 where there is no limit.
 	MaxHold, MaxSkew time.Duration
+	// Pair is the time from the light of the first frame of a pair to that of the second, on the grain of the bus; 0
+	// where every job has one load.
+	Pair time.Duration
 	// Sporadic is nil for a task with a rate. Rate, period and deadline of a sporadic one are of its reservations.
 	Sporadic *Sporadic
 	// Slots are what may be set between jobs, Parameters what each of them gives.
@@ -147,11 +150,20 @@ func (t *Task) shares() []bus.Patterns {
 func (t *Task) pixelBias() (value uint16, ok bool) { return t.Views[0].pixelBias() }
 
 // Shares is how many shares a job makes.
-func (t *Task) Shares() int { return len(t.shares()) }
+func (t *Task) Shares() int { return t.Loads() * len(t.shares()) }
+
+// Loads is how often a job loads its chips, or begins to read them where they have no memory: 2 for a pair.
+func (t *Task) Loads() int {
+	if t.Pair > 0 {
+		return 2
+	}
+	return 1
+}
 
 // MayFollow reports whether a task's views may be read after those of another from one load: the same memory chips at
-// the same rate, neither of them sporadic, exposed for the same time and loaded under the same pixel bias, neither of
-// which moves, and a first view that begins with every share of the other task, since a share cannot be undone.
+// the same rate, neither of them sporadic or of pairs, exposed for the same time and loaded under the same pixel bias,
+// neither of which moves, and a first view that begins with every share of the other task, since a share cannot be
+// undone.
 func (t *Task) MayFollow(first *Task) bool {
 	if x, y := &t.Views[0], &first.Views[0]; x.Exposure != y.Exposure || x.ExposureSlot+y.ExposureSlot > 0 {
 		return false
@@ -160,7 +172,7 @@ func (t *Task) MayFollow(first *Task) bool {
 	if other, _ := first.pixelBias(); bias != other || t.biasMoves() || first.biasMoves() {
 		return false
 	}
-	if t.Sporadic != nil || first.Sporadic != nil ||
+	if t.Sporadic != nil || first.Sporadic != nil || t.Pair > 0 || first.Pair > 0 ||
 		t.Kept != nil && first.Kept != nil && t.Kept.Cmp(first.Kept) != 0 {
 		return false
 	}

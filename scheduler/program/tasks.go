@@ -107,6 +107,7 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	}
 	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold())
 	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew())
+	c.pair(path, spec, t)
 	if t.Class == nil {
 		return t
 	}

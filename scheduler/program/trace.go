@@ -59,7 +59,14 @@ type Course struct {
 	Held  []time.Duration // of each frame, likewise
 	late  []time.Duration // by how much the light of each frame may be later
 	view  []int           // of each frame
+	start time.Duration   // of the first segment
 }
+
+// After is how long after the start of its job the light of a frame is, at the earliest.
+func (c *Course) After(frame int) time.Duration { return c.Light[frame] - c.start }
+
+// Late is by how much the light of a frame may be later than at the earliest.
+func (c *Course) Late(frame int) time.Duration { return c.late[frame] }
 
 // Skew is the spread of the light of all frames.
 func (c *Course) Skew() time.Duration { return c.SkewOf(0, len(c.Light)) }
@@ -102,7 +109,8 @@ func (c *Course) WorstHold() time.Duration {
 func (p *Program) Follow(starts []time.Duration) *Course {
 	a, frames := p.a, len(p.Frames)
 	c := &Course{Light: make([]time.Duration, frames), Hold: make([]time.Duration, len(a.Chips)),
-		Held: make([]time.Duration, frames), late: make([]time.Duration, frames), view: make([]int, frames)}
+		Held: make([]time.Duration, frames), late: make([]time.Duration, frames), view: make([]int, frames),
+		start: starts[0]}
 	for f := range p.Frames {
 		c.view[f] = p.Frames[f].View
 	}

@@ -345,8 +345,10 @@ type Frame struct {
 	// after another: of rows that are joined it is the middle. Empty for others, whose rows show the light of the time at
 	// which they are sampled, as row_offset_ns.
 	RowLightOffsetNs []int64 `protobuf:"varint,30,rep,packed,name=row_light_offset_ns,json=rowLightOffsetNs,proto3" json:"row_light_offset_ns,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Whether it is the second frame of a pair (Task.pair_interval): the first has the same chip and view.
+	SecondOfPair  bool `protobuf:"varint,31,opt,name=second_of_pair,json=secondOfPair,proto3" json:"second_of_pair,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -589,6 +591,13 @@ func (x *Frame) GetRowLightOffsetNs() []int64 {
 	return nil
 }
 
+func (x *Frame) GetSecondOfPair() bool {
+	if x != nil {
+		return x.SecondOfPair
+	}
+	return false
+}
+
 // FrameSet is all frames of one job.
 type FrameSet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -608,7 +617,8 @@ type FrameSet struct {
 	Late bool `protobuf:"varint,7,opt,name=late,proto3" json:"late,omitempty"`
 	// Why the job failed; its frames are then missing or incomplete.
 	Failure string `protobuf:"bytes,8,opt,name=failure,proto3" json:"failure,omitempty"`
-	// The frames, in the order of the target and then of the views.
+	// The frames, in the order of the target and then of the views; of a task with a pair_interval those of the first
+	// loads, then as many of the second.
 	Frames []*Frame `protobuf:"bytes,9,rep,name=frames,proto3" json:"frames,omitempty"`
 	// Start of the job's first segment in bus time, nanoseconds.
 	StartBusNs int64 `protobuf:"varint,10,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
@@ -2157,7 +2167,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb2\t\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd8\t\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -2192,7 +2202,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x19first_sample_monotonic_ns\x18\x1b \x01(\x03R\x16firstSampleMonotonicNs\x12\x1b\n" +
 	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\x122\n" +
 	"\x15correction_map_digest\x18\x1d \x01(\tR\x13correctionMapDigest\x12-\n" +
-	"\x13row_light_offset_ns\x18\x1e \x03(\x03R\x10rowLightOffsetNs\"\xa2\x03\n" +
+	"\x13row_light_offset_ns\x18\x1e \x03(\x03R\x10rowLightOffsetNs\x12$\n" +
+	"\x0esecond_of_pair\x18\x1f \x01(\bR\fsecondOfPair\"\xa2\x03\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +

@@ -602,7 +602,8 @@ type MotionEstimate struct {
 	ReleaseBusNs int64 `protobuf:"varint,4,opt,name=release_bus_ns,json=releaseBusNs,proto3" json:"release_bus_ns,omitempty"`
 	// End of the job's last segment in bus time, nanoseconds.
 	FinishBusNs int64 `protobuf:"varint,5,opt,name=finish_bus_ns,json=finishBusNs,proto3" json:"finish_bus_ns,omitempty"`
-	// What each chip tells, in the order of the frames.
+	// What each chip tells, in the order of the frames; of a task with a pair_interval one for each pair, in the order of
+	// the second frames, with previous_job that of the pair.
 	Chips []*ChipMotion `protobuf:"bytes,6,rep,name=chips,proto3" json:"chips,omitempty"`
 	// What all of them tell together.
 	Body          *BodyMotion `protobuf:"bytes,7,opt,name=body,proto3" json:"body,omitempty"`

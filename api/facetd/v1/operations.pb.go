@@ -200,9 +200,12 @@ type PlannedJob struct {
 	// Largest skew allowed, in nanoseconds; unset is no limit.
 	MaxSkewNs *int64 `protobuf:"varint,6,opt,name=max_skew_ns,json=maxSkewNs,proto3,oneof" json:"max_skew_ns,omitempty"`
 	// Frames of a job, in the order of their numbers.
-	Frames        []*PlannedFrame `protobuf:"bytes,7,rep,name=frames,proto3" json:"frames,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Frames []*PlannedFrame `protobuf:"bytes,7,rep,name=frames,proto3" json:"frames,omitempty"`
+	// Time from the light of the first frame of a pair to that of the second, in nanoseconds; unset where there is one
+	// load. The second half of the frames are then those of the second load.
+	PairIntervalNs *int64 `protobuf:"varint,8,opt,name=pair_interval_ns,json=pairIntervalNs,proto3,oneof" json:"pair_interval_ns,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PlannedJob) Reset() {
@@ -282,6 +285,13 @@ func (x *PlannedJob) GetFrames() []*PlannedFrame {
 		return x.Frames
 	}
 	return nil
+}
+
+func (x *PlannedJob) GetPairIntervalNs() int64 {
+	if x != nil && x.PairIntervalNs != nil {
+		return *x.PairIntervalNs
+	}
+	return 0
 }
 
 // PlannedFrame is one frame of a job.
@@ -752,7 +762,7 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\x0ehyperperiod_ns\x18\x03 \x01(\x03R\rhyperperiodNs\x12A\n" +
 	"\x0einitialization\x18\x04 \x01(\v2\x19.facetd.v1.PlannedSegmentR\x0einitialization\x125\n" +
 	"\bsegments\x18\x05 \x03(\v2\x19.facetd.v1.PlannedSegmentR\bsegments\x12)\n" +
-	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\x95\x02\n" +
+	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\xd9\x02\n" +
 	"\n" +
 	"PlannedJob\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12$\n" +
@@ -761,9 +771,11 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\x05chips\x18\x04 \x03(\tR\x05chips\x12#\n" +
 	"\vmax_hold_ns\x18\x05 \x01(\x03H\x00R\tmaxHoldNs\x88\x01\x01\x12#\n" +
 	"\vmax_skew_ns\x18\x06 \x01(\x03H\x01R\tmaxSkewNs\x88\x01\x01\x12/\n" +
-	"\x06frames\x18\a \x03(\v2\x17.facetd.v1.PlannedFrameR\x06framesB\x0e\n" +
+	"\x06frames\x18\a \x03(\v2\x17.facetd.v1.PlannedFrameR\x06frames\x12-\n" +
+	"\x10pair_interval_ns\x18\b \x01(\x03H\x02R\x0epairIntervalNs\x88\x01\x01B\x0e\n" +
 	"\f_max_hold_nsB\x0e\n" +
-	"\f_max_skew_ns\"M\n" +
+	"\f_max_skew_nsB\x13\n" +
+	"\x11_pair_interval_ns\"M\n" +
 	"\fPlannedFrame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12)\n" +
 	"\x06window\x18\x02 \x01(\v2\x11.facetd.v1.WindowR\x06window\"\xf6\x01\n" +

@@ -112,6 +112,8 @@ const (
 	RefusalReason_REFUSAL_REASON_UNDECIDED RefusalReason = 7
 	// The queue of the bus is too short: it takes fewer segments ahead of their start than follow one another.
 	RefusalReason_REFUSAL_REASON_QUEUE RefusalReason = 8
+	// The second load of a pair would come before what the first one shows is read.
+	RefusalReason_REFUSAL_REASON_PAIR RefusalReason = 9
 )
 
 // Enum value maps for RefusalReason.
@@ -126,6 +128,7 @@ var (
 		6: "REFUSAL_REASON_SELECT",
 		7: "REFUSAL_REASON_UNDECIDED",
 		8: "REFUSAL_REASON_QUEUE",
+		9: "REFUSAL_REASON_PAIR",
 	}
 	RefusalReason_value = map[string]int32{
 		"REFUSAL_REASON_UNSPECIFIED":  0,
@@ -137,6 +140,7 @@ var (
 		"REFUSAL_REASON_SELECT":       6,
 		"REFUSAL_REASON_UNDECIDED":    7,
 		"REFUSAL_REASON_QUEUE":        8,
+		"REFUSAL_REASON_PAIR":         9,
 	}
 )
 
@@ -703,8 +707,17 @@ type Prediction struct {
 	// it up for ever, one that came meanwhile may then take as long as is promised by the timetable
 	// before and this in sum.
 	WorstResponseInChangeNs int64 `protobuf:"varint,22,opt,name=worst_response_in_change_ns,json=worstResponseInChangeNs,proto3" json:"worst_response_in_change_ns,omitempty"`
-	unknownFields           protoimpl.UnknownFields
-	sizeCache               protoimpl.SizeCache
+	// Least time between the light of two frames that are compared for motion, in nanoseconds: of a chip and view in one
+	// job and the next, or of a pair, where the task has a pair_interval. 0 for sporadic tasks without.
+	LeastLightIntervalNs int64 `protobuf:"varint,23,opt,name=least_light_interval_ns,json=leastLightIntervalNs,proto3" json:"least_light_interval_ns,omitempty"`
+	// Greatest such time, in nanoseconds.
+	GreatestLightIntervalNs int64 `protobuf:"varint,24,opt,name=greatest_light_interval_ns,json=greatestLightIntervalNs,proto3" json:"greatest_light_interval_ns,omitempty"`
+	// Fastest turn of the body that is followed from rest, in radians a second, whatever its axis: the one that moves
+	// the picture in the middle of the finest view by as much as is looked for, in the greatest light interval. 0 where
+	// the frames of no view can be compared.
+	FastestTurnRadPerS float64 `protobuf:"fixed64,25,opt,name=fastest_turn_rad_per_s,json=fastestTurnRadPerS,proto3" json:"fastest_turn_rad_per_s,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Prediction) Reset() {
@@ -887,6 +900,27 @@ func (x *Prediction) GetLongestReservationDistanceNs() int64 {
 func (x *Prediction) GetWorstResponseInChangeNs() int64 {
 	if x != nil {
 		return x.WorstResponseInChangeNs
+	}
+	return 0
+}
+
+func (x *Prediction) GetLeastLightIntervalNs() int64 {
+	if x != nil {
+		return x.LeastLightIntervalNs
+	}
+	return 0
+}
+
+func (x *Prediction) GetGreatestLightIntervalNs() int64 {
+	if x != nil {
+		return x.GreatestLightIntervalNs
+	}
+	return 0
+}
+
+func (x *Prediction) GetFastestTurnRadPerS() float64 {
+	if x != nil {
+		return x.FastestTurnRadPerS
 	}
 	return 0
 }
@@ -1665,7 +1699,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05holds\x18\t \x03(\tR\x05holds\x123\n" +
 	"\x06phases\x18\n" +
 	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\x12\x1a\n" +
-	"\breserved\x18\v \x01(\bR\breserved\"\xe6\x06\n" +
+	"\breserved\x18\v \x01(\bR\breserved\"\x8e\b\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1691,7 +1725,10 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\tdroop_lux\x18\x13 \x01(\x01R\bdroopLux\x12*\n" +
 	"\x11least_interval_ns\x18\x14 \x01(\x03R\x0fleastIntervalNs\x12E\n" +
 	"\x1flongest_reservation_distance_ns\x18\x15 \x01(\x03R\x1clongestReservationDistanceNs\x12<\n" +
-	"\x1bworst_response_in_change_ns\x18\x16 \x01(\x03R\x17worstResponseInChangeNs\"X\n" +
+	"\x1bworst_response_in_change_ns\x18\x16 \x01(\x03R\x17worstResponseInChangeNs\x125\n" +
+	"\x17least_light_interval_ns\x18\x17 \x01(\x03R\x14leastLightIntervalNs\x12;\n" +
+	"\x1agreatest_light_interval_ns\x18\x18 \x01(\x03R\x17greatestLightIntervalNs\x122\n" +
+	"\x16fastest_turn_rad_per_s\x18\x19 \x01(\x01R\x12fastestTurnRadPerS\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
@@ -1763,7 +1800,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"PHASE_LOAD\x10\x03\x12\x0f\n" +
 	"\vPHASE_SHARE\x10\x04\x12\x10\n" +
 	"\fPHASE_SETTLE\x10\x05\x12\x11\n" +
-	"\rPHASE_CONVERT\x10\x06*\x92\x02\n" +
+	"\rPHASE_CONVERT\x10\x06*\xab\x02\n" +
 	"\rRefusalReason\x12\x1e\n" +
 	"\x1aREFUSAL_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aREFUSAL_REASON_UTILIZATION\x10\x01\x12\x1f\n" +
@@ -1773,7 +1810,8 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x13REFUSAL_REASON_SKEW\x10\x05\x12\x19\n" +
 	"\x15REFUSAL_REASON_SELECT\x10\x06\x12\x1c\n" +
 	"\x18REFUSAL_REASON_UNDECIDED\x10\a\x12\x18\n" +
-	"\x14REFUSAL_REASON_QUEUE\x10\b2\x9d\x01\n" +
+	"\x14REFUSAL_REASON_QUEUE\x10\b\x12\x17\n" +
+	"\x13REFUSAL_REASON_PAIR\x10\t2\x9d\x01\n" +
 	"\vPlanService\x12@\n" +
 	"\aGetPlan\x12\x19.facetd.v1.GetPlanRequest\x1a\x1a.facetd.v1.GetPlanResponse\x12L\n" +
 	"\vPreviewPlan\x12\x1d.facetd.v1.PreviewPlanRequest\x1a\x1e.facetd.v1.PreviewPlanResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"

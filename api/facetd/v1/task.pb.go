@@ -58,7 +58,13 @@ type Task struct {
 	// of before. Of a job of the bus that several tasks share the others' frames come on. A
 	// sporadic task refuses to be triggered meanwhile, and runs the job of a trigger taken before.
 	// On-demand captures and commands use the time that is free. Plans tell tasks without it.
-	Paused        bool `protobuf:"varint,9,opt,name=paused,proto3" json:"paused,omitempty"`
+	Paused bool `protobuf:"varint,9,opt,name=paused,proto3" json:"paused,omitempty"`
+	// Has each job load and read its chips twice, for a pair of frames of each view: from the light of the first to that
+	// of the second this long passes, for every chip, rounded up to the grain of the bus. The bus is held in between.
+	// Motion is then estimated within the pairs alone, so that what turns too fast from job to job can be followed. A
+	// frame set has the frames of the first loads, then those of the second (Frame.second_of_pair), and its skew spans
+	// both. Unset: one load.
+	PairInterval  *durationpb.Duration `protobuf:"bytes,10,opt,name=pair_interval,json=pairInterval,proto3" json:"pair_interval,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -154,6 +160,13 @@ func (x *Task) GetPaused() bool {
 		return x.Paused
 	}
 	return false
+}
+
+func (x *Task) GetPairInterval() *durationpb.Duration {
+	if x != nil {
+		return x.PairInterval
+	}
+	return nil
 }
 
 // View is one processed readout within a task.
@@ -2599,7 +2612,7 @@ var File_facetd_v1_task_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\x82\x03\n" +
+	"\x14facetd/v1/task.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\"\xc2\x03\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x17\n" +
@@ -2609,7 +2622,9 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
 	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12@\n" +
 	"\x0eleast_interval\x18\b \x01(\v2\x19.google.protobuf.DurationR\rleastInterval\x12\x16\n" +
-	"\x06paused\x18\t \x01(\bR\x06paused\"\x94\x03\n" +
+	"\x06paused\x18\t \x01(\bR\x06paused\x12>\n" +
+	"\rpair_interval\x18\n" +
+	" \x01(\v2\x19.google.protobuf.DurationR\fpairInterval\"\x94\x03\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
@@ -2894,69 +2909,70 @@ var file_facetd_v1_task_proto_depIdxs = []int32{
 	35, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
 	35, // 5: facetd.v1.Task.least_interval:type_name -> google.protobuf.Duration
-	6,  // 6: facetd.v1.View.binning:type_name -> facetd.v1.Binning
-	7,  // 7: facetd.v1.View.shares:type_name -> facetd.v1.Share
-	8,  // 8: facetd.v1.View.window:type_name -> facetd.v1.Window
-	9,  // 9: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
-	3,  // 10: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	35, // 11: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
-	2,  // 12: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
-	35, // 13: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
-	5,  // 14: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
-	5,  // 15: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
-	5,  // 16: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
-	5,  // 17: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
-	5,  // 18: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
-	5,  // 19: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
-	4,  // 20: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
-	35, // 21: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
-	35, // 22: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
-	0,  // 23: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
-	0,  // 24: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
-	11, // 25: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	20, // 26: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
-	0,  // 27: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
-	14, // 28: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
-	15, // 29: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
-	0,  // 30: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
-	36, // 31: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
-	20, // 32: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
-	20, // 33: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	35, // 34: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
-	12, // 35: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	12, // 36: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	13, // 37: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
-	12, // 38: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	25, // 39: facetd.v1.ApplyTasksResponse.shifts:type_name -> facetd.v1.TaskShift
-	0,  // 40: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	12, // 41: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	25, // 42: facetd.v1.CreateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
-	0,  // 43: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	36, // 44: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12, // 45: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	25, // 46: facetd.v1.UpdateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
-	25, // 47: facetd.v1.DeleteTaskResponse.shifts:type_name -> facetd.v1.TaskShift
-	21, // 48: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	23, // 49: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	26, // 50: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
-	28, // 51: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	30, // 52: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	32, // 53: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	18, // 54: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	16, // 55: facetd.v1.TaskService.TriggerTask:input_type -> facetd.v1.TriggerTaskRequest
-	22, // 56: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	24, // 57: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	27, // 58: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
-	29, // 59: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	31, // 60: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	33, // 61: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	19, // 62: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	17, // 63: facetd.v1.TaskService.TriggerTask:output_type -> facetd.v1.TriggerTaskResponse
-	56, // [56:64] is the sub-list for method output_type
-	48, // [48:56] is the sub-list for method input_type
-	48, // [48:48] is the sub-list for extension type_name
-	48, // [48:48] is the sub-list for extension extendee
-	0,  // [0:48] is the sub-list for field type_name
+	35, // 6: facetd.v1.Task.pair_interval:type_name -> google.protobuf.Duration
+	6,  // 7: facetd.v1.View.binning:type_name -> facetd.v1.Binning
+	7,  // 8: facetd.v1.View.shares:type_name -> facetd.v1.Share
+	8,  // 9: facetd.v1.View.window:type_name -> facetd.v1.Window
+	9,  // 10: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
+	3,  // 11: facetd.v1.View.movable:type_name -> facetd.v1.Movable
+	35, // 12: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	2,  // 13: facetd.v1.View.automatic:type_name -> facetd.v1.AutomaticExposure
+	35, // 14: facetd.v1.AutomaticExposure.averaging:type_name -> google.protobuf.Duration
+	5,  // 15: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
+	5,  // 16: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
+	5,  // 17: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
+	5,  // 18: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
+	5,  // 19: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
+	5,  // 20: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
+	4,  // 21: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
+	35, // 22: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	35, // 23: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	0,  // 24: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
+	0,  // 25: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
+	11, // 26: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
+	20, // 27: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	0,  // 28: facetd.v1.TaskChanges.add:type_name -> facetd.v1.Task
+	14, // 29: facetd.v1.TaskChanges.update:type_name -> facetd.v1.TaskUpdate
+	15, // 30: facetd.v1.TaskChanges.remove:type_name -> facetd.v1.TaskRemoval
+	0,  // 31: facetd.v1.TaskUpdate.task:type_name -> facetd.v1.Task
+	36, // 32: facetd.v1.TaskUpdate.update_mask:type_name -> google.protobuf.FieldMask
+	20, // 33: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	20, // 34: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	35, // 35: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	12, // 36: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	12, // 37: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	13, // 38: facetd.v1.ApplyTasksRequest.changes:type_name -> facetd.v1.TaskChanges
+	12, // 39: facetd.v1.ApplyTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	25, // 40: facetd.v1.ApplyTasksResponse.shifts:type_name -> facetd.v1.TaskShift
+	0,  // 41: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	12, // 42: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	25, // 43: facetd.v1.CreateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	0,  // 44: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	36, // 45: facetd.v1.UpdateTaskRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12, // 46: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	25, // 47: facetd.v1.UpdateTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	25, // 48: facetd.v1.DeleteTaskResponse.shifts:type_name -> facetd.v1.TaskShift
+	21, // 49: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	23, // 50: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	26, // 51: facetd.v1.TaskService.ApplyTasks:input_type -> facetd.v1.ApplyTasksRequest
+	28, // 52: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	30, // 53: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	32, // 54: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	18, // 55: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	16, // 56: facetd.v1.TaskService.TriggerTask:input_type -> facetd.v1.TriggerTaskRequest
+	22, // 57: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	24, // 58: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	27, // 59: facetd.v1.TaskService.ApplyTasks:output_type -> facetd.v1.ApplyTasksResponse
+	29, // 60: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	31, // 61: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	33, // 62: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	19, // 63: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	17, // 64: facetd.v1.TaskService.TriggerTask:output_type -> facetd.v1.TriggerTaskResponse
+	57, // [57:65] is the sub-list for method output_type
+	49, // [49:57] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }

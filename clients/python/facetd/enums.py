@@ -89,6 +89,7 @@ class RefusalReason(_Enum):
     SELECT = 6
     UNDECIDED = 7
     QUEUE = 8
+    PAIR = 9
 
 
 class Register(_Enum):

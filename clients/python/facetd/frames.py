@@ -116,6 +116,11 @@ class Frame:
         return int(self._m.exposure_ns)
 
     @property
+    def second_of_pair(self) -> bool:
+        """Whether it is the second frame of a pair: the first has the same chip and view."""
+        return bool(self._m.second_of_pair)
+
+    @property
     def light_bus_ns(self) -> int:
         """Bus time at which the light was sampled."""
         return int(self._m.light_bus_ns)
@@ -214,17 +219,25 @@ class Frames:
     """The frames of a set, in the order of the target and then of the views.
 
     ``frames["chip"]`` is that chip's frame where it has one view, ``frames["chip",
-    "view"]`` one of several, ``frames[0]`` the first; iterating gives the frames themselves.
+    "view"]`` one of several, ``frames[0]`` the first; iterating gives the frames themselves. Of a
+    task with a pair interval chips have the first frame of each pair by their name; ``second`` has the second ones.
     """
 
-    def __init__(self, frames: Iterable[Frame]) -> None:
+    def __init__(self, frames: Iterable[Frame], *, second: bool = False) -> None:
         self._all = tuple(frames)
         self._by_chip: dict[str, dict[str, Frame]] = {}
         for f in self._all:
+            if f.second_of_pair != second:
+                continue
             views = self._by_chip.setdefault(f.chip, {})
             if f.view in views:
                 raise BadFrameError(f"chip {f.chip!r} has two frames of view {f.view!r} in one set")
             views[f.view] = f
+
+    @property
+    def second(self) -> Frames:
+        """The second frames of pairs, which have the chips and views of the first; none where there are no pairs."""
+        return Frames((f for f in self._all if f.second_of_pair), second=True)
 
     def __getitem__(self, key: str | tuple[str, str] | SupportsIndex) -> Frame:
         if isinstance(key, SupportsIndex):

@@ -139,6 +139,11 @@ class Prediction:
     least_interval_ns: int
     longest_reservation_distance_ns: int
     worst_response_in_change_ns: int
+    #: Least and greatest time between the light of two frames that are compared for motion; 0 where none are.
+    least_light_interval_ns: int
+    greatest_light_interval_ns: int
+    #: Fastest turn of the body that motion follows from rest, in radians a second.
+    fastest_turn_rad_per_s: float
 
     @classmethod
     def _of(cls, m: Any) -> Prediction:

@@ -277,6 +277,9 @@ class Task:
     least_interval_ns: int | None = None
     #: It keeps its place in the timetable and has no jobs. A change of this alone touches no other task.
     paused: bool = False
+    #: Time from the light of the first frame of a pair to that of the second, where each job loads and reads its chips
+    #: twice for a pair of frames, which motion is told from; None is one load.
+    pair_interval_ns: int | None = None
 
     @classmethod
     def _of(cls, m: Any) -> Task:
@@ -290,6 +293,7 @@ class Task:
             views=tuple(View._of(v) for v in m.views),
             least_interval_ns=_duration_ns(m, "least_interval"),
             paused=m.paused,
+            pair_interval_ns=_duration_ns(m, "pair_interval"),
         )
 
     def _message(self) -> Any:
@@ -304,6 +308,7 @@ class Task:
             views=[v._message() for v in self.views],
             least_interval=_duration(self.least_interval_ns),
             paused=self.paused,
+            pair_interval=_duration(self.pair_interval_ns),
         )
 
 

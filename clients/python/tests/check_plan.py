@@ -202,6 +202,10 @@ class Checker:
         skew = num(job, "max_skew_ns")
         if skew and record["light"] and max(record["light"].values()) - min(record["light"].values()) > skew:
             self.fault(7, self.now, f"the frames of {record['who']} are too far apart")
+        pair, half = num(job, "pair_interval_ns"), len(job.get("frames", [])) // 2
+        for number in range(half if pair else 0):
+            if record["light"][half + number] - record["light"][number] != pair:
+                self.fault(7, self.now, f"the frames of pair {number} of {record['who']} are not {pair} ns apart")
         self.forget(record)
 
     def forget(self, record):

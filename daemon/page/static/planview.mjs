@@ -10,16 +10,20 @@ export function planView(app, plan, use) {
 }
 
 function fits(app, plan) {
-  const columns = ["Task", "Requested", "Planned", "Worst response", "Least slack", "Skew", "Longest hold", "Droop", "Utilization"];
+  const columns = ["Task", "Requested", "Planned", "Worst response", "Least slack", "Skew", "Longest hold", "Droop", "Fastest turn", "Utilization"];
   const rows = (plan.predictions ?? []).map((p) => h("tr", { data: { task: p.task } }, h("th", { scope: "row" }, p.task),
     [hertz(p.requested_rate_hz), hertz(p.planned_rate_hz), duration(p.worst_response_ns), duration(p.least_slack_ns), duration(p.skew_ns),
       num(p.worst_hold_ns) ? duration(p.worst_hold_ns) : "none", num(p.worst_hold_ns) ? volts(num(p.worst_droop_volts)) : "none",
+      num(p.fastest_turn_rad_per_s) ? turns(num(p.fastest_turn_rad_per_s)) : "none",
       percent(p.bus_utilization) + (p.merged_with?.length ? ` (merged with ${p.merged_with.join(", ")})` : "")].map((v) => h("td", {}, v))));
   return h("div", { class: "preview fits" },
     h("p", {}, "Bus used: ", h("b", {}, percent(app.plan?.utilization)), " now, ", h("b", { id: "preview-utilization" }, percent(plan.utilization)), " afterwards. Found by ", plan.method ?? "", "."),
     h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, columns.map((c) => h("th", { scope: "col" }, c)))), h("tbody", {}, rows))),
     (plan.advice ?? []).length ? h("div", {}, h("h3", {}, "What would save bus time"), h("ul", {}, plan.advice.map((a) => h("li", {}, `${a.message} (${percent(a.saved_utilization)})`)))) : "");
 }
+
+// turns is a rate at which a body turns: what motion follows.
+const turns = (v) => `${v.toPrecision(3)} rad/s`;
 
 function refusal(app, r, use) {
   const facts = [["Reason", words(r.reason, "REFUSAL_REASON_")]];

@@ -19,11 +19,12 @@ export class TaskForm {
     this.deadline = this.input("Deadline", { type: "number", min: "0", step: "any", placeholder: "period" }, "deadline", "ms");
     this.hold = this.input("Longest hold", { type: "number", min: "0", step: "any", placeholder: "no limit" }, "hold", "ms");
     this.skew = this.input("Largest skew", { type: "number", min: "0", step: "any", placeholder: "no limit" }, "skew", "ms");
+    this.pair = this.input("Pairs of frames, apart by", { type: "number", min: "0", step: "any", placeholder: "no pairs" }, "pair", "ms");
     this.viewBox = h("div");
     this.node = h("div", {},
       h("div", { class: "row" }, this.name.node, this.rate.node, this.target.node),
       this.target.chips,
-      h("div", { class: "row" }, this.interval.node, this.deadline.node, this.hold.node, this.skew.node),
+      h("div", { class: "row" }, this.interval.node, this.deadline.node, this.hold.node, this.skew.node, this.pair.node),
       this.viewBox,
       h("button", { type: "button", class: "small", onclick: () => this.addView({}) }, "Add a view"));
     this.addView({});
@@ -59,6 +60,7 @@ export class TaskForm {
     this.deadline.box.value = ms(task.deadline);
     this.hold.box.value = ms(task.max_hold);
     this.skew.box.value = ms(task.max_skew);
+    this.pair.box.value = ms(task.pair_interval);
     this.views = [];
     this.viewBox.replaceChildren();
     for (const v of task.views?.length ? task.views : [{}]) this.addView(v);
@@ -74,6 +76,7 @@ export class TaskForm {
     ms("deadline", this.deadline.box);
     ms("max_hold", this.hold.box);
     ms("max_skew", this.skew.box);
+    ms("pair_interval", this.pair.box);
     task.views = this.views.map((v) => v.get());
     return task;
   }
