@@ -121,6 +121,8 @@ func (l *life) change(c *change) {
 
 // changeAmongOthers asks for a change at once, and keeps the answer.
 func (l *life) changeAmongOthers(ctx context.Context, c *change) {
+	l.asking.Add(1)
+	defer l.asking.Add(-1)
 	done := answeredChange{change: c, asked: time.Now(), from: l.driven.Now()}
 	do := func() (dispatch.Change, error) { return c.do(ctx, l.disp) }
 	if c.twice() {

@@ -146,10 +146,15 @@ func (o *outcome) judgeLiveness(l *life) {
 			on[fs.GetTask()]++
 		}
 	}
-	// A change waits while the host is behind, as long as that is not for more than it may be.
-	if plan.epoch.Elapsed() > o.calm+o.recovery.watched() {
-		o.problem("a timetable took effect only %v after the last fault", plan.epoch.Elapsed()-o.calm)
-		return
+	// A change waits while the host is behind, as long as that is not for more than it may be, and for those before it.
+	since := o.calm
+	for _, p := range l.ledger.plans {
+		if p.epoch.Elapsed() > since+o.recovery.watched() {
+			o.problem("a timetable took effect only %v after the last fault, %v after the one before",
+				p.epoch.Elapsed()-o.calm, p.epoch.Elapsed()-since)
+			return
+		}
+		since = max(since, p.epoch.Elapsed())
 	}
 	books, _ := l.books()
 	for _, t := range l.final.Tasks {

@@ -50,6 +50,16 @@ func (l *ledger) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	l.plans = append(l.plans, planned{plan, now.Active, now.Revision, at, epoch, time.Now(), len(l.sets)})
 }
 
+// lastChange is since when the timetable is active that is.
+func (l *ledger) lastChange() bus.Time {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.plans) == 0 {
+		return 0
+	}
+	return l.plans[len(l.plans)-1].epoch
+}
+
 func (l *ledger) Violated(v rules.Violation) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -50,6 +50,7 @@ type life struct {
 	calls sync.WaitGroup
 	// changing is held by whoever asks for a change.
 	changing chan struct{}
+	asking   atomic.Int64 // changes that are not answered
 
 	mu       sync.Mutex
 	readers  []*reader

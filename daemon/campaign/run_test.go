@@ -108,10 +108,19 @@ func (o *outcome) live(dir string) {
 	}
 	o.calm = time.Since(l.born)
 	o.recovery = o.recoveryOf(l)
-	for time.Since(l.born) < o.calm+o.recovery.watched()+o.livenessPhase(l) && !l.over() {
+	for o.watches(l) && !l.over() {
 		time.Sleep(watch)
 	}
 	l.end()
+}
+
+// watches reports whether the liveness phase lasts: until nothing of the faults is left, each change that somebody
+// still waits for has had its time, and every task was watched after the last of them.
+func (o *outcome) watches(l *life) bool {
+	now, phase := time.Since(l.born), o.livenessPhase(l)
+	last := max(o.calm, l.ledger.lastChange().Elapsed())
+	return now < o.calm+o.recovery.watched()+phase || now < last+phase ||
+		l.asking.Load() > 0 && now < last+o.recovery.watched()
 }
 
 // stoodStill is for how long the process did, or was behind: so much later in its time segments begin that a fault
