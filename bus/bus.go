@@ -192,14 +192,12 @@ type Capture struct {
 	Frame    int // index within the job
 	FirstRow int // row of the frame where the window's first row lands
 	Window   chipmodel.Window
-	// Codes, row by row, right-aligned.
+	// Codes, row by row, right-aligned; nil where they were put off.
 	Codes []uint16
 	// Low and High count the codes at either end of the range.
 	Low, High int
-	// Later, where it is not nil, is for whoever wants the codes after all: it puts them into Codes, which holds
-	// nothing of use before, and returns what Low and High are then. They are what they would have been at once. It may
-	// be called as often as wanted, by several at once and also once the bus is closed.
-	Later func() (low, high int)
+	// Later, where it is not nil, is for whoever wants the codes after all. They were put off; Codes is nil.
+	Later Later
 	// FirstSample is the bus time at which the first pixel was sampled; pixel
 	// (r, c) follows RowInterval r + PixelInterval c later.
 	FirstSample                Time
@@ -212,6 +210,14 @@ type Capture struct {
 	// Hold is the time from the start of the load to the last sample; 0 without
 	// memory.
 	Hold time.Duration
+}
+
+// Later is the codes of a capture that were put off. They take no memory until somebody wants them.
+type Later interface {
+	// Read puts the codes into a slice of as many, row by row, and returns how many are at either end of the range.
+	// They are what they would have been at once. It may be called as often as wanted, by several at once and also once
+	// the bus is closed.
+	Read(codes []uint16) (low, high int)
 }
 
 // LastSample is the bus time at which the last pixel was sampled.

@@ -220,7 +220,8 @@ func (p *player) look() {
 	sum := fnv.New64a()
 	for _, c := range p.read[k].captures {
 		if c.Later != nil {
-			c.Low, c.High = c.Later()
+			c.Codes = make([]uint16, c.Window.Pixels())
+			c.Low, c.High = c.Later.Read(c.Codes)
 			c.Later = nil
 			if p.undone != nil {
 				p.undone["put off"]++

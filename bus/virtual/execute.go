@@ -29,6 +29,7 @@ type flight struct {
 	done    bool // res is complete
 	broken  uint64
 	res     bus.Result
+	later   []laterRead // room for captures that are put off
 }
 
 // Limits returns what the bus can do.
@@ -208,7 +209,7 @@ func (b *Bus) execute(ctx context.Context, f *flight) error {
 			b.violated(f, max(f.start, b.Now()))
 			return nil
 		}
-		f.res.Captures = make([]bus.Capture, 0, b.programs[f.segment.Program].captures)
+		f.res.Captures = b.capturesRoom(b.programs[f.segment.Program].captures)
 	}
 	res := &f.res
 	for res.Ran < len(f.ops) {
@@ -236,6 +237,19 @@ func (b *Bus) execute(ctx context.Context, f *flight) error {
 	}
 	b.ended(f)
 	return nil
+}
+
+// capturesAtOnce is for how many captures room is made at once: those of several segments.
+const capturesAtOnce = 16
+
+// capturesRoom is room for so many captures, which nobody else has or gets.
+func (b *Bus) capturesRoom(n int) []bus.Capture {
+	if len(b.captures) < n {
+		b.captures = make([]bus.Capture, max(n, capturesAtOnce))
+	}
+	room := b.captures[:0:n]
+	b.captures = b.captures[n:]
+	return room
 }
 
 // ended ends a segment that ran whole.

@@ -36,30 +36,35 @@ func (b *Bus) readLater(cp *bus.Capture, residual float64) bool {
 	if !ok {
 		return false
 	}
-	later := &laterRead{bus: b, lane: lane, codes: cp.Codes, columns: cp.Window.Columns,
-		conversion: lane.later.Later(look, cp.Window.Pixels(), residual)}
-	cp.Later = later.convert
+	later := b.queue[0].room(b.programs[b.queue[0].segment.Program].captures)
+	later.bus, later.lane, later.columns = b, lane, cp.Window.Columns
+	lane.later.Later(&later.conversion, look, cp.Window.Pixels(), residual)
+	cp.Later = later
 	return true
+}
+
+// room is for one more of the captures of a segment that are put off. Those of a segment lie in one piece: whoever looks
+// looks at all of them, and then none is kept.
+func (f *flight) room(captures int) *laterRead {
+	if len(f.later) == cap(f.later) {
+		f.later = make([]laterRead, 0, captures) // again where a readout that was simulated early was taken back
+	}
+	f.later = f.later[:len(f.later)+1]
+	return &f.later[len(f.later)-1]
 }
 
 // laterRead is what one chip would have been read as.
 type laterRead struct {
 	bus        *Bus
 	lane       *simulatedLane
-	conversion *die.LaterConversion // nil once it is done
-	codes      []uint16
+	conversion die.LaterConversion
 	columns    int
-	low, high  int
 }
 
-// convert is Capture.Later.
-func (l *laterRead) convert() (low, high int) {
+// Read is that of bus.Later.
+func (l *laterRead) Read(codes []uint16) (low, high int) {
 	l.bus.looking.Lock()
 	defer l.bus.looking.Unlock()
-	if l.conversion != nil {
-		l.conversion.Convert(l.codes, l.columns)
-		l.low, l.high = l.lane.count(l.codes)
-		l.conversion = nil
-	}
-	return l.low, l.high
+	l.conversion.Convert(codes, l.columns)
+	return l.lane.count(codes)
 }

@@ -90,7 +90,8 @@ func TestLookedAtBySeveral(t *testing.T) {
 	seed, n := rand.Uint64(), 0
 	var put []bus.Capture
 	look := func(c *bus.Capture, want *bus.Capture) {
-		if low, high := c.Later(); low != want.Low || high != want.High || !slices.Equal(c.Codes, want.Codes) {
+		codes := make([]uint16, c.Window.Pixels())
+		if low, high := c.Later.Read(codes); low != want.Low || high != want.High || !slices.Equal(codes, want.Codes) {
 			wrong.Add(1)
 		}
 	}

@@ -62,7 +62,6 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	for i, c := range s.Chips {
 		cp := bus.Capture{
 			Chip: c, Frame: s.Frames[i], FirstRow: s.FirstRow, Window: s.Window,
-			Codes:       b.queue[0].segment.Room(s.Frames[i], s.FirstRow, s.Window),
 			FirstSample: at.Add(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
 			Converted: at.Add(t.Duration),
 		}
@@ -73,6 +72,7 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 		}
 		rest := b.residual(&t, s, c)
 		if !b.queue[0].segment.Later || s.Levels || !b.readLater(&cp, rest) {
+			cp.Codes = b.queue[0].segment.Room(s.Frames[i], s.FirstRow, s.Window)
 			b.read(&cp, s.Levels, b.firstResidual(s, c, rest), rest)
 		}
 		res.Captures = append(res.Captures, cp)

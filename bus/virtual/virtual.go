@@ -107,8 +107,9 @@ type Bus struct {
 	listening  []int
 
 	programs   map[*bus.Program]*prepared
-	generation uint64   // of the programs prepared last
-	queue      []flight // in flight, in order; only the first may have begun
+	generation uint64        // of the programs prepared last
+	queue      []flight      // in flight, in order; only the first may have begun
+	captures   []bus.Capture // room for those to come
 
 	free    bool          // free, or in lockstep
 	leash   Leash         // in lockstep

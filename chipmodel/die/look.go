@@ -74,15 +74,15 @@ type LaterConversion struct {
 // keptConversions is how many conversions in a row may wait for the one before.
 const keptConversions = 256
 
-// Later notes the conversion of a readout at a residual, with so many pixels.
-func (l *Lane) Later(look Look, pixels int, residual float64) *LaterConversion {
+// Later notes in c the conversion of a readout at a residual, with so many pixels. The lane keeps it until it knows what
+// it showed then.
+func (l *Lane) Later(c *LaterConversion, look Look, pixels int, residual float64) {
 	if l.waiting++; l.waiting >= keptConversions {
 		l.Do()
 	}
-	c := &LaterConversion{lane: l, look: look, noise: *l.noise, residual: residual, before: l.last, level: l.previous}
+	*c = LaterConversion{lane: l, look: look, noise: *l.noise, residual: residual, before: l.last, level: l.previous}
 	l.noise.Skip(l.conv.Draws(pixels))
 	l.last = c
-	return c
 }
 
 // Do finds out what the lane shows now.

@@ -33,7 +33,7 @@ type openJob struct {
 	rows    []int // rows of each frame that have been read
 	values  []int // of the slots of its programs; nil where they have none
 	// codes are those of each frame, as numbers: the same memory as its data, where the processor keeps numbers as
-	// frames do.
+	// frames do. There are none of a frame of which nothing is known yet, or whose pixels were put off.
 	codes [][]uint16
 	parts []frameParts
 	// later says that the pixels may be put off, late is how to get those that were.
@@ -44,66 +44,45 @@ type openJob struct {
 
 // lateCapture is what gets the codes of a capture that was put off, and where they go.
 type lateCapture struct {
-	frame, base int
-	codes       []uint16
-	later       func() (low, high int)
+	frame, base, pixels int
+	later               bus.Later
 }
 
 // frameParts is a frame with what it consists of, in one piece of memory.
 type frameParts struct {
-	frame  facetdv1.Frame
-	window facetdv1.Window
-	first  timestamppb.Timestamp // sample
-	// loadRow is how long a row of the chip takes to load, in nanoseconds; 0 without memory.
-	loadRow int64
+	frame facetdv1.Frame
+	first timestamppb.Timestamp // sample
+	alike *alike
+	own   bool // the offsets of its rows are its own, as they were read one by one
+	late  bool // pixels of it were put off
 }
 
-// setRowLights says when each row of a window was loaded; joined rows count as the middle of them.
-func (p *frameParts) setRowLights(w chipmodel.Window, joined int) {
-	for r := range p.frame.RowLightOffsetNs {
-		p.frame.RowLightOffsetNs[r] = p.loadRow * int64(2*(w.Row+r*w.RowStep)+max(joined, 1)-1) / 2
+// layCodes makes room for the codes of those frames that have none, and of which the job wants them.
+func (o *openJob) layCodes(wants func(frame int) bool) {
+	pixels := 0
+	for i := range o.codes {
+		if o.codes[i] == nil && wants(i) {
+			pixels += o.frames[i].Window.Pixels()
+		}
+	}
+	if pixels == 0 {
+		return
+	}
+	codes := make([]uint16, pixels)
+	for i := range o.codes {
+		if o.codes[i] == nil && wants(i) {
+			n := o.frames[i].Window.Pixels()
+			o.setCodes(i, codes[:n:n])
+			codes = codes[n:]
+		}
 	}
 }
 
-// newOpenJob lays out the frames of a job: their pixels are zero until read.
-func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View,
-	frames []program.FrameSpec) *openJob {
-	both := &struct {
-		openJob
-		all facetdv1.FrameSet
-	}{}
-	o := &both.openJob
-	o.job, o.frames, o.set = job, frames, &both.all
-	o.rows, o.codes = make([]int, len(frames)), make([][]uint16, len(frames))
-	o.set.Task, o.set.Job, o.set.StartBusNs = job.Task, job.Number, start.NS()
-	o.set.ReleaseBusNs, o.set.DeadlineBusNs = job.Release.NS(), job.Deadline.NS()
-	o.set.Frames = make([]*facetdv1.Frame, len(frames))
-	pixels, rows := 0, 0
-	for _, f := range frames {
-		pixels += f.Window.Pixels()
-		rows += f.Window.Rows
-		if a.Chips[f.Chip].Class.HasMemory() {
-			rows += f.Window.Rows // their lights
-		}
-	}
-	o.parts = make([]frameParts, len(frames))
-	codes, offsets := make([]uint16, pixels), make([]int64, rows)
-	for i, f := range frames {
-		n := f.Window.Pixels()
-		o.codes[i], codes = codes[:n:n], codes[n:]
-		p := &o.parts[i]
-		setWindow(&p.window, f.Window)
-		layFrame(&p.frame, a, f, &views[f.View])
-		if m := a.Chips[f.Chip].Class.Spec.GetMemory(); m != nil {
-			p.loadRow = m.GetLoadRow().AsDuration().Nanoseconds()
-			p.frame.RowLightOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
-			p.setRowLights(f.Window, views[f.View].BinRows)
-		}
-		p.frame.Window, p.frame.Data = &p.window, dataOf(o.codes[i])
-		p.frame.RowOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
-		o.set.Frames[i] = &p.frame
-	}
-	return o
+func every(int) bool { return true }
+
+// setCodes says where the codes of a frame are.
+func (o *openJob) setCodes(frame int, codes []uint16) {
+	o.codes[frame], o.set.Frames[frame].Data = codes, dataOf(codes)
 }
 
 // setValues gives a job that begins the values of the slots of its programs. Its frames say where their windows are,
@@ -117,7 +96,9 @@ func (o *openJob) setValues(t *program.Task, values []int) {
 		w, trim := t.Active(f.View, values)
 		o.set.Frames[i].Window, o.set.Frames[i].Trim = w.Message(), nil
 		o.set.Frames[i].ExposureNs = t.Exposed(f.View, values).Nanoseconds()
-		o.parts[i].setRowLights(w, t.Views[f.View].BinRows)
+		if alike := o.parts[i].alike; w != f.Window && alike.lights != nil {
+			o.set.Frames[i].RowLightOffsetNs = alike.rowLights(w)
+		}
 		if t.Views[f.View].TrimSlots != nil {
 			o.set.Frames[i].Trim = program.TrimMessage(trim)
 		}
@@ -130,8 +111,9 @@ type memberJob struct {
 	generation uint64 // of the task
 	number     uint64 // among its jobs
 	deadline   bus.Time
-	shift      *int64 // of the grid of its releases, that it tells; nil where there is none
-	values     []int  // of its slots; nil where it has none
+	shift      *int64             // of the grid of its releases, that it tells; nil where there is none
+	values     []int              // of its slots; nil where it has none
+	set        *facetdv1.FrameSet // room for what becomes of it; nil where there is none
 }
 
 // setOf is the frame set of one member of a job that is closed: its own frames, job
@@ -139,12 +121,14 @@ type memberJob struct {
 // fail together.
 func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 	frames, rows := o.shown(m)
-	s := &facetdv1.FrameSet{
-		Task: m.Task.Name, TaskGeneration: m.generation, Job: m.number, StartBusNs: o.set.GetStartBusNs(),
-		FinishBusNs:  o.set.GetFinishBusNs(),
-		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
-		Frames: frames, ReleaseShiftNs: m.shift,
+	s := m.set
+	if s == nil {
+		s = &facetdv1.FrameSet{}
 	}
+	s.Task, s.TaskGeneration, s.Job = m.Task.Name, m.generation, m.number
+	s.StartBusNs, s.FinishBusNs = o.set.GetStartBusNs(), o.set.GetFinishBusNs()
+	s.ReleaseBusNs, s.DeadlineBusNs = o.set.GetReleaseBusNs(), m.deadline.NS()
+	s.Failure, s.Frames, s.ReleaseShiftNs = o.set.GetFailure(), frames, m.shift
 	s.Late = s.GetFailure() == "" && s.GetFinishBusNs() > s.GetDeadlineBusNs()
 	s.SkewNs = skewOf(frames, rows)
 	return s
@@ -178,11 +162,6 @@ func layFrame(m *facetdv1.Frame, a *chipmodel.Array, f program.FrameSpec, view *
 	m.CodeZeroVolts, m.VoltsPerCode = lane.CodeZeroVolts(), lane.StepVolts()
 }
 
-func setWindow(m *facetdv1.Window, w chipmodel.Window) {
-	m.Row, m.Column, m.Rows, m.Columns = uint32(w.Row), uint32(w.Column), uint32(w.Rows), uint32(w.Columns)
-	m.RowStep, m.ColumnStep = uint32(w.RowStep), uint32(w.ColumnStep)
-}
-
 // littleEndian says that the processor keeps numbers as frames do, with the low byte first.
 var littleEndian = binary.NativeEndian.Uint16([]byte{1, 0}) == 1
 
@@ -212,17 +191,27 @@ func (o *openJob) look() func() {
 
 func (o *openJob) lookLate() {
 	o.looked.Do(func() {
+		o.layCodes(every)
 		for i := range o.late {
 			c := &o.late[i]
-			low, high := c.later()
-			o.takePixels(c.frame, c.base, c.codes, low, high)
+			codes := o.codes[c.frame][c.base : c.base+c.pixels]
+			low, high := c.later.Read(codes)
+			o.takePixels(c.frame, c.base, codes, low, high)
 		}
 		clear(o.late) // what it took to get them is not kept as long as they are
 	})
 }
 
-// takeCodes puts the codes of a capture into its frame, unless the bus has put them there.
+// takeCodes puts the codes of a capture into its frame, unless the bus has put them there. Those of a whole frame that
+// has no room for them become its own.
 func (o *openJob) takeCodes(frame, base int, codes []uint16) {
+	if o.codes[frame] == nil {
+		if n := o.frames[frame].Window.Pixels(); base == 0 && len(codes) == n {
+			o.setCodes(frame, codes[:n:n])
+		} else {
+			o.layCodes(func(i int) bool { return i == frame })
+		}
+	}
 	into := o.codes[frame][base : base+len(codes)]
 	if len(into) == 0 {
 		return
@@ -244,10 +233,8 @@ func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant)
 	if c.Later == nil {
 		o.takePixels(c.Frame, base, c.Codes, c.Low, c.High)
 	} else {
-		if o.late == nil {
-			o.late = make([]lateCapture, 0, len(o.frames))
-		}
-		o.late = append(o.late, lateCapture{c.Frame, base, c.Codes, c.Later})
+		o.late = append(o.late, lateCapture{c.Frame, base, c.Window.Pixels(), c.Later})
+		o.parts[c.Frame].late = true
 	}
 	if o.rows[c.Frame] == 0 {
 		host := instant(c.FirstSample)
@@ -260,12 +247,26 @@ func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant)
 		f.PixelIntervalNs = int64(c.PixelInterval)
 		f.LightBusNs = c.Light.NS() - f.GetExposureNs()/2
 	}
-	for r := range c.Window.Rows {
-		f.RowOffsetNs[c.FirstRow+r] = c.RowStart(r).NS() - f.GetFirstSampleBusNs()
-	}
+	o.takeOffsets(c)
 	o.rows[c.Frame] += c.Window.Rows
 	f.HoldNs = max(f.GetHoldNs(), int64(c.Hold))
 	f.LastConvertedBusNs = max(f.GetLastConvertedBusNs(), c.Converted.NS())
+}
+
+// takeOffsets says when the rows of a capture were sampled.
+func (o *openJob) takeOffsets(c *bus.Capture) {
+	p := &o.parts[c.Frame]
+	f := &p.frame
+	if c.Window.Rows == int(f.GetRows()) {
+		f.RowOffsetNs = p.alike.rowOffsets(c)
+		return
+	}
+	if !p.own {
+		p.own, f.RowOffsetNs = true, make([]int64, f.GetRows())
+	}
+	for r := range c.Window.Rows {
+		f.RowOffsetNs[c.FirstRow+r] = c.RowStart(r).NS() - f.GetFirstSampleBusNs()
+	}
 }
 
 // incomplete names the first frame that lacks rows, or is "".
@@ -284,7 +285,13 @@ func (o *openJob) close(end bus.Time, failure string) {
 	if missing := o.incomplete(); missing != "" && failure == "" {
 		failure = "frame " + missing + " is incomplete"
 	}
+	o.layCodes(func(i int) bool { return !o.parts[i].late })
 	s := o.set
+	for _, f := range s.GetFrames() {
+		if f.RowOffsetNs == nil { // nothing of it was read
+			f.RowOffsetNs = make([]int64, f.GetRows())
+		}
+	}
 	s.FinishBusNs = end.NS()
 	s.Failure = failure
 	s.Late = failure == "" && end.NS() > s.GetDeadlineBusNs() // all of it ran, and the device measured its end

@@ -19,18 +19,22 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	job := r.tab.open[e.Task]
 	if e.Segment == 0 {
 		job = r.tab.begin(r.cfg.Array, e, at)
-		job.later = r.unwanted(job)
+		if job.later = r.unwanted(job); !job.later {
+			job.layCodes(every)
+		}
 		r.jobs = append(r.jobs, job)
 		delete(r.tab.refused, e.Task)
 	}
 	if r.tab.last(e) {
 		delete(r.tab.open, e.Task)
 	}
-	f := &flight{
-		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
-			Values: job.values, Into: job.codes, Later: job.later},
-		start: at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
+	f := &cut(&r.spare, 1, mostAtOnce)[0]
+	f.segment = bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
+		Values: job.values, Later: job.later}
+	if !job.later {
+		f.segment.Into = job.codes
 	}
+	f.start, f.end, f.job, f.entry = at, at.Add(tp.Costs[e.Segment].Total()), job, e
 	if r.tab.advance() {
 		f.cycle = r.tab.cycleStart()
 	}

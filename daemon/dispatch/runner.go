@@ -35,6 +35,7 @@ type runner struct {
 
 	limits  bus.Limits
 	flights []*flight  // submitted, with results to come, in order
+	spare   []flight   // for the next of the table
 	again   []*flight  // of the table, recalled by the bus: to be submitted again before the rest of it
 	jobs    []*openJob // of the table, begun and not ended, in order
 	// unstopped ends with the runner's hard stop, or with breakOff at a safe stop.

@@ -48,7 +48,8 @@ type table struct {
 	triggered map[int]bus.Time
 	// isPaused reports whether a task is paused.
 	isPaused func(task string) bool
-	list     []int // room for what reported returns
+	list     []int      // room for what reported returns
+	rooms    []*jobRoom // for jobs, by index in plan.Tasks
 }
 
 // counted is a task by name, with the number of its next job.
@@ -222,15 +223,15 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		release, deadline = came, came.Add(tp.Task.Sporadic.Deadline)
 		delete(t.triggered, e.Task)
 	}
-	job := newOpenJob(a, bus.Job{
+	room := t.room(a, e.Task)
+	job := room.open(bus.Job{
 		Task: tp.Task.Name, Number: t.numbers[e.Task], Release: release, Deadline: deadline,
 		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Pair: tp.Task.Pair,
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
-	}, at, tp.Task.Views, tp.Frames)
+	}, at, len(tp.Members))
 	t.numbers[e.Task]++
 	reported := t.reportedOf(e.Task)
 	job.setValues(tp.Task, t.parameters.begin(tp, reported))
-	job.members = make([]memberJob, 0, len(reported))
 	values := job.values
 	for i := range tp.Members {
 		m := &tp.Members[i]
@@ -243,7 +244,8 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		if !triggered {
 			due = begin.Add(t.plan.MemberDeadline(e, m))
 		}
-		part := memberJob{Member: m, generation: of.generation, number: of.next, deadline: due, shift: of.shift}
+		part := memberJob{Member: m, generation: of.generation, number: of.next, deadline: due, shift: of.shift,
+			set: room.set()}
 		if len(own) > 0 {
 			part.values = own
 		}
@@ -254,4 +256,16 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 	job.task = e.Task
 	t.open[e.Task] = job
 	return job
+}
+
+// room is memory for the jobs of one of the plan's tasks.
+func (t *table) room(a *chipmodel.Array, task int) *jobRoom {
+	if t.rooms == nil {
+		t.rooms = make([]*jobRoom, len(t.plan.Tasks))
+	}
+	if t.rooms[task] == nil {
+		tp := &t.plan.Tasks[task]
+		t.rooms[task] = newJobRoom(a, tp.Task.Views, tp.Frames)
+	}
+	return t.rooms[task]
 }

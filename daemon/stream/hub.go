@@ -153,7 +153,11 @@ func (h *Hub) PublishLater(fs *facetdv1.FrameSet, look func()) {
 	}
 	size := 0
 	for _, f := range fs.GetFrames() {
-		size += len(f.GetData())
+		if look == nil {
+			size += len(f.GetData())
+		} else { // their data may not be there yet
+			size += 2 * int(f.GetRows()) * int(f.GetColumns())
+		}
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
