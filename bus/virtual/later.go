@@ -43,8 +43,8 @@ func (b *Bus) readLater(cp *bus.Capture, residual float64) bool {
 	return true
 }
 
-// room is for one more of the captures of a segment that are put off. Those of a segment lie in one piece: whoever looks
-// looks at all of them, and then none is kept.
+// room is for one more of the captures of a segment that are put off. Those of a segment lie in one piece: whoever
+// looks looks at all of them, and then none is kept.
 func (f *flight) room(captures int) *laterRead {
 	if len(f.later) == cap(f.later) {
 		f.later = make([]laterRead, 0, captures) // again where a readout that was simulated early was taken back

@@ -74,8 +74,8 @@ type LaterConversion struct {
 // keptConversions is how many conversions in a row may wait for the one before.
 const keptConversions = 256
 
-// Later notes in c the conversion of a readout at a residual, with so many pixels. The lane keeps it until it knows what
-// it showed then.
+// Later notes in c the conversion of a readout at a residual, with so many pixels. The lane keeps it until it knows
+// what it showed then.
 func (l *Lane) Later(c *LaterConversion, look Look, pixels int, residual float64) {
 	if l.waiting++; l.waiting >= keptConversions {
 		l.Do()

@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -156,10 +157,24 @@ func (l *life) decided(r release) (from, to bus.Time) {
 	from, to = r.at-l.ahead(), r.deadline
 	for _, s := range l.bus.strikes {
 		if s.fault.kind.ofBus() && s.at <= to {
-			return from, to.Add(maxLag + l.stoodStill() + 50*time.Millisecond)
+			return from, to.Add(max(maxLag, l.worstLag()) + l.stoodStill() + 50*time.Millisecond)
 		}
 	}
 	return from, to
+}
+
+// worstLag is how late the segment was handed over that came the latest of those refused for it, by the device's clock.
+// Where something else takes the process a while before each, refusals take time as well, and nothing bounds the lag.
+func (l *life) worstLag() time.Duration {
+	l.lagged.Do(func() {
+		for i := range l.driven.log {
+			var refused *bus.RefusedError
+			if errors.As(l.driven.log[i].err, &refused) && refused.Cause == bus.HostStall {
+				l.worst = max(l.worst, refused.Device.Sub(refused.Planned))
+			}
+		}
+	})
+	return l.worst
 }
 
 // ofBus reports whether a fault is of the bus or of the process that drives it.
