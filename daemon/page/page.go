@@ -29,8 +29,10 @@ var files embed.FS
 
 // Policy is the page's Content-Security-Policy: everything comes from the daemon
 // itself, no script or style stands in the markup, and nobody may frame it, since a
-// click on it may change what a robot does.
-const Policy = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 'none'; frame-ancestors 'none'"
+// click on it may change what a robot does. Pictures may be data, as those of a bring-up
+// are: an SVG runs no script as an image.
+const Policy = "default-src 'self'; img-src 'self' data:; base-uri 'none'; " +
+	"object-src 'none'; form-action 'none'; frame-ancestors 'none'"
 
 var kinds = map[string]string{
 	".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8",

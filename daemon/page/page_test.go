@@ -325,6 +325,8 @@ func TestWiring(t *testing.T) {
 	b.click("#probe")
 	b.waitFor(`!document.getElementById('probe').disabled && document.getElementById('probe-report').textContent.includes('wall-05')`, patience)
 	t.Logf("the probe: %s", b.text("#probe-report"))
+	b.waitFor(`document.querySelector('#wiring-table tr[data-chip="wall-05"] [data-probed="silent"]') &&
+		document.querySelectorAll('#wiring-table [data-probed="answers"]').length > 0`, patience)
 	b.picture("wiring", "#wiring")
 	b.click("#faults-list button")
 	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, patience)

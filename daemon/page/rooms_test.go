@@ -25,7 +25,7 @@ func TestRooms(t *testing.T) {
 	parts := map[string][]string{
 		"watch":  {"frames", "chip", "rates", "events"},
 		"change": {"rates", "change", "keep"},
-		"build":  {"timetable", "bus", "wiring", "calibration"},
+		"build":  {"timetable", "bus", "wiring", "calibration", "bringup"},
 	}
 	b := browse(t, d.url(), 1280, 800)
 	in := func(room string) {

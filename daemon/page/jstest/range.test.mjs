@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { decode, grey, highest, histogram, percentiles, shown, steady } from "../static/range.mjs";
+import { decode, grey, highest, histogram, percentiles, shown, steady, spread } from "../static/range.mjs";
 
 const random = (seed) => () => ((seed = (seed * 1103515245 + 12345) >>> 0) / 2 ** 32); // for cases, not for chance
 
@@ -56,4 +56,11 @@ test("inverted, what was white is black", () => {
   const plain = grey(100, 200), turned = grey(100, 200, undefined, true);
   for (const c of [0, 99, 100, 150, 199, 200, 65535]) assert.equal(plain[c] + turned[c], 255);
   assert.equal(turned[50], 255);
+});
+
+test("the range of a correction map leaves out the few that lie far off", () => {
+  const values = Array.from({ length: 1000 }, (_, i) => i / 1000);
+  assert.deepEqual(spread([...values, 1e6, -1e6]), [0.004, 0.995]);
+  assert.deepEqual(spread([3, 3]), [2.5, 3.5]);
+  assert.deepEqual(spread([]), [0, 1]);
 });

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import { ageText, BusClock, History, isStale, median, Meter, placed, recentFractions } from "../static/stats.mjs";
-import { bytes, duration, hertz, percent, seconds, targetText, toSeconds, windowText, words } from "../static/units.mjs";
+import { age, bytes, duration, hertz, percent, seconds, targetText, toSeconds, windowText, words } from "../static/units.mjs";
 
 test("bus time in real time follows the message least on its way", () => {
   const c = new BusClock();
@@ -90,4 +90,9 @@ test("a history begins with what the daemon kept, and goes on", () => {
   assert.deepEqual(h.points.map((p) => p.at), [6000, 7000, 10000, 10100]);
   h.seed([]); // none were kept
   assert.equal(h.points.length, 4);
+});
+
+test("ages are written as the commands write them", () => {
+  assert.deepEqual([0, 59e9, 60e9, 7199e9, 7200e9, 47.6 * 3600e9, 48 * 3600e9].map(age), ["0 s", "59 s", "1 min", "120 min", "2 h", "48 h", "2 d"]);
+  assert.equal(age(undefined), "0 s");
 });

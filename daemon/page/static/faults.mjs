@@ -2,7 +2,7 @@
 
 import { call, stream } from "./api.mjs";
 import { h, select, setOptions, text } from "./dom.mjs";
-import { count, num } from "./units.mjs";
+import { clock, count, num } from "./units.mjs";
 
 // What each kind needs of: line, other (line), chip, input, lane.
 const kinds = {
@@ -17,7 +17,8 @@ const kinds = {
   LANE_SATURATED: ["a lane reads full scale", "lane"],
 };
 const PREFIX = "FAULT_KIND_";
-let app, mark, list, said, kind = "LINE_STUCK_ACTIVE", fields = {}, now = [], form, report, probing;
+const KEPT = "facetd-probe"; // the last report, for when the page is loaded anew
+let app, mark, probed, list, said, kind = "LINE_STUCK_ACTIVE", fields = {}, now = [], form, report, probing;
 
 export function describe(f) {
   const words = kinds[(f.kind ?? "").slice(PREFIX.length)]?.[0] ?? f.kind;
@@ -25,9 +26,10 @@ export function describe(f) {
   return `${words}: ${where.filter(Boolean).join(", ")}`;
 }
 
-export function start(a, node, marker) {
+export function start(a, node, marker, prober) {
   app = a;
   mark = marker;
+  probed = prober;
   list = h("ul", { class: "plainlist", id: "faults-list" });
   said = h("p", { class: "said", id: "faults-said", role: "status" });
   const box = select("Kind", Object.entries(kinds).map(([k, [label]]) => [k, label]), kind, (v) => {
@@ -54,6 +56,7 @@ export function start(a, node, marker) {
     setOptions(fields.lane.box, (app.array.lanes ?? []).map((l) => [l.name, l.name]));
     inputs();
     load();
+    recall();
   });
   app.hub.on("live", load);
   enable();
@@ -113,6 +116,20 @@ async function put(list) {
   }
 }
 
+// recall shows the last probe of this window again, where it was of this array.
+function recall() {
+  let kept;
+  try {
+    kept = JSON.parse(sessionStorage.getItem(KEPT));
+  } catch {
+    // as if there were none
+  }
+  if (kept?.array !== app.status?.identity?.array_digest || probing.disabled) return probed([]);
+  report.hidden = false;
+  text(report, `Probed ${clock(kept.at)}.\n${kept.report}`);
+  probed(kept.chips);
+}
+
 async function probe() {
   probing.disabled = true;
   report.hidden = false;
@@ -120,7 +137,11 @@ async function probe() {
   try {
     for await (const m of stream("ProbeService", "ProbeSelects", {}, AbortSignal.timeout(120000))) {
       if (m.progress) text(report, `${count(m.progress.readouts, "readout")} so far; ${count(m.progress.remaining, "set")} of faults still possible…`);
-      if (m.result) text(report, m.result.report ?? "");
+      if (!m.result) continue;
+      text(report, m.result.report ?? "");
+      const chips = m.result.chips ?? [];
+      probed(chips);
+      sessionStorage.setItem(KEPT, JSON.stringify({ array: app.status?.identity?.array_digest, at: new Date().toISOString(), report: m.result.report, chips }));
     }
   } catch (e) {
     text(report, `The probe ended: ${e.message}`);

@@ -19,6 +19,8 @@ import * as replay from "./replay.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
 import * as head from "./head.mjs";
+import * as bringup from "./bringup.mjs";
+import * as calibrate from "./calibrate.mjs";
 import * as history from "./history.mjs";
 import * as rooms from "./rooms.mjs";
 
@@ -189,7 +191,7 @@ function theme(next) {
 
 const keys = {
   f: ["frames", "Frames"], r: ["rates", "Rates"], t: ["timetable", "Timetable"], b: ["bus", "Bus"], e: ["events", "Events"],
-  w: ["wiring", "Wiring"], c: ["change", "Change tasks"], k: ["keep", "Capture and record"], m: ["calibration", "Correction maps"],
+  w: ["wiring", "Wiring"], c: ["change", "Change tasks"], k: ["keep", "Capture and record"], m: ["calibration", "Correction maps"], g: ["bringup", "Guided bring-up"],
 };
 const roomKeys = { 1: "watch", 2: "change", 3: "build" };
 
@@ -234,7 +236,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [history, frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, replay, stop, health, head, rooms]) part.start(app);
+for (const part of [history, frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, calibrate, bringup, replay, stop, health, head, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

@@ -1,15 +1,18 @@
-// Active correction maps, where the daemon has a service for them.
+// Active correction maps, where the daemon has a service for them: how old each is, and one of them as pictures.
 
 import { call } from "./api.mjs";
 import { byID, h, seen } from "./dom.mjs";
-import { count, duration, num, seconds, words } from "./units.mjs";
+import * as picture from "./mappicture.mjs";
+import { age, count, num, seconds, words } from "./units.mjs";
 
 const SERVICE = "facetd.v1.CalibrationService", EACH_MS = 10000;
-let app, node, there = false, before = -EACH_MS, visible;
+let app, node, there = false, before = -EACH_MS, visible, table, pictured, shown = "";
 
 export function start(a) {
   app = a;
   node = byID("maps");
+  node.append((table = h("div")), (pictured = h("div", { id: "map-picture" })));
+  app.hub.on("maps", refresh); // others were made
   visible = seen(node, refresh);
   app.hub.on("live", look);
   app.hub.on("status", () => visible.visible && performance.now() - before > EACH_MS && refresh());
@@ -38,21 +41,35 @@ async function refresh() {
     } while (all.next_page_token);
     show(all);
   } catch (e) {
-    node.replaceChildren(h("p", { class: "empty" }, e.message));
+    table.replaceChildren(h("p", { class: "empty" }, e.message));
     if (!e.code) console.error(e);
   }
 }
 
 function show(got) {
   const maps = got.correction_maps ?? [], refused = got.refused ?? [];
-  const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after", "Defective"];
-  const rows = maps.map((m) => h("tr", { data: { map: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
+  const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after", "Defective"], maxAge = seconds(got.max_age);
+  // What has the keyboard keeps it.
+  const held = table.contains(document.activeElement) ? document.activeElement.dataset.of : undefined;
+  const rows = maps.map((m) => h("tr", { data: { map: m.id } }, h("th", { scope: "row", title: m.id }, h("button", { type: "button", class: "plain", "aria-pressed": String(m.id === shown), data: { of: m.id }, onclick: () => choose(m, maxAge) }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`))),
     h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "CORRECTION_MAP_STATE_STALE" ? "warn" : "" } }, words(m.state, "CORRECTION_MAP_STATE_")),
-    h("td", {}, duration(seconds(m.age) ?? 0)), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
-  node.replaceChildren(maps.length ?
+    h("td", { class: "age" }, h("meter", { min: "0", max: "1", value: maxAge ? String(Math.min(1, (seconds(m.age) ?? 0) / maxAge)) : "0", high: "0.999", optimum: "0", "aria-label": `age of ${m.id}` }), " ", h("span", { class: "num" }, age(seconds(m.age)))), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
+  table.replaceChildren(maps.length ?
     h("div", { class: "scroll" }, h("table", { id: "map-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
     h("p", { class: "empty", id: "no-maps" }, "No correction map is active: codes that are asked for corrected stay raw, and say so."),
   refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");
+  if (held) table.querySelector(`[data-of="${CSS.escape(held)}"]`)?.focus();
+  const now = maps.find((m) => m.id === shown) ?? maps[0];
+  if (now?.id === shown) return;
+  if (now) choose(now, maxAge);
+  else pictured.replaceChildren();
+}
+
+// choose shows one of them as pictures.
+function choose(m, maxAge) {
+  shown = m.id;
+  for (const button of table.querySelectorAll("[data-of]")) button.setAttribute("aria-pressed", String(button.dataset.of === shown));
+  picture.show(app, pictured, m, maxAge);
 }
 
 // pattern is the fixed pattern at the level where most is left.

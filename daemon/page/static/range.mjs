@@ -85,3 +85,11 @@ export function histogram(codes, bits, bins) {
   for (const c of codes) out[Math.min(bins - 1, Math.floor((c * bins) / all))]++;
   return out;
 }
+
+// spread is the range of the middle 99 of a hundred values, so that few that lie far off do not hide the others.
+export function spread(values) {
+  if (values.length === 0) return [0, 1];
+  const v = Float64Array.from(values).sort(), cut = Math.floor(v.length / 200);
+  const low = v[cut], high = v[v.length - 1 - cut];
+  return high > low ? [low, high] : [low - 0.5, low + 0.5];
+}

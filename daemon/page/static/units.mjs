@@ -16,6 +16,14 @@ export function duration(ns) {
   return v + " ns";
 }
 
+// age writes how old something is, as the commands do.
+export function age(ns) {
+  const s = num(ns) / 1e9;
+  if (s < 60) return fixed(s, 0) + " s";
+  if (s < 7200) return fixed(s / 60, 0) + " min";
+  return s < 48 * 3600 ? fixed(s / 3600, 0) + " h" : fixed(s / 86400, 0) + " d";
+}
+
 export const hertz = (v) => fixed(num(v), num(v) >= 100 ? 1 : 2) + " Hz";
 export const percent = (v, digits = 1) => fixed(num(v) * 100, digits) + " %";
 export const count = (n, one, many = one + "s") => `${num(n)} ${num(n) === 1 ? one : many}`;

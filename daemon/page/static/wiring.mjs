@@ -4,7 +4,7 @@
 import { call } from "./api.mjs";
 import { byID, h, text } from "./dom.mjs";
 import * as faults from "./faults.mjs";
-import { count } from "./units.mjs";
+import { count, words } from "./units.mjs";
 
 const active = new Set();
 let app, grid, typed, said, rows = new Map(), heads = new Map(), asked = 0, timer;
@@ -17,7 +17,7 @@ export function start(a) {
   byID("wiring-tools").append(h("label", {}, "Active lines ", typed), h("button", { type: "button", onclick: () => set([]) }, "None"));
   const side = h("div", { id: "wiring-side" });
   byID("wiring-body").append(said, h("div", { class: "two" }, grid, side));
-  faults.start(app, side, mark);
+  faults.start(app, side, mark, probed);
   app.hub.on("array", build);
 }
 
@@ -30,7 +30,7 @@ function build() {
     const button = h("button", { type: "button", class: "small", "aria-pressed": "false", title: `Line ${line}: active or not`, onclick: () => toggle(line) }, line);
     heads.set(line, button);
     return h("th", { scope: "col", data: { line } }, button);
-  }), h("th", { scope: "col" }, "Under this word"));
+  }), h("th", { scope: "col" }, "Under this word"), h("th", { scope: "col", class: "answers" }, "Probed"));
   const body = chips.map((chip) => {
     const state = h("td", { class: "reach" });
     const row = h("tr", { data: { chip: chip.name } },
@@ -39,7 +39,7 @@ function build() {
       lines.map((line) => {
         const inputs = (chip.selects ?? []).flatMap((l, i) => (l === line ? [i] : []));
         return h("td", { class: "wire", data: { line } }, inputs.map((i) => h("span", { class: "dot", title: `input ${i} of ${chip.name}`, data: { input: i } }, String(i))));
-      }), state);
+      }), state, h("td", { class: "answers" }));
     rows.set(chip.name, { row, state });
     return row;
   });
@@ -100,6 +100,19 @@ function show(reaches) {
     row.classList.toggle("reached", on);
     text(state, on ? "● listens" : "");
   }
+}
+
+// probed shows beside each chip what the last probe measured of it.
+function probed(chips) {
+  for (const c of chips) {
+    const cell = rows.get(c.chip)?.row.querySelector(".answers");
+    if (!cell) continue;
+    const said = c.not_measured ? "not sampled" : { LANE_LEVEL_DRIVEN: "answers", LANE_LEVEL_IDLE: "silent" }[c.measured] ?? words(c.measured, "LANE_LEVEL_");
+    cell.dataset.probed = said;
+    cell.title = c.not_measured ?? "";
+    text(cell, said);
+  }
+  for (const cell of grid.querySelectorAll(".answers")) cell.hidden = chips.length === 0;
 }
 
 // mark shows the faults of the bus where they are.
