@@ -36,7 +36,7 @@ counted, and marked in the file. After a crash 'facetd recover' closes what is l
 func (a *app) recordStartCommand() *cobra.Command {
 	var name string
 	var tasks []string
-	var images bool
+	var images, motion bool
 	var partBytes, maxBytes uint64
 	var partDuration, maxDuration time.Duration
 	cmd := &cobra.Command{
@@ -46,7 +46,8 @@ func (a *app) recordStartCommand() *cobra.Command {
   facetctl record start --name bend --tasks wall --images --max-duration 10m`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			o := &facetdv1.RecordingOptions{Tasks: tasks, Images: images, PartBytes: partBytes, MaxBytes: maxBytes}
+			o := &facetdv1.RecordingOptions{Tasks: tasks, Images: images, Motion: motion, PartBytes: partBytes,
+				MaxBytes: maxBytes}
 			if partDuration != 0 {
 				o.PartDuration = durationpb.New(partDuration)
 			}
@@ -66,6 +67,7 @@ func (a *app) recordStartCommand() *cobra.Command {
 	fl.StringVar(&name, "name", "", "name of the recording (default the time in UTC)")
 	fl.StringSliceVar(&tasks, "tasks", nil, "tasks whose frame sets are recorded (default all, and captures)")
 	fl.BoolVar(&images, "images", false, "write each frame as a raw image too, for common viewers")
+	fl.BoolVar(&motion, "motion", false, "write what the frame sets tell of motion too")
 	fl.Uint64Var(&partBytes, "part-bytes", 0, "begin a new file at this many bytes (default 2 GiB)")
 	fl.DurationVar(&partDuration, "part-duration", 0, "begin a new file after this much bus time (default no limit)")
 	fl.Uint64Var(&maxBytes, "max-bytes", 0, "end at this many bytes (default no limit)")

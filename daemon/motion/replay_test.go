@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/record"
 	"facetd.example/daemon/server"
 )
 
@@ -31,7 +32,8 @@ func TestReplayTellsWhatWasToldLive(t *testing.T) {
 		defer end()
 		rec := facetdv1.NewRecordServiceClient(d.conn)
 		if _, err := rec.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "run",
-			Options: &facetdv1.RecordingOptions{MaxDuration: durationpb.New(1500 * time.Millisecond)}}); err != nil {
+			Options: &facetdv1.RecordingOptions{Motion: true,
+				MaxDuration: durationpb.New(1500 * time.Millisecond)}}); err != nil {
 			t.Fatal(err)
 		}
 		var done *facetdv1.Recording
@@ -56,6 +58,9 @@ func TestReplayTellsWhatWasToldLive(t *testing.T) {
 	})
 	if t.Failed() {
 		return
+	}
+	if told := recordedMotion(t, file, live); told < 30 {
+		t.Errorf("the recording has only %d chips that told anything", told)
 	}
 	d := start(t, func(c *server.Setup) {
 		c.Bus, c.Data = config.ReplayOf+file, data
@@ -83,6 +88,39 @@ func TestReplayTellsWhatWasToldLive(t *testing.T) {
 	if told < 30 {
 		t.Errorf("only %d of 92 pairs told anything", told)
 	}
+}
+
+// recordedMotion holds the estimates of a recording against those of a stream: there is one for each frame set, after
+// it. How many of them told something of a chip is returned.
+func recordedMotion(t *testing.T, file string, live map[uint64]*facetdv1.MotionEstimate) (told int) {
+	t.Helper()
+	r, err := record.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var frames *facetdv1.FrameSet
+	n := 0
+	for e, err := range r.All() {
+		switch {
+		case err != nil:
+			t.Fatal(err)
+		case e.Frames != nil && frames != nil:
+			t.Fatalf("no estimate of job %d was recorded", frames.GetJob())
+		case e.Frames != nil:
+			frames = e.Frames
+		case e.Motion != nil:
+			if e.Topic != record.TopicMotion+"bed" || frames == nil || e.Motion.GetJob() != frames.GetJob() {
+				t.Fatalf("%s has %v after %v", e.Topic, e.Motion, frames)
+			}
+			frames = nil
+			if want := live[e.Motion.GetJob()]; n >= 2 && want != nil { // see the replay
+				told += sameEstimate(t, e.Motion, want)
+			}
+			n++
+		}
+	}
+	return told
 }
 
 // sameEstimate compares estimates and returns how many chips told something.

@@ -51,6 +51,9 @@ func New(cfg Config) *Service { return &Service{cfg: cfg} }
 // Register puts the service on a server.
 func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterMotionServiceServer(r, s) }
 
+// Tracker makes one beside those of the streams, whose estimates count among theirs.
+func (s *Service) Tracker() *Tracker { return NewTracker(s.cfg.Array, s.viewsOf, &s.counts) }
+
 // Stats returns what there was.
 func (s *Service) Stats() Stats { return s.counts.Stats() }
 
@@ -91,7 +94,7 @@ func (s *Service) StreamMotion(out motionStream) error {
 			Hint: "send a start, then grants"}}
 	}
 	w := &watcher{s: s, out: out, granted: start.GetEstimates()}
-	w.tracker = NewTracker(s.cfg.Array, s.viewsOf, &s.counts)
+	w.tracker = s.Tracker()
 	options, err := w.check(start)
 	if err != nil {
 		return err

@@ -195,3 +195,20 @@ func (r *recording) binningOf(task, view string) *facetdv1.Binning {
 	}
 	return nil
 }
+
+func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error {
+	md, err := rawImageDescriptor()
+	if err != nil {
+		return err
+	}
+	data, err := appendRawImage(nil, f)
+	if err != nil {
+		return err
+	}
+	topic := TopicCaptureImages + f.GetChip() + "/" + f.GetView()
+	if task != "" {
+		topic = TopicImages + task + "/" + f.GetChip() + "/" + f.GetView()
+	}
+	r.tried.messages++
+	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()))
+}

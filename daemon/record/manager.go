@@ -102,7 +102,11 @@ func (m *Manager) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	for _, r := range *m.running.Load() {
 		if r.wants(fs) {
 			look()
-			r.queue.put(item{frames: fs}, fs.GetFinishBusNs())
+			it := item{frames: fs}
+			if r.motion != nil && fs.GetTask() != "" {
+				it.correct = m.cfg.Correct(fs)
+			}
+			r.queue.put(it, fs.GetFinishBusNs())
 		}
 	}
 }

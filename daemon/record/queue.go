@@ -17,10 +17,12 @@ type queueLimits struct {
 // item is a message on its way to the disk.
 type item struct {
 	frames *facetdv1.FrameSet
-	plan   *facetdv1.PlanChange
-	event  *facetdv1.Event
-	cmap   *facetdv1.CorrectionMap
-	atNS   int64 // of cmap, in bus time
+	// correct completes the correction of frames, for what they tell of motion; nil where that is not recorded.
+	correct func() *facetdv1.FrameSet
+	plan    *facetdv1.PlanChange
+	event   *facetdv1.Event
+	cmap    *facetdv1.CorrectionMap
+	atNS    int64 // of cmap, in bus time
 	// lost is what was dropped just before it.
 	lost  loss
 	bytes int64

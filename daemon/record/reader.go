@@ -29,6 +29,7 @@ type Entry struct {
 	Status           *facetdv1.Status
 	Array            *facetdv1.Array
 	Geometry         *facetdv1.Geometry
+	Motion           *facetdv1.MotionEstimate
 	Map              *facetdv1.CorrectionMap
 }
 
@@ -346,6 +347,9 @@ func (r *Reader) decode(m *mcap.Message, offset int64) (Entry, bool, error) {
 	case topic == TopicGeometry:
 		e.Geometry = &facetdv1.Geometry{}
 		into = e.Geometry
+	case strings.HasPrefix(topic, TopicMotion):
+		e.Motion = &facetdv1.MotionEstimate{}
+		into = e.Motion
 	case topic == TopicMaps:
 		e.Map = &facetdv1.CorrectionMap{}
 		into = e.Map

@@ -16,6 +16,8 @@
 //	                         they are what corrects the frames, which are recorded raw
 //	/facetd/plan             facetd.v1.PlanChange, once at the start and at every change
 //	/facetd/frames/TASK      facetd.v1.FrameSet of one task
+//	/facetd/motion/TASK      facetd.v1.MotionEstimate, on request: what a frame set of the task tells of motion,
+//	                         once it is corrected
 //	/facetd/captures         facetd.v1.FrameSet of on-demand captures
 //	/facetd/status           facetd.v1.Status, every second of the host's clock
 //	/facetd/events           facetd.v1.Event, the recording's own losses included
@@ -68,6 +70,7 @@ const (
 	TopicMaps     = "/facetd/correction_maps"
 	TopicPlan     = "/facetd/plan"
 	TopicFrames   = "/facetd/frames/" // and the task
+	TopicMotion   = "/facetd/motion/" // and the task
 	TopicCaptures = "/facetd/captures"
 	TopicStatus   = "/facetd/status"
 	TopicEvents   = "/facetd/events"
@@ -123,6 +126,11 @@ type Config struct {
 	Status func() *facetdv1.Status
 	// Maps returns the active correction maps with their numbers; nil where there are none.
 	Maps func() []*facetdv1.CorrectionMap
+	// Correct begins the correction of a frame set as it ends, and returns what completes it on another goroutine;
+	// Motion makes what estimates motion from the corrected frame sets of one recording, one after another. nil where
+	// no motion can be recorded.
+	Correct func(*facetdv1.FrameSet) func() *facetdv1.FrameSet
+	Motion  func() func(*facetdv1.FrameSet) *facetdv1.MotionEstimate
 	// Events is notified of what happened to recordings, on their goroutines. It may give the
 	// event to Manager.Event.
 	Events events.Sink

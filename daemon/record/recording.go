@@ -33,11 +33,13 @@ type recording struct {
 	done    chan struct{} // closed when it has ended and is off the manager's list
 
 	// Of run alone.
-	part      *partWriter // nil while no file is open
-	number    int
-	flushDue  bool
-	mapBytes  uint64               // what the correction maps at its beginning take of the file
-	cameras   map[string]cameraKey // calibrations in the file, by topic
+	part     *partWriter // nil while no file is open
+	number   int
+	flushDue bool
+	mapBytes uint64               // what the correction maps at its beginning take of the file
+	cameras  map[string]cameraKey // calibrations in the file, by topic
+	// motion estimates from corrected frame sets; nil where none is recorded.
+	motion    func(*facetdv1.FrameSet) *facetdv1.MotionEstimate
 	plan      *facetdv1.PlanChange
 	covered   span  // bus time that the recording covers
 	partSpan  span  // the same of the file
@@ -82,6 +84,9 @@ func begin(cfg *Config, name string, options *facetdv1.RecordingOptions) (*recor
 		cfg: cfg, name: name, options: options, queue: newQueue(queueLimits{length: cfg.QueueLength}),
 		done: make(chan struct{}),
 		info: &facetdv1.Recording{Name: name, State: facetdv1.RecordingState_RECORDING_STATE_RUNNING, Options: options},
+	}
+	if options.GetMotion() && cfg.Motion != nil {
+		r.motion = cfg.Motion()
 	}
 	if err := r.openPart(); err != nil {
 		return nil, err
@@ -197,7 +202,10 @@ func (r *recording) drain() error {
 func (r *recording) writeItem(it *item) error {
 	switch {
 	case it.frames != nil:
-		return r.writeFrames(it.frames)
+		if err := r.writeFrames(it.frames); err != nil || it.correct == nil {
+			return err
+		}
+		return r.writeMotion(it.correct())
 	case it.plan != nil:
 		r.plan = it.plan
 		at := r.hostNS(it.plan.GetEffectiveBusNs())
@@ -237,21 +245,10 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 	return nil
 }
 
-func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error {
-	md, err := rawImageDescriptor()
-	if err != nil {
-		return err
-	}
-	data, err := appendRawImage(nil, f)
-	if err != nil {
-		return err
-	}
-	topic := TopicCaptureImages + f.GetChip() + "/" + f.GetView()
-	if task != "" {
-		topic = TopicImages + task + "/" + f.GetChip() + "/" + f.GetView()
-	}
-	r.tried.messages++
-	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()))
+// writeMotion writes what a corrected frame set tells of motion.
+func (r *recording) writeMotion(fs *facetdv1.FrameSet) error {
+	at := r.hostNS(fs.GetFinishBusNs())
+	return r.write(TopicMotion+fs.GetTask(), r.motion(fs), stamp{at, at})
 }
 
 // opening writes what every file begins with.

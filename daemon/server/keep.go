@@ -68,8 +68,10 @@ func (s *Server) keep() error {
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),
 		Labels: s.labels(), Maps: s.calibration.Active,
-		Keep:   record.Keeping{For: s.cfg.Recordings.KeepFor, Bytes: s.cfg.Recordings.KeepBytes},
-		Logger: s.log.Named("record"),
+		Correct: s.calibration.Begin,
+		Motion:  func() func(*facetdv1.FrameSet) *facetdv1.MotionEstimate { return s.motion.Tracker().Take },
+		Keep:    record.Keeping{For: s.cfg.Recordings.KeepFor, Bytes: s.cfg.Recordings.KeepBytes},
+		Logger:  s.log.Named("record"),
 	})
 	if err != nil {
 		return errors.Join(fmt.Errorf("recordings: %w", err), k.journal.Close("the daemon did not start"))

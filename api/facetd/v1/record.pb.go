@@ -837,7 +837,10 @@ type RecordingOptions struct {
 	// The recording ends once it has this many bytes; 0 means no limit.
 	MaxBytes uint64 `protobuf:"varint,5,opt,name=max_bytes,json=maxBytes,proto3" json:"max_bytes,omitempty"`
 	// The recording ends once it covers this much bus time. Unset: no limit.
-	MaxDuration   *durationpb.Duration `protobuf:"bytes,6,opt,name=max_duration,json=maxDuration,proto3" json:"max_duration,omitempty"`
+	MaxDuration *durationpb.Duration `protobuf:"bytes,6,opt,name=max_duration,json=maxDuration,proto3" json:"max_duration,omitempty"`
+	// Also write what the frame sets of tasks tell of motion, as StreamMotion would of the same tasks: a MotionEstimate
+	// after each.
+	Motion        bool `protobuf:"varint,7,opt,name=motion,proto3" json:"motion,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -912,6 +915,13 @@ func (x *RecordingOptions) GetMaxDuration() *durationpb.Duration {
 		return x.MaxDuration
 	}
 	return nil
+}
+
+func (x *RecordingOptions) GetMotion() bool {
+	if x != nil {
+		return x.Motion
+	}
+	return false
 }
 
 // StartRecordingRequest describes a recording.
@@ -1978,7 +1988,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\rRecordingPart\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x14\n" +
 	"\x05bytes\x18\x02 \x01(\x04R\x05bytes\x12\x16\n" +
-	"\x06closed\x18\x03 \x01(\bR\x06closed\"\xfa\x01\n" +
+	"\x06closed\x18\x03 \x01(\bR\x06closed\"\x92\x02\n" +
 	"\x10RecordingOptions\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x16\n" +
 	"\x06images\x18\x02 \x01(\bR\x06images\x12\x1d\n" +
@@ -1986,7 +1996,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"part_bytes\x18\x03 \x01(\x04R\tpartBytes\x12>\n" +
 	"\rpart_duration\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\fpartDuration\x12\x1b\n" +
 	"\tmax_bytes\x18\x05 \x01(\x04R\bmaxBytes\x12<\n" +
-	"\fmax_duration\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\vmaxDuration\"\x81\x01\n" +
+	"\fmax_duration\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\vmaxDuration\x12\x16\n" +
+	"\x06motion\x18\a \x01(\bR\x06motion\"\x81\x01\n" +
 	"\x15StartRecordingRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x125\n" +
 	"\aoptions\x18\x02 \x01(\v2\x1b.facetd.v1.RecordingOptionsR\aoptions\x12\x1d\n" +

@@ -159,9 +159,9 @@ def events(after: Event | int | None, limit: int, chosen: Any) -> Call[list[Even
 
 
 def start_recording(
-    name: str, tasks: Sequence[str], images: bool, max_bytes: int, max_duration_ns: int | None
+    name: str, tasks: Sequence[str], images: bool, motion: bool, max_bytes: int, max_duration_ns: int | None
 ) -> Call[Recording]:
-    options = new("RecordingOptions", tasks=tasks, images=images, max_bytes=max_bytes, max_duration=_duration(max_duration_ns))
+    options = new("RecordingOptions", tasks=tasks, images=images, motion=motion, max_bytes=max_bytes, max_duration=_duration(max_duration_ns))
     request = new("StartRecordingRequest", name=name, options=options)
     return Call("RecordService/StartRecording", request, lambda r: Recording._of(r.recording))
 

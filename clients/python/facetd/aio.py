@@ -308,13 +308,15 @@ class Client:
         *,
         tasks: Sequence[str] = (),
         images: bool = False,
+        motion: bool = False,
         max_bytes: int = 0,
         max_duration_ns: int | None = None,
         timeout: float | None = None,
     ) -> Recording:
-        """Begins a recording in the daemon's folder. Raises ExistsError, InvalidError,
+        """Begins a recording in the daemon's folder, with plain images and what the frames tell of motion where
+        these are asked for. Raises ExistsError, InvalidError,
         and PreconditionError when the daemon has no folder or too little free space."""
-        return await self._run(_calls.start_recording(name, tasks, images, max_bytes, max_duration_ns), timeout)
+        return await self._run(_calls.start_recording(name, tasks, images, motion, max_bytes, max_duration_ns), timeout)
 
     async def stop_recording(self, name: str, *, timeout: float | None = None) -> Recording:
         """Ends a running recording. Raises NotFoundError."""

@@ -67,12 +67,13 @@ function records(body) {
   const name = h("input", { id: "record-name", placeholder: "the time", size: "14", maxlength: "64", pattern: "[A-Za-z0-9][A-Za-z0-9._\\-]*", spellcheck: "false", title: "letters, digits, . _ and -" });
   const most = h("input", { id: "record-most", type: "number", min: "0", step: "any", placeholder: "no limit" });
   const images = h("input", { id: "record-images", type: "checkbox" });
+  const motion = h("input", { id: "record-motion", type: "checkbox" });
   recordForm = h("form", { id: "record-form", onsubmit: (e) => {
     e.preventDefault();
-    const options = { images: images.checked };
+    const options = { images: images.checked, motion: motion.checked };
     if (num(most.value)) options.max_duration = toSeconds(num(most.value) * 1e9);
     act("StartRecording", { name: name.value.trim(), options }, (got) => `Recording ${got.recording?.name} runs.`);
-  } }, h("div", { class: "row" }, h("label", {}, "Name ", name), h("label", {}, "End after ", most, " s"), h("label", {}, images, " also as plain images"), h("button", { class: "main", id: "record-start" }, "Start recording")));
+  } }, h("div", { class: "row" }, h("label", {}, "Name ", name), h("label", {}, "End after ", most, " s"), h("label", {}, images, " also as plain images"), h("label", {}, motion, " with motion"), h("button", { class: "main", id: "record-start" }, "Start recording")));
   body.append(h("h3", {}, "Recordings"), recordForm, recordSaid, recordList);
 }
 
