@@ -16,6 +16,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/performance"
 	"github.com/chromedp/chromedp"
 	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
@@ -202,19 +204,19 @@ func TestTwoThousandRobots(t *testing.T) {
 		}
 		return nil
 	})
-	if !peertest.All() {
-		return
+	painted, ran := drawn(t, base, n)
+	t.Logf("page: painted %v after it was asked for, of which its thread ran %v", painted, ran)
+	if ran > 700*time.Millisecond { // it took 0.2 s here, and 1 s when every row was laid out
+		t.Errorf("the page's thread ran %v", ran)
 	}
-	painted := drawn(t, base, n)
-	t.Logf("page: painted %v after it was asked for", painted)
-	if quickest > time.Second || painted > time.Second {
+	if peertest.All() && (quickest > time.Second || painted > time.Second) {
 		t.Errorf("robots took %v, the page %v", quickest, painted)
 	}
 }
 
-// drawn opens the page in a browser and returns how long it took until all robots were laid out and painted; the best
-// of three.
-func drawn(t *testing.T, base string, n int) time.Duration {
+// drawn opens the page in a browser and returns how long it took until all robots were laid out and painted, and how
+// much of that the page's thread ran, which other processes lengthen less; the best of some.
+func drawn(t *testing.T, base string, n int) (painted, ran time.Duration) {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(peertest.Program(t, "chromium")),
 		chromedp.NoSandbox, chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-dev-shm-usage", true))
@@ -225,10 +227,14 @@ func drawn(t *testing.T, base string, n int) time.Duration {
 	if err := chromedp.Do(browser); err != nil {
 		t.Fatal(err)
 	}
-	best := time.Hour
-	for range 3 {
+	painted, ran = time.Hour, time.Hour
+	for range peertest.Cases(1, 3) {
 		ctx, cancel = chromedp.NewContext(browser, chromedp.WithNewBrowserContext()) // with a thread of its own
 		defer cancel()
+		if _, err := chromedp.Call(ctx, performance.Enable, performance.EnableParams{
+			TimeDomain: performance.EnableTimeDomainThreadTicks}); err != nil {
+			t.Fatal(err)
+		}
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(1400, 900), chromedp.Navigate(base+"/")); err != nil {
 			t.Fatal(err)
 		}
@@ -247,7 +253,8 @@ func drawn(t *testing.T, base string, n int) time.Duration {
 		if err != nil || first != "robot-0017 http://127.0.0.1:1/" {
 			t.Errorf("the first robot of the page is %q, %v", first, err)
 		}
-		best = min(best, time.Duration(ms*float64(time.Millisecond)))
+		painted = min(painted, time.Duration(ms*float64(time.Millisecond)))
+		ran = min(ran, threadTime(t, ctx))
 	}
 	if dir := os.Getenv("FACETD_ARTIFACTS"); dir != "" {
 		picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
@@ -257,7 +264,23 @@ func drawn(t *testing.T, base string, n int) time.Duration {
 			t.Error(err)
 		}
 	}
-	return best
+	return painted, ran
+}
+
+// threadTime is how long the thread of a page has run, by the clock of the thread.
+func threadTime(t *testing.T, ctx context.Context) time.Duration {
+	t.Helper()
+	metrics, err := chromedp.Call(ctx, performance.GetMetrics, cdp.Empty{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range metrics.Metrics {
+		if m.Name == "TaskDuration" {
+			return time.Duration(m.Value * float64(time.Second))
+		}
+	}
+	t.Fatalf("no TaskDuration in %v", metrics.Metrics)
+	return 0
 }
 
 // TestDemo: a hub, five robots with the demo and the page, in one command.

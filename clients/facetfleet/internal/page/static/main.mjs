@@ -18,8 +18,9 @@ export function age(seconds) {
 
 // Copies of one row are made several times as fast as rows from their parts.
 const template = document.createElement("tr");
-template.innerHTML = `<th scope="row"></th><td class="word"></td><td class="num"></td><td></td>${
-  '<td class="num"></td>'.repeat(6)}<td></td><td><button type="button">Look</button></td>`;
+template.setAttribute("role", "row");
+template.innerHTML = `<th role="rowheader" scope="row"></th>${["word", "num", "", ...Array(6).fill("num"), ""]
+  .map((kind) => `<td role="cell" class="${kind}"></td>`).join("")}<td role="cell"><button type="button">Look</button></td>`;
 
 function makeRow(name) {
   const row = template.cloneNode(true);
