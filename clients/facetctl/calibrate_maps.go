@@ -24,18 +24,6 @@ func clock(t *timestamppb.Timestamp) string {
 	return t.AsTime().Format("2006-01-02 15:04:05 MST")
 }
 
-func ageText(d time.Duration) string {
-	switch {
-	case d < time.Minute:
-		return fmt.Sprintf("%.0f s", d.Seconds())
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%.0f h", d.Hours())
-	}
-	return fmt.Sprintf("%.0f d", d.Hours()/24)
-}
-
 // writeResiduals is the table of what correction maps leave, a line for each level.
 func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 	t := cli.NewTable("MAP", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE",
@@ -117,7 +105,7 @@ func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
 		if k := m.GetDieKelvin(); m.DieKelvin != nil {
 			kelvin = fmt.Sprintf("%.0f K", k)
 		}
-		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), ageText(m.GetAge().AsDuration()),
+		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), cli.Age(m.GetAge().AsDuration()),
 			m.GetView(), settingsText(m.GetSettings()),
 			cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(len(m.GetLevels())),
 			fmt.Sprint(m.GetDefectivePixels()), kelvin, below+cli.Volts(left*m.GetVoltsPerCode()))
@@ -218,7 +206,7 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 	line("checksum", "SHA-256 %s", m.GetChecksumSha256())
 	line("for", "chip %s, class %s, view %s: %s", m.GetChip(), m.GetChipClass(), m.GetView(),
 		settingsText(m.GetSettings()))
-	line("made", "%s, %s ago", clock(m.GetCreateTime()), ageText(m.GetAge().AsDuration()))
+	line("made", "%s, %s ago", clock(m.GetCreateTime()), cli.Age(m.GetAge().AsDuration()))
 	line("method", "%s", cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"))
 	if r := m.GetMeanResponse(); r != nil {
 		dark := "resolved by the levels for each pixel"

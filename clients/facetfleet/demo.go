@@ -139,8 +139,10 @@ func (d *demo) build(ctx context.Context) error {
 	return nil
 }
 
-// process starts a program that ends with ctx, and hands its lines on.
-func (d *demo) process(ctx context.Context, lines func(string), program string, args ...string) error {
+// process starts a program that ends with ctx, and hands its lines on. What it says in its log is said under its name:
+// at once, or, of one that says much, the end of it where it ends by itself.
+func (d *demo) process(ctx context.Context, name string, much bool, lines func(string), program string,
+	args ...string) error {
 	cmd := exec.CommandContext(ctx, program, args...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(syscall.SIGTERM) }
 	cmd.WaitDelay = 10 * time.Second
@@ -150,22 +152,34 @@ func (d *demo) process(ctx context.Context, lines func(string), program string, 
 	if err != nil {
 		return err
 	}
-	log, err := os.Create(filepath.Join(d.dir, filepath.Base(program)+".log"))
+	errs, err := cmd.StderrPipe()
 	if err != nil {
 		return err
 	}
-	cmd.Stderr = log
 	if err := cmd.Start(); err != nil {
-		log.Close()
 		return fmt.Errorf("%s: %w", program, err)
 	}
+	var last []string
+	var logged sync.WaitGroup
+	logged.Go(func() {
+		for s := bufio.NewScanner(errs); s.Scan(); {
+			if !much {
+				d.log(name + ": " + s.Text())
+			} else if last = append(last, s.Text()); len(last) > 20 {
+				last = last[1:]
+			}
+		}
+	})
 	d.all.Go(func() {
-		defer log.Close()
 		for s := bufio.NewScanner(out); s.Scan(); {
 			lines(s.Text())
 		}
+		logged.Wait()
 		if err := cmd.Wait(); ctx.Err() == nil {
-			d.log(fmt.Sprintf("%s ended: %v", program, cmp.Or(err, errors.New("without an error"))))
+			for _, line := range last {
+				d.log(name + ": " + line)
+			}
+			d.log(fmt.Sprintf("%s ended: %v", name, cmp.Or(err, errors.New("without an error"))))
 		}
 	})
 	return nil
@@ -184,7 +198,7 @@ func (d *demo) startHub(ctx context.Context) (url string, err error) {
 	if err := fileio.Write(config, []byte(text)); err != nil {
 		return "", err
 	}
-	if err := d.process(ctx, func(string) {}, d.natsServer, "-c", config); err != nil {
+	if err := d.process(ctx, "hub", true, func(string) {}, d.natsServer, "-c", config); err != nil {
 		return "", err
 	}
 	url = "nats://" + address
@@ -226,7 +240,7 @@ func (d *demo) startRobot(ctx context.Context, url, name string, seed int) error
 	}
 	args := append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "error",
 		"--seed", fmt.Sprint(seed), "--max-lag", "0s"}, d.daemonArgs...)
-	err := d.process(ctx, func(line string) {
+	err := d.process(ctx, name, false, func(line string) {
 		first(address, grpcLine.FindStringSubmatch(line))
 		first(page, pageLine.FindStringSubmatch(line))
 	}, d.facetd, args...)

@@ -97,7 +97,7 @@ func takeFrames(cmd *cobra.Command, f *fleetv1.RobotFrames, out string) error {
 	}
 	line := fmt.Sprintf("%s  %s  job %d  %s, %d bytes of pixels, %s since the bridge had it", f.GetRobot(),
 		f.GetSet().GetTask(), f.GetSet().GetJob(), cli.Short(strings.Join(chips, " "), 40), bytes,
-		age(max(0, time.Since(f.GetReceivedTime().AsTime()))))
+		cli.Age(max(0, time.Since(f.GetReceivedTime().AsTime()))))
 	if f.GetSkipped() > 0 {
 		line += fmt.Sprintf(", %d skipped before it", f.GetSkipped())
 	}

@@ -21,6 +21,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -163,6 +164,10 @@ func manyRobots(t *testing.T, c *hub.Conn, n int) {
 		switch i % 100 {
 		case 17:
 			r.Health, r.Summary = facetdv1.HealthState_HEALTH_STATE_BAD, "chip wall-03 is undriven"
+			r.Alarms = 1
+			r.AlarmList = []*fleetv1.RobotAlarm{{Id: "chip/wall-03/undriven", State: r.GetHealth(),
+				Text:      r.GetSummary(),
+				SinceTime: timestamppb.New(time.Unix(int64(1_800_000_000+i), 0)), Action: "Look at its wire."}}
 		case 53:
 			r.Health, r.Summary = facetdv1.HealthState_HEALTH_STATE_DEGRADED, "jobs are late"
 		}
@@ -248,9 +253,11 @@ func drawn(t *testing.T, base string, n int) (painted, ran time.Duration) {
 		}
 		first, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(() => {
 			const a = document.querySelector("#robots tbody a");
-			return a.textContent + " " + a.href;
+			const alarms = document.querySelectorAll("#alarms li");
+			return [a.textContent, a.href, alarms.length, alarms[0].innerText.replace(/\s+/g, " ")].join("; ");
 		})()`))
-		if err != nil || first != "robot-0017 http://127.0.0.1:1/" {
+		if err != nil || first != "robot-0017; http://127.0.0.1:1/; 20; 2027-01-15 08:31:57 robot-1917 bad chip "+
+			"wall-03 is undriven Look at its wire." {
 			t.Errorf("the first robot of the page is %q, %v", first, err)
 		}
 		painted = min(painted, time.Duration(ms*float64(time.Millisecond)))

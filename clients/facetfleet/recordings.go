@@ -69,7 +69,7 @@ func writeRecordings(cmd *cobra.Command, all []*fleetv1.RecordingFile, now time.
 		t.Row(printable(f.GetRobot()), printable(f.GetFile()),
 			f.GetStartTime().AsTime().UTC().Format("2006-01-02 15:04:05"), count(f.GetBytes()),
 			strings.ReplaceAll(cli.Label(f.GetState(), "FILE_STATE_"), "_", " "), there,
-			age(max(0, now.Sub(f.GetTime().AsTime()))), cli.Short(printable(f.GetTrouble()), 60))
+			cli.Age(max(0, now.Sub(f.GetTime().AsTime()))), cli.Short(printable(f.GetTrouble()), 60))
 	}
 	return t.Write(cmd.OutOrStdout())
 }

@@ -68,7 +68,7 @@ func writeRobotTable(w io.Writer, all []*fleet.Robot, now time.Time) error {
 	t := cli.NewTable("ROBOT", "CONDITION", ">AGE", "STATE", ">ALARMS", ">LATE", ">FAILED", ">RULES", ">BUS", ">BEHIND",
 		"WHAT")
 	for _, r := range all {
-		t.Row(printable(r.GetName()), r.Word(now), age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
+		t.Row(printable(r.GetName()), r.Word(now), cli.Age(r.Age(now)), cli.Label(r.GetState(), "STATE_"),
 			count(uint64(r.GetAlarms())),
 			count(r.GetJobsLate()), count(r.GetJobsFailed()), count(r.GetRuleViolations()),
 			cli.Percent(r.GetUtilization()), count(r.Behind()), cli.Short(printable(r.What()), 60))
@@ -81,21 +81,6 @@ func writeRobotTable(w io.Writer, all []*fleet.Robot, now time.Time) error {
 }
 
 func count(n uint64) string { return strconv.FormatUint(n, 10) }
-
-// age writes an age with as much as people want to know of it.
-func age(d time.Duration) string {
-	switch {
-	case d < 10*time.Second:
-		return fmt.Sprintf("%.1f s", d.Seconds())
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%.0f s", d.Seconds())
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%.0f h", d.Hours())
-	}
-	return fmt.Sprintf("%.0f d", d.Hours()/24)
-}
 
 // tally counts the robots by how they are.
 func tally(all []*fleet.Robot, now time.Time) string {
@@ -132,6 +117,36 @@ also when it falls silent. Under --output json every status is a line of its own
 	return cmd
 }
 
+func (a *app) forgetCommand() *cobra.Command {
+	var robot string
+	cmd := &cobra.Command{
+		Use:   "forget",
+		Short: "Make the hub forget a robot that is gone for good",
+		Long: `forget takes a silent robot from the list of robots, with what was desired of it. Its events stay until
+they are discarded as all are, and so does the index of its recordings. It takes the key of an operator; the robot's
+own key goes with the description of the fleet (hub-config).`,
+		Example: `  facetfleet forget --robot crawler-3`,
+		Args:    cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if robot == "" {
+				return cli.Usagef("--robot: name the robot")
+			}
+			return a.ask(cmd, func(ctx context.Context, c *hub.Conn) error {
+				if err := fleet.Forget(ctx, c, robot, time.Now()); err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), map[string]any{"forgotten": robot})
+				}
+				_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: forgotten\n", robot)
+				return err
+			})
+		},
+	}
+	cmd.Flags().StringVar(&robot, "robot", "", "the robot")
+	return cmd
+}
+
 func watchRobots(ctx context.Context, cmd *cobra.Command, c *hub.Conn, only string) error {
 	updates, failed := make(chan *fleet.Robot), make(chan error, 1)
 	ctx, cancel := context.WithCancel(ctx)
@@ -160,6 +175,11 @@ func watchRobots(ctx context.Context, cmd *cobra.Command, c *hub.Conn, only stri
 		case r := <-updates:
 			robots[r.GetName()] = r
 			look = []*fleet.Robot{r}
+			if r.Forgotten {
+				delete(robots, r.GetName())
+				delete(said, r.GetName())
+				look = nil
+			}
 		case <-tick.C:
 			for _, r := range robots {
 				if r.Silent(time.Now()) {
@@ -198,6 +218,6 @@ func writeWatched(cmd *cobra.Command, r *fleet.Robot, said map[string]string) er
 		return cli.WriteJSONLine(cmd.OutOrStdout(), j)
 	}
 	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s  %s  (%s old)\n", now.UTC().Format("15:04:05"), printable(line),
-		cli.Short(printable(r.What()), 60), age(r.Age(now)))
+		cli.Short(printable(r.What()), 60), cli.Age(r.Age(now)))
 	return err
 }

@@ -58,7 +58,8 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 	cli.AddOutputFlag(root)
 	root.AddCommand(a.bridgeCommand(), a.robotsCommand(), a.watchCommand(), a.eventsCommand(), a.framesCommand(),
 		a.applyCommand(), a.stopCommand(),
-		a.resumeCommand(), a.recordingsCommand(), a.streamsCommand(), a.hubConfigCommand(), a.pageCommand(),
+		a.resumeCommand(), a.recordingsCommand(), a.forgetCommand(), a.streamsCommand(), a.hubConfigCommand(),
+		a.pageCommand(),
 		a.demoCommand(),
 		cli.VersionCommand("facetfleet", version))
 	return root

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -139,6 +141,7 @@ func TestKeysAndRoles(t *testing.T) {
 	}
 
 	s.index(t)
+	s.readers(t)
 
 	// What is not allowed.
 	began := time.Now()
@@ -161,6 +164,121 @@ func TestKeysAndRoles(t *testing.T) {
 	_, err = fleet.Order(t.Context(), s.connect(t, "tunnels/operator-otto"), "crawler-7", stop)
 	if silent := new(fleet.SilentError); !errors.As(err, &silent) || !silent.Absent {
 		t.Errorf("another customer's stop: %v", err)
+	}
+}
+
+// readers: one that is called like a person is that person's alone; others are everybody's.
+func (s *secured) readers(t *testing.T) {
+	t.Helper()
+	ada, grete := "culverts/viewer-ada", "culverts/operator-grete"
+	for _, c := range []struct {
+		key, reader string
+		status      int
+	}{{ada, "ada", 0}, {grete, "ada", 1}, {grete, "grete", 0}, {ada, "grete", 1}, {ada, "archive", 0},
+		{grete, "archive", 0}} {
+		status, _, errs := s.run(t, c.key, "--timeout", "3s", "events", "--reader", c.reader)
+		if status != c.status {
+			t.Errorf("reader %s of %s: status %d, %s", c.reader, c.key, status, errs)
+		}
+	}
+	c := s.connect(t, grete)
+	for _, ask := range []string{"DELETE.FACET_EVENTS.reader-ada", "MSG.NEXT.FACET_EVENTS.reader-ada",
+		"CREATE.FACET_EVENTS.reader-ada.facet.event.*", "DURABLE.CREATE.FACET_EVENTS.reader-ada"} {
+		_, err := c.Request(t.Context(), "$JS.API.CONSUMER."+ask, []byte("{}"))
+		if denied := new(hub.DeniedError); !errors.As(err, &denied) {
+			t.Errorf("%s of another: %v", ask, err)
+		}
+	}
+}
+
+// TestARobotIsForgotten: an operator takes a robot that is silent from the list, a viewer does not, and one that is
+// there stays.
+func TestARobotIsForgotten(t *testing.T) {
+	t.Parallel()
+	s := startSecured(t)
+	status := encoded(t, &fleetv1.Robot{DaemonAnswers: true})
+	for _, robot := range []string{"crawler-7", "crawler-8"} {
+		if err := publish(t, s.connect(t, "culverts/robot-"+robot), subject.InBucket(subject.Status, robot),
+			status); err != nil {
+			t.Fatal(err)
+		}
+	}
+	operator, viewer := s.connect(t, "culverts/operator-grete"), s.connect(t, "culverts/viewer-ada")
+	fresh(t, viewer, "crawler-8", time.Time{})
+	watched, seen := make(chan string, 10), make(chan struct{})
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() {
+		defer close(seen)
+		fleet.Watch(ctx, viewer, func(r *fleet.Robot) error {
+			if r != nil && r.Forgotten {
+				watched <- r.GetName()
+			}
+			return nil
+		})
+	}()
+	defer func() { cancel(); <-seen }()
+
+	later := time.Now().Add(time.Minute)
+	if denied := new(hub.DeniedError); !errors.As(fleet.Forget(t.Context(), viewer, "crawler-8", later), &denied) {
+		t.Error("a viewer made the hub forget a robot")
+	}
+	if code, _, errs := s.run(t, "culverts/operator-grete", "forget", "--robot", "crawler-8"); code != 1 ||
+		!strings.Contains(errs, "end its bridge first") {
+		t.Errorf("one that is there: status %d, %s", code, errs)
+	}
+	if err := fleet.Forget(t.Context(), operator, "crawler-8", later); err != nil {
+		t.Fatal(err)
+	}
+	if name := <-watched; name != "crawler-8" {
+		t.Errorf("%s was forgotten", name)
+	}
+	if code, out, _ := s.run(t, "culverts/viewer-ada", "robots"); code != 0 || strings.Contains(out, "crawler-8") ||
+		!strings.Contains(out, "crawler-7") {
+		t.Errorf("status %d, %s", code, out)
+	}
+	if code, _, errs := s.run(t, "culverts/operator-grete", "forget", "--robot", "crawler-8"); code != 1 ||
+		!strings.Contains(errs, "knows no robot") {
+		t.Errorf("once more: status %d, %s", code, errs)
+	}
+	// It is there again as soon as it says something.
+	if err := publish(t, s.connect(t, "culverts/robot-crawler-8"), subject.InBucket(subject.Status, "crawler-8"),
+		status); err != nil {
+		t.Fatal(err)
+	}
+	fresh(t, viewer, "crawler-8", time.Time{})
+}
+
+// The units that come with the hub and the bridge are what systemd takes, and the user of the hub can read the key of
+// its certificate, which a user made for each start cannot.
+func TestUnits(t *testing.T) {
+	t.Parallel()
+	analyze := peertest.Program(t, "systemd-analyze")
+	dir := t.TempDir()
+	for from, to := range map[string]string{"facetfleet-hub@.service": "facetfleet-hub@hub-1.service",
+		"facetfleet-bridge.service": "facetfleet-bridge.service"} {
+		text, err := os.ReadFile(filepath.Join("../../deploy/fleet", from))
+		if err != nil {
+			t.Fatal(err)
+		}
+		program := regexp.MustCompile(`/usr/bin/(nats-server|facetfleet) `)
+		if err := os.WriteFile(filepath.Join(dir, to), program.ReplaceAll(text, []byte("/bin/true ")),
+			0o644); err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(to, "hub") && (strings.Contains(string(text), "DynamicUser") ||
+			!strings.Contains(string(text), "User=facetfleet-hub")) {
+			t.Errorf("%s has no user that stays", from)
+		}
+		out, _ := exec.Command(analyze, "verify", filepath.Join(dir, to)).CombinedOutput()
+		for line := range strings.Lines(string(out)) {
+			if strings.Contains(line, to) && !strings.Contains(line, "facetd.service") {
+				t.Errorf("%s", line)
+			}
+		}
+	}
+	user, err := os.ReadFile("../../deploy/fleet/facetfleet-hub.sysusers.conf")
+	if err != nil || !strings.Contains(string(user), "\nu facetfleet-hub ") {
+		t.Errorf("the user: %s, %v", user, err)
 	}
 }
 
@@ -239,6 +357,31 @@ func TestConnectionsThatAreRefused(t *testing.T) {
 		if status, _, errs := run(t, s.url, append(c.args, "robots")...); status != c.status ||
 			!strings.Contains(errs, c.want) {
 			t.Errorf("%v: status %d, %s", c.args, status, errs)
+		}
+	}
+}
+
+// Nodes on several machines know each other by certificates, or by nothing.
+func TestRoutesWithoutCertificates(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "fleet.yaml")
+	describe := func(host, tls string) string {
+		text := "store: /x\nstore_bytes: 100000000\ncustomers: [{name: c, bytes: 50000000}]\n" + tls + "nodes:\n"
+		for i := range 3 {
+			text += fmt.Sprintf("  - {name: n%d, listen: \"%s:422%d\", route: \"%s:622%d\"}\n", i, host, i, host, i)
+		}
+		return text
+	}
+	for _, c := range []struct {
+		text   string
+		status int
+	}{{describe("127.0.0.1", ""), 0}, {describe("10.0.0.7", ""), 1},
+		{describe("10.0.0.7", "tls: {cert: a, key: b, ca: c}\n"), 0}} {
+		if err := os.WriteFile(file, []byte(c.text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		status, _, errs := run(t, "", "hub-config", file, "--out", t.TempDir())
+		if status != c.status || status == 1 && strings.Count(errs, "would be taken for a node") != 3 {
+			t.Errorf("status %d of\n%s\n%s", status, c.text, errs)
 		}
 	}
 }

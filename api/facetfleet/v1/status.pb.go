@@ -81,7 +81,9 @@ type Robot struct {
 	// What became of the state that was asked for in the bucket of desired states; unset where there was none.
 	Outcome *Outcome `protobuf:"bytes,27,opt,name=outcome,proto3" json:"outcome,omitempty"`
 	// Uploads of recordings to an object storage; unset where the bridge makes none.
-	Uploads       *Uploads `protobuf:"bytes,28,opt,name=uploads,proto3" json:"uploads,omitempty"`
+	Uploads *Uploads `protobuf:"bytes,28,opt,name=uploads,proto3" json:"uploads,omitempty"`
+	// The findings that alarms counts, the worst first; at most 20 of them.
+	AlarmList     []*RobotAlarm `protobuf:"bytes,29,rep,name=alarm_list,json=alarmList,proto3" json:"alarm_list,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -312,6 +314,95 @@ func (x *Robot) GetUploads() *Uploads {
 	return nil
 }
 
+func (x *Robot) GetAlarmList() []*RobotAlarm {
+	if x != nil {
+		return x.AlarmList
+	}
+	return nil
+}
+
+// RobotAlarm is a finding of a robot that holds, is not shelved and that nobody has acknowledged.
+type RobotAlarm struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names the finding on the robot for as long as it lasts.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// How bad it is: degraded or bad.
+	State v1.HealthState `protobuf:"varint,2,opt,name=state,proto3,enum=facetd.v1.HealthState" json:"state,omitempty"`
+	// What is seen, in one sentence with its figures.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// Since when, by the clock of the robot (UTC).
+	SinceTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	// What to do next.
+	Action        string `protobuf:"bytes,5,opt,name=action,proto3" json:"action,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RobotAlarm) Reset() {
+	*x = RobotAlarm{}
+	mi := &file_facetfleet_v1_status_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RobotAlarm) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RobotAlarm) ProtoMessage() {}
+
+func (x *RobotAlarm) ProtoReflect() protoreflect.Message {
+	mi := &file_facetfleet_v1_status_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RobotAlarm.ProtoReflect.Descriptor instead.
+func (*RobotAlarm) Descriptor() ([]byte, []int) {
+	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *RobotAlarm) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *RobotAlarm) GetState() v1.HealthState {
+	if x != nil {
+		return x.State
+	}
+	return v1.HealthState(0)
+}
+
+func (x *RobotAlarm) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *RobotAlarm) GetSinceTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SinceTime
+	}
+	return nil
+}
+
+func (x *RobotAlarm) GetAction() string {
+	if x != nil {
+		return x.Action
+	}
+	return ""
+}
+
 // RobotTask is a task of a robot.
 type RobotTask struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -329,7 +420,7 @@ type RobotTask struct {
 
 func (x *RobotTask) Reset() {
 	*x = RobotTask{}
-	mi := &file_facetfleet_v1_status_proto_msgTypes[1]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -341,7 +432,7 @@ func (x *RobotTask) String() string {
 func (*RobotTask) ProtoMessage() {}
 
 func (x *RobotTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_status_proto_msgTypes[1]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -354,7 +445,7 @@ func (x *RobotTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RobotTask.ProtoReflect.Descriptor instead.
 func (*RobotTask) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{1}
+	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *RobotTask) GetName() string {
@@ -402,7 +493,7 @@ type Backlog struct {
 
 func (x *Backlog) Reset() {
 	*x = Backlog{}
-	mi := &file_facetfleet_v1_status_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -414,7 +505,7 @@ func (x *Backlog) String() string {
 func (*Backlog) ProtoMessage() {}
 
 func (x *Backlog) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_status_proto_msgTypes[2]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -427,7 +518,7 @@ func (x *Backlog) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Backlog.ProtoReflect.Descriptor instead.
 func (*Backlog) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{2}
+	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Backlog) GetJournalId() string {
@@ -489,7 +580,7 @@ type Bridge struct {
 
 func (x *Bridge) Reset() {
 	*x = Bridge{}
-	mi := &file_facetfleet_v1_status_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -501,7 +592,7 @@ func (x *Bridge) String() string {
 func (*Bridge) ProtoMessage() {}
 
 func (x *Bridge) ProtoReflect() protoreflect.Message {
-	mi := &file_facetfleet_v1_status_proto_msgTypes[3]
+	mi := &file_facetfleet_v1_status_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -514,7 +605,7 @@ func (x *Bridge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bridge.ProtoReflect.Descriptor instead.
 func (*Bridge) Descriptor() ([]byte, []int) {
-	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{3}
+	return file_facetfleet_v1_status_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Bridge) GetVersion() string {
@@ -598,7 +689,7 @@ var File_facetfleet_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetfleet_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x1afacetfleet/v1/status.proto\x12\rfacetfleet.v1\x1a\x16facetd/v1/health.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x1dfacetfleet/v1/recording.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdd\a\n" +
+	"\x1afacetfleet/v1/status.proto\x12\rfacetfleet.v1\x1a\x16facetd/v1/health.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x19facetfleet/v1/apply.proto\x1a\x1dfacetfleet/v1/recording.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x97\b\n" +
 	"\x05Robot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x14\n" +
@@ -631,7 +722,17 @@ const file_facetfleet_v1_status_proto_rawDesc = "" +
 	"\x04page\x18\x19 \x01(\tR\x04page\x12-\n" +
 	"\x06bridge\x18\x1a \x01(\v2\x15.facetfleet.v1.BridgeR\x06bridge\x120\n" +
 	"\aoutcome\x18\x1b \x01(\v2\x16.facetfleet.v1.OutcomeR\aoutcome\x120\n" +
-	"\auploads\x18\x1c \x01(\v2\x16.facetfleet.v1.UploadsR\auploads\"\x89\x01\n" +
+	"\auploads\x18\x1c \x01(\v2\x16.facetfleet.v1.UploadsR\auploads\x128\n" +
+	"\n" +
+	"alarm_list\x18\x1d \x03(\v2\x19.facetfleet.v1.RobotAlarmR\talarmList\"\xb1\x01\n" +
+	"\n" +
+	"RobotAlarm\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12,\n" +
+	"\x05state\x18\x02 \x01(\x0e2\x16.facetd.v1.HealthStateR\x05state\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x129\n" +
+	"\n" +
+	"since_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x12\x16\n" +
+	"\x06action\x18\x05 \x01(\tR\x06action\"\x89\x01\n" +
 	"\tRobotTask\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12&\n" +
 	"\x0fplanned_rate_hz\x18\x02 \x01(\x01R\rplannedRateHz\x12(\n" +
@@ -674,35 +775,39 @@ func file_facetfleet_v1_status_proto_rawDescGZIP() []byte {
 	return file_facetfleet_v1_status_proto_rawDescData
 }
 
-var file_facetfleet_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_facetfleet_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_facetfleet_v1_status_proto_goTypes = []any{
 	(*Robot)(nil),                 // 0: facetfleet.v1.Robot
-	(*RobotTask)(nil),             // 1: facetfleet.v1.RobotTask
-	(*Backlog)(nil),               // 2: facetfleet.v1.Backlog
-	(*Bridge)(nil),                // 3: facetfleet.v1.Bridge
-	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
-	(v1.State)(0),                 // 5: facetd.v1.State
-	(*v1.Identity)(nil),           // 6: facetd.v1.Identity
-	(v1.HealthState)(0),           // 7: facetd.v1.HealthState
-	(*Outcome)(nil),               // 8: facetfleet.v1.Outcome
-	(*Uploads)(nil),               // 9: facetfleet.v1.Uploads
+	(*RobotAlarm)(nil),            // 1: facetfleet.v1.RobotAlarm
+	(*RobotTask)(nil),             // 2: facetfleet.v1.RobotTask
+	(*Backlog)(nil),               // 3: facetfleet.v1.Backlog
+	(*Bridge)(nil),                // 4: facetfleet.v1.Bridge
+	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(v1.State)(0),                 // 6: facetd.v1.State
+	(*v1.Identity)(nil),           // 7: facetd.v1.Identity
+	(v1.HealthState)(0),           // 8: facetd.v1.HealthState
+	(*Outcome)(nil),               // 9: facetfleet.v1.Outcome
+	(*Uploads)(nil),               // 10: facetfleet.v1.Uploads
 }
 var file_facetfleet_v1_status_proto_depIdxs = []int32{
-	4,  // 0: facetfleet.v1.Robot.time:type_name -> google.protobuf.Timestamp
-	4,  // 1: facetfleet.v1.Robot.daemon_time:type_name -> google.protobuf.Timestamp
-	5,  // 2: facetfleet.v1.Robot.state:type_name -> facetd.v1.State
-	6,  // 3: facetfleet.v1.Robot.identity:type_name -> facetd.v1.Identity
-	7,  // 4: facetfleet.v1.Robot.health:type_name -> facetd.v1.HealthState
-	1,  // 5: facetfleet.v1.Robot.tasks:type_name -> facetfleet.v1.RobotTask
-	2,  // 6: facetfleet.v1.Robot.backlog:type_name -> facetfleet.v1.Backlog
-	3,  // 7: facetfleet.v1.Robot.bridge:type_name -> facetfleet.v1.Bridge
-	8,  // 8: facetfleet.v1.Robot.outcome:type_name -> facetfleet.v1.Outcome
-	9,  // 9: facetfleet.v1.Robot.uploads:type_name -> facetfleet.v1.Uploads
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	5,  // 0: facetfleet.v1.Robot.time:type_name -> google.protobuf.Timestamp
+	5,  // 1: facetfleet.v1.Robot.daemon_time:type_name -> google.protobuf.Timestamp
+	6,  // 2: facetfleet.v1.Robot.state:type_name -> facetd.v1.State
+	7,  // 3: facetfleet.v1.Robot.identity:type_name -> facetd.v1.Identity
+	8,  // 4: facetfleet.v1.Robot.health:type_name -> facetd.v1.HealthState
+	2,  // 5: facetfleet.v1.Robot.tasks:type_name -> facetfleet.v1.RobotTask
+	3,  // 6: facetfleet.v1.Robot.backlog:type_name -> facetfleet.v1.Backlog
+	4,  // 7: facetfleet.v1.Robot.bridge:type_name -> facetfleet.v1.Bridge
+	9,  // 8: facetfleet.v1.Robot.outcome:type_name -> facetfleet.v1.Outcome
+	10, // 9: facetfleet.v1.Robot.uploads:type_name -> facetfleet.v1.Uploads
+	1,  // 10: facetfleet.v1.Robot.alarm_list:type_name -> facetfleet.v1.RobotAlarm
+	8,  // 11: facetfleet.v1.RobotAlarm.state:type_name -> facetd.v1.HealthState
+	5,  // 12: facetfleet.v1.RobotAlarm.since_time:type_name -> google.protobuf.Timestamp
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_facetfleet_v1_status_proto_init() }
@@ -718,7 +823,7 @@ func file_facetfleet_v1_status_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetfleet_v1_status_proto_rawDesc), len(file_facetfleet_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

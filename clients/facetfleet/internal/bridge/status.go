@@ -1,8 +1,10 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -22,6 +24,8 @@ const (
 	askDaemon = 2 * time.Second
 	// putStatus is how long the hub may take to acknowledge a status; then the next one goes.
 	putStatus = 2 * time.Second
+	// mostAlarms is how many alarms of a robot its status lists.
+	mostAlarms = 20
 	// askHub is how long the hub may take to say what it has.
 	askHub = 2 * time.Second
 )
@@ -101,6 +105,9 @@ func matters(r *fleetv1.Robot) string {
 	m := &fleetv1.Robot{DaemonAnswers: r.GetDaemonAnswers(), State: r.GetState(), Reason: r.GetReason(),
 		Health: r.GetHealth(), Alarms: r.GetAlarms(), WorstChip: r.GetWorstChip(), Revision: r.GetRevision(),
 		RuleViolations: r.GetRuleViolations(), Outcome: r.GetOutcome()}
+	for _, a := range r.GetAlarmList() { // not their figures, which never stand still
+		m.AlarmList = append(m.AlarmList, &fleetv1.RobotAlarm{Id: a.GetId(), State: a.GetState()})
+	}
 	text, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
 	if err != nil {
 		return err.Error()
@@ -187,8 +194,14 @@ func (b *Bridge) readDaemon(ctx context.Context) (*fleetv1.Robot, error) {
 	for _, f := range h.GetFindings() {
 		if f.GetAcknowledgement() == nil && f.GetShelving() == nil {
 			r.Alarms++
+			r.AlarmList = append(r.AlarmList, &fleetv1.RobotAlarm{Id: f.GetId(), State: f.GetState(), Text: f.GetText(),
+				SinceTime: f.GetSinceTime(), Action: f.GetAction()})
 		}
 	}
+	slices.SortStableFunc(r.GetAlarmList(), func(a, b *fleetv1.RobotAlarm) int {
+		return cmp.Compare(b.GetState(), a.GetState())
+	})
+	r.AlarmList = r.GetAlarmList()[:min(len(r.GetAlarmList()), mostAlarms)]
 	for _, t := range s.GetTasks() {
 		r.Tasks = append(r.Tasks, &fleetv1.RobotTask{Name: t.GetTask().GetName(), Paused: t.GetTask().GetPaused(),
 			PlannedRateHz: t.GetStatus().GetPlannedRateHz(), AchievedRateHz: t.GetStatus().GetAchievedRateHz()})

@@ -169,7 +169,7 @@ func eventConsumer(ctx context.Context, c *hub.Conn, o EventOptions, from uint64
 			AckPolicy:         jetstream.AckNonePolicy,
 			InactiveThreshold: time.Minute, MemoryStorage: true, Replicas: 1})
 	}
-	name := "reader-" + subject.Escape(o.Reader)
+	name := subject.Reader(o.Reader)
 	consumer, err := stream.Consumer(ctx, name)
 	if !errors.Is(err, jetstream.ErrConsumerNotFound) {
 		return consumer, err

@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"time"
@@ -18,6 +19,9 @@ func statusOf(data []byte) *fleetv1.Robot {
 	err := proto.Unmarshal(data, r)
 	if err == nil {
 		err = checkTimes(r.GetTime(), r.GetDaemonTime(), r.GetOutcome().GetTime())
+	}
+	for _, a := range r.GetAlarmList() {
+		err = cmp.Or(err, checkTimes(a.GetSinceTime()))
 	}
 	if u := r.GetUtilization(); err == nil && (math.IsNaN(u) || math.IsInf(u, 0)) {
 		err = fmt.Errorf("the utilization %v is no number", u)

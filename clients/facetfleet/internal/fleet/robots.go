@@ -24,6 +24,8 @@ const SilentAfter = 15 * time.Second
 // Robot is a robot with when the hub took its status.
 type Robot struct {
 	*fleetv1.Robot
+	// Forgotten is set where somebody has made the hub forget the robot; nothing else is known of it then.
+	Forgotten bool
 	// Stored is when the hub stored the status, by the clock of the hub.
 	Stored time.Time
 }
@@ -98,6 +100,9 @@ func Robots(ctx context.Context, c *hub.Conn) ([]*Robot, error) {
 		if r == nil {
 			return errComplete
 		}
+		if r.Forgotten {
+			return nil
+		}
 		all = append(all, r)
 		return nil
 	})
@@ -111,13 +116,13 @@ func Robots(ctx context.Context, c *hub.Conn) ([]*Robot, error) {
 var errComplete = errors.New("all were read")
 
 // Watch calls f with the status of every robot, with nil once all that the hub has were read, and then with every new
-// status, until ctx ends or f returns an error.
+// status, until ctx ends or f returns an error. A robot that the hub forgets comes once more, as forgotten.
 func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
 	bucket, err := c.JS.KeyValue(ctx, subject.Status)
 	if err != nil {
 		return explain(err)
 	}
-	w, err := bucket.WatchAll(ctx, jetstream.IgnoreDeletes())
+	w, err := bucket.WatchAll(ctx)
 	if err != nil {
 		return explain(err)
 	}
@@ -133,7 +138,10 @@ func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
 			case entry == nil:
 				err = f(nil)
 			default:
-				r := &Robot{Robot: statusOf(entry.Value()), Stored: entry.Created()}
+				r := &Robot{Robot: &fleetv1.Robot{}, Stored: entry.Created(), Forgotten: true}
+				if entry.Operation() == jetstream.KeyValuePut {
+					r.Robot, r.Forgotten = statusOf(entry.Value()), false
+				}
 				// The hub grants a robot its own key alone; a name within a message is what its sender says.
 				if r.Name, err = subject.Unescape(entry.Key()); err != nil {
 					continue
@@ -145,6 +153,37 @@ func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
 			}
 		}
 	}
+}
+
+// Forget makes the hub forget a robot that is gone: its status, and the state that is desired of it. Its events stay
+// as long as all do, and what is known of its recordings too. One that is not silent is not forgotten: it would be
+// there again a second later. Errors: *hub.DeniedError, those of the hub.
+func Forget(ctx context.Context, c *hub.Conn, robot string, now time.Time) error {
+	for _, name := range []string{subject.Status, subject.Desired} {
+		bucket, err := c.JS.KeyValue(ctx, name)
+		if err != nil {
+			return explain(err)
+		}
+		revision := uint64(0)
+		if name == subject.Status {
+			entry, err := bucket.Get(ctx, subject.Key(robot))
+			if errors.Is(err, jetstream.ErrKeyNotFound) {
+				return fmt.Errorf("the hub knows no robot %q", robot)
+			}
+			if err != nil {
+				return err
+			}
+			r := &Robot{Robot: statusOf(entry.Value()), Stored: entry.Created()}
+			if !r.Silent(now) {
+				return fmt.Errorf("%s was heard %s ago; end its bridge first", robot, r.Age(now).Round(time.Second))
+			}
+			revision = entry.Revision()
+		}
+		if err := c.Delete(ctx, name, subject.Key(robot), revision); err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	return nil
 }
 
 // explain says what to do about an error of the hub.

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"facetd.example/clients/facetfleet/internal/subject"
@@ -53,4 +54,16 @@ func (c *Conn) Values(ctx context.Context, bucket, keys, reader string, f func(k
 		}
 	}
 	return nil
+}
+
+// Delete deletes a key of a bucket. With a revision it does so where that is the newest; otherwise 0.
+func (c *Conn) Delete(ctx context.Context, bucket, key string, revision uint64) error {
+	m := nats.NewMsg(subject.InBucket(bucket, key))
+	m.Header.Set("KV-Operation", "DEL")
+	var o []jetstream.PublishOpt
+	if revision > 0 {
+		o = append(o, jetstream.WithExpectLastSequencePerSubject(revision))
+	}
+	_, err := c.Publish(ctx, m, o...)
+	return err
 }

@@ -4,6 +4,7 @@ package hubconfig
 
 import (
 	"fmt"
+	"net/netip"
 	"path"
 	"slices"
 	"strings"
@@ -83,6 +84,10 @@ func (f *Fleet) Check() (wrong invalid.Errors) {
 		checkAddress(&wrong, at+".listen", n.Listen)
 		if len(f.Nodes) > 1 {
 			checkAddress(&wrong, at+".route", n.Route)
+			if f.TLS.Cert == "" && n.Route != "" && !local(n.Route) {
+				wrong.Add(at+".route", fmt.Sprintf("whoever reaches %q would be taken for a node, and see everything",
+					n.Route), "give tls with a certificate, its key and a ca, by which nodes know each other")
+			}
 		}
 	}
 	if f.Store == "" {
@@ -96,6 +101,12 @@ func (f *Fleet) Check() (wrong invalid.Errors) {
 	}
 	f.checkCustomers(&wrong)
 	return wrong
+}
+
+// local reports whether an address is reached from this machine alone.
+func local(address string) bool {
+	at, err := netip.ParseAddrPort(address)
+	return err == nil && at.Addr().IsLoopback() || strings.HasPrefix(address, "localhost:")
 }
 
 func checkAddress(wrong *invalid.Errors, at, address string) {
@@ -189,7 +200,7 @@ func (f *Fleet) Write(node Node, public map[string]string) string {
 			"    users: [\n", c.Name, c.Bytes, customerMemory)
 		for _, k := range f.Keys() {
 			if k.Customer == c.Name {
-				writeUser(&b, k, public[k.File])
+				writeUser(&b, k, public[k.File], c.othersReaders(k))
 			}
 		}
 		b.WriteString("    ]\n  }\n")
@@ -212,16 +223,36 @@ func (f *Fleet) writeCluster(b *strings.Builder, node Node) {
 }
 
 // writeUser grants a key what its role needs, and nothing else.
-func writeUser(b *strings.Builder, k Key, public string) {
+func writeUser(b *strings.Builder, k Key, public string, apart []string) {
 	publish, hear := grants(k)
+	deny := ""
+	if len(apart) > 0 {
+		deny = ", deny: [" + quoted(apart) + "]"
+	}
 	hear = append(hear, subject.Inbox(public)+".>")
 	answers := ""
 	if k.Role == "robot" {
 		answers = ", allow_responses: { max: 1, expires: \"15s\" }"
 	}
-	fmt.Fprintf(b, "      # %s %q\n      { nkey: %s, permissions: { publish: { allow: [%s] }, subscribe: { allow: "+
+	fmt.Fprintf(b, "      # %s %q\n      { nkey: %s, permissions: { publish: { allow: [%s]%s }, subscribe: { allow: "+
 		"[%s] }%s } }\n",
-		k.Role, k.Name, public, quoted(publish), quoted(hear), answers)
+		k.Role, k.Name, public, quoted(publish), deny, quoted(hear), answers)
+}
+
+// othersReaders are the readers of events that are called like other people of the customer's: each is that person's
+// alone, to read, to move and to delete. Readers of other names are everybody's.
+func (c *Customer) othersReaders(k Key) (apart []string) {
+	if k.Role != "viewer" && k.Role != "operator" {
+		return nil
+	}
+	for _, person := range slices.Concat(c.Viewers, c.Operators) {
+		if person != k.Name {
+			at := subject.Events + "." + subject.Reader(person)
+			apart = append(apart, "$JS.API.CONSUMER.*."+at, "$JS.API.CONSUMER.*."+at+".>", "$JS.API.CONSUMER.*.*."+at,
+				"$JS.API.CONSUMER.*.*."+at+".>", "$JS.ACK."+at+".>")
+		}
+	}
+	return apart
 }
 
 func grants(k Key) (publish, hear []string) {
@@ -258,7 +289,8 @@ func grants(k Key) (publish, hear []string) {
 	}
 	if k.Role == "operator" {
 		publish = append(publish, strings.TrimSuffix(subject.ForOperators(""), "=")+"*",
-			info+subject.BucketStream(subject.Desired), subject.InBucket(subject.Desired, "*"))
+			info+subject.BucketStream(subject.Desired), subject.InBucket(subject.Desired, "*"),
+			subject.InBucket(subject.Status, "*")) // to forget a robot that is gone
 	}
 	return publish, []string{"facet.>"}
 }

@@ -54,6 +54,7 @@ type Page struct {
 	version uint64
 	robots  map[string]*entry
 	events  []*event
+	gone    map[string]uint64 // versions at which robots were forgotten
 }
 
 type entry struct {
@@ -90,11 +91,31 @@ type robotLine struct {
 	Behind uint64  `json:"behind"`
 	What   string  `json:"what"`
 	Page   string  `json:"page,omitempty"`
+	// List of the alarms, the worst first.
+	List []alarmLine `json:"list,omitempty"`
+}
+
+// alarmLine is an alarm as the page shows it.
+type alarmLine struct {
+	ID     string    `json:"id"`
+	State  string    `json:"state"`
+	Since  time.Time `json:"since"`
+	Text   string    `json:"text"`
+	Action string    `json:"action"`
+}
+
+func alarmsOf(r *fleet.Robot) (lines []alarmLine) {
+	for _, a := range r.GetAlarmList() {
+		lines = append(lines, alarmLine{a.GetId(), cli.Label(a.GetState(), "HEALTH_STATE_"), a.GetSinceTime().AsTime(),
+			a.GetText(), a.GetAction()})
+	}
+	return lines
 }
 
 // New returns a page that follows a hub while Run runs.
 func New(c *hub.Conn, log func(string)) *Page {
-	return &Page{hub: c, log: log, streams: make(chan struct{}, mostBrowsers), robots: map[string]*entry{}}
+	return &Page{hub: c, log: log, streams: make(chan struct{}, mostBrowsers), robots: map[string]*entry{},
+		gone: map[string]uint64{}}
 }
 
 // Run follows the hub until ctx ends; after trouble it begins anew.
@@ -130,6 +151,14 @@ func (p *Page) takeRobot(r *fleet.Robot) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.version++
+	if r.Forgotten {
+		if p.robots[r.GetName()] != nil {
+			p.gone[r.GetName()] = p.version
+			delete(p.robots, r.GetName())
+		}
+		return nil
+	}
+	delete(p.gone, r.GetName())
 	p.robots[r.GetName()] = &entry{r, p.version}
 	return nil
 }
@@ -163,7 +192,8 @@ func lineOf(e *fleet.Event) eventLine {
 
 // changes are the robots and events that are newer than a version, and the version that they make; before is when that
 // version was asked for.
-func (p *Page) changes(after uint64, before, now time.Time) (robots []robotLine, events []eventLine, version uint64) {
+func (p *Page) changes(after uint64, before, now time.Time) (robots []robotLine, gone []string, events []eventLine,
+	version uint64) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	var changed []*fleet.Robot
@@ -178,14 +208,20 @@ func (p *Page) changes(after uint64, before, now time.Time) (robots []robotLine,
 	for _, r := range changed {
 		robots = append(robots, robotLine{r.GetName(), r.Word(now), r.Rank(now), r.Age(now).Seconds(),
 			cli.Label(r.GetState(), "STATE_"), r.GetAlarms(), r.GetJobsLate(),
-			r.GetJobsFailed(), r.GetRuleViolations(), r.GetUtilization(), r.Behind(), r.What(), safe(r.GetPage())})
+			r.GetJobsFailed(), r.GetRuleViolations(), r.GetUtilization(), r.Behind(), r.What(), safe(r.GetPage()),
+			alarmsOf(r)})
 	}
 	for _, e := range p.events {
 		if e.version > after {
 			events = append(events, e.line)
 		}
 	}
-	return robots, events, p.version
+	for name, version := range p.gone {
+		if version > after && after > 0 {
+			gone = append(gone, name)
+		}
+	}
+	return robots, gone, events, p.version
 }
 
 // safe is an address that a browser may be sent to: a robot may say anything about itself.
@@ -285,9 +321,10 @@ func (p *Page) serveChanges(w http.ResponseWriter, r *http.Request) {
 	before := time.Now()
 	for version := uint64(0); ; {
 		now := time.Now()
-		robots, events, newest := p.changes(version, before, now)
+		robots, gone, events, newest := p.changes(version, before, now)
 		version, before = newest, now
-		if send("changes", map[string]any{"robots": robots, "events": events, "hub": p.hub.NC.IsConnected()}) != nil {
+		if send("changes", map[string]any{"robots": robots, "gone": gone, "events": events,
+			"hub": p.hub.NC.IsConnected()}) != nil {
 			return
 		}
 		select {

@@ -123,6 +123,9 @@ func ForViewers(robot string) string { return viewer + Escape(robot) }
 // ForOperators is where a robot takes commands that take an operator.
 func ForOperators(robot string) string { return operator + Escape(robot) }
 
+// Reader is what the hub calls a reader of events that it remembers.
+func Reader(name string) string { return "reader-" + Escape(name) }
+
 // Key is the key of a robot in a bucket.
 func Key(robot string) string { return Escape(robot) }
 

@@ -92,6 +92,38 @@ function tally() {
     ...words.filter((w) => by.has(w)).map((w) => `${by.get(w)} ${w}`)].join(", ");
 }
 
+const mostAlarms = 200;
+
+// takeAlarms lists the alarms of all robots, the worst first and then the newest.
+function takeAlarms() {
+  const all = [];
+  for (const { line } of robots.values()) {
+    for (const a of line.list ?? []) all.push({ robot: line.name, page: line.page, ...a });
+  }
+  all.sort((a, b) => (a.state === "bad" ? 0 : 1) - (b.state === "bad" ? 0 : 1) || (a.since < b.since ? 1 : -1));
+  const key = JSON.stringify(all);
+  if (key === takeAlarms.key) return;
+  takeAlarms.key = key;
+  const counted = [...robots.values()].reduce((n, { line }) => n + line.alarms, 0);
+  const listed = Math.min(all.length, mostAlarms);
+  document.querySelector("#alarms-note").textContent = counted === 0 ? "None that nobody has acknowledged." :
+    listed < counted ? `${listed} of ${counted}: a robot lists 20 at most, this page ${mostAlarms}.` : "";
+  document.querySelector("#alarms").replaceChildren(...all.slice(0, mostAlarms).map((a) => {
+    const item = document.createElement("li");
+    item.dataset.severity = a.state === "bad" ? "error" : "warning";
+    const robot = document.createElement(a.page ? "a" : "span");
+    if (a.page) Object.assign(robot, { href: a.page, rel: "noreferrer" });
+    robot.textContent = a.robot;
+    const cells = [a.since.replace("T", " ").slice(0, 19), robot, a.state, `${a.text} ${a.action}`];
+    for (const value of cells) {
+      const cell = document.createElement("span");
+      cell.append(value);
+      item.append(cell);
+    }
+    return item;
+  }));
+}
+
 function takeEvents(events) {
   const list = document.querySelector("#events");
   for (const e of events) {
@@ -118,8 +150,12 @@ function take(message) {
     robots.set(line.name, e);
     fill(e.row, line, first);
   }
+  for (const name of message.gone ?? []) {
+    robots.delete(name);
+  }
   arrange();
   tally();
+  takeAlarms();
   takeEvents(message.events ?? []);
   link.dataset.state = message.hub ? "live" : "lost";
   link.textContent = message.hub ? "Live" : "The hub is away: all of this is old";
