@@ -174,6 +174,46 @@ type Segment struct {
 	// Later says that nobody is known to want what is read. A bus for which pixels are work of its own may then put
 	// them off: see Capture.Later.
 	Later bool
+	// Mark says that the output of the array's device that marks light is to become active whenever light is sampled.
+	Mark bool
+}
+
+// SamplesLight reports whether an operation samples light whose time frames tell: a load, at its start, and the first
+// sample of a readout that begins a frame of chips without memory.
+func SamplesLight(a *chipmodel.Array, op *Op) bool {
+	if op.Scan == nil {
+		return op.Kind == OpStrobe && op.Strobe == chipmodel.Load
+	}
+	return op.Scan.FirstRow == 0 && !op.Scan.Levels && !a.Chips[op.Scan.Chips[0]].Class.HasMemory()
+}
+
+// Lights appends to dst when a run of operations, with the values of its slots filled in, samples light, counted from
+// its start.
+func Lights(dst []time.Duration, a *chipmodel.Array, ops []Op) []time.Duration {
+	var at time.Duration
+	for i := range ops {
+		op := &ops[i]
+		if SamplesLight(a, op) {
+			light := at
+			if op.Scan != nil {
+				light += op.Scan.Timing(a).First
+			}
+			dst = append(dst, light)
+		}
+		at += Cost(a, op).Total()
+	}
+	return dst
+}
+
+// Edge is an edge at an input of an array's device, with the bus time at which it was measured there.
+type Edge struct {
+	// Input is its index in the device section.
+	Input int
+	// High is what it has changed to.
+	High bool
+	At   Time
+	// Missed is how many edges of this input the device could not tell since it was last configured.
+	Missed uint64
 }
 
 // Room is where codes of a frame belong from one of its rows on, as many as there are pixels in a window: in Into

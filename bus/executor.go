@@ -85,6 +85,15 @@ type Limits struct {
 	// Lease is how long it goes on without hearing of its host; then it releases the lines by itself, within Release.
 	// 0 means that it cannot outlive its host.
 	Lease time.Duration
+	// EdgeLatency is how long after an edge at an input its device tells of it at the latest, the way included.
+	EdgeLatency time.Duration
+}
+
+// Inputs is a bus whose device tells of edges at its inputs.
+type Inputs interface {
+	// OnEdge says who is told, in the order of the edges of each input, on a goroutine of the bus, which it must not
+	// hold up. It is called once, before the first segment.
+	OnEdge(tell func(Edge))
 }
 
 // Result is what became of a segment.

@@ -99,6 +99,12 @@ func (d *Board) Fits(a *Array) invalid.Errors {
 				"edges", quote(d.Name), p), "it has "+strings.Join(d.Inputs, ", "))
 		}
 	}
+	for i, in := range a.Device.Inputs {
+		if !d.inputs[in.Pin] {
+			m.Add(invalid.Index("device.inputs", i)+".pin", fmt.Sprintf("board %s has no input %v that measures edges",
+				quote(d.Name), in.Pin), "it has "+strings.Join(d.Inputs, ", "))
+		}
+	}
 	if a.WiringOnly {
 		return m
 	}

@@ -70,6 +70,9 @@ type Device struct {
 	Clock         Pin
 	Converters    []int // by lane
 	Loopback      map[Pin]Pin
+	// Mark is the output that marks when light is sampled; its pin is NoPin where there is none.
+	Mark   Mark
+	Inputs []Input // from the rest of the robot
 }
 
 // Use is an output of a device with what it serves.
@@ -109,6 +112,7 @@ func (d *Device) Outputs(lines []string) []Use {
 	list(d.Row, "device.address.row", "row")
 	list(d.Column, "device.address.column", "column")
 	add(d.Clock, "device.clock", "clock")
+	add(d.Mark.Pin, "device.mark.pin", "mark")
 	return out
 }
 
@@ -118,7 +122,7 @@ func (b *builder) device() {
 	if msg == nil {
 		return
 	}
-	d := &Device{Board: msg.GetBoard(), Loopback: map[Pin]Pin{}}
+	d := &Device{Board: msg.GetBoard(), Loopback: map[Pin]Pin{}, Mark: b.mark(msg.GetMark())}
 	if msg.GetBoard() != "" && invalid.BadName(msg.GetBoard()) {
 		b.m.Add("device.board", "the name "+quote(msg.GetBoard())+" "+invalid.BadNameMessage, invalid.BadNameHint)
 	}
@@ -142,6 +146,7 @@ func (b *builder) device() {
 		b.needed(d)
 	}
 	b.once(d, msg.GetLoopback())
+	b.inputs(d, msg.GetInputs())
 	b.a.Device = d
 }
 

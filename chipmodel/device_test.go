@@ -1,11 +1,15 @@
 package chipmodel_test
 
 import (
+	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
@@ -67,6 +71,51 @@ func TestTheDemosDevice(t *testing.T) {
 	}
 }
 
+// synchronize adds a mark and two inputs to the demo's pins.
+func synchronize(d *facetdv1.Device) {
+	d.Mark = &facetdv1.DeviceMark{Pin: "C14", Tasks: []string{"wall", "bow"}}
+	d.Inputs = []*facetdv1.DeviceInput{{Name: "wheel", Pin: "D2", Edge: facetdv1.Edge_EDGE_BOTH},
+		{Name: "seen", Pin: "D3", Triggers: "look"}}
+}
+
+// TestMarkAndInputs: what connects the demo to the rest of a robot, on its board; too many inputs are refused, and
+// those
+// that the board cannot measure.
+func TestMarkAndInputs(t *testing.T) {
+	msg := demoMessage(t)
+	synchronize(msg.GetDevice())
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	d := a.Device
+	if d.Mark.Width != 10*time.Microsecond || !d.Marks("bow") || d.Marks("bed") || !d.Triggered() ||
+		!d.Synchronized() ||
+		!d.Inputs[0].Told(true) || !d.Inputs[0].Told(false) || !d.Inputs[1].Told(true) || d.Inputs[1].Told(false) {
+		t.Errorf("%+v", d)
+	}
+	described, err := os.ReadFile("../deploy/examples/boards/crawler-hub.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	board, m := arrayfile.ParseBoard("hub", described)
+	if len(m) > 0 || len(board.Fits(a)) > 0 {
+		t.Errorf("%v, %v", m, board.Fits(a))
+	}
+	msg.Device.Inputs[0].Pin = "D9"
+	if a, m = chipmodel.New(msg); len(m) > 0 || !strings.Contains(board.Fits(a).Error(),
+		`device.inputs[0].pin: board "crawler-hub" has no input D9 that measures edges`) {
+		t.Errorf("%v, %v", m, board.Fits(a))
+	}
+	for i := range chipmodel.MaxInputs {
+		msg.Device.Inputs = append(msg.Device.Inputs, &facetdv1.DeviceInput{Name: fmt.Sprint("more", i),
+			Pin: chipmodel.Pin(128 + i).String()})
+	}
+	if _, m = chipmodel.New(msg); !strings.Contains(m.Error(), "device.inputs: 10 inputs are too many") {
+		t.Errorf("%v", m)
+	}
+}
+
 // TestWrongPins: every error of the section is reported with its place.
 func TestWrongPins(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -91,11 +140,34 @@ func TestWrongPins(t *testing.T) {
 			"pin A3 serves select x0"},
 		"an output of nobody": {func(d *facetdv1.Device) { d.Loopback[0].Outputs[0] = "E5" },
 			"pin E5 serves nothing of the array"},
+		"a mark on a pin that serves": {func(d *facetdv1.Device) { d.Mark.Pin = "B0" },
+			"device.mark.pin: pin B0 serves strobe load already"},
+		"a mark without a pin": {func(d *facetdv1.Device) { d.Mark.Pin = "" }, "device.mark.pin: "},
+		"a mark of no task":    {func(d *facetdv1.Device) { d.Mark.Tasks = nil }, "device.mark.tasks: "},
+		"a task marked twice": {func(d *facetdv1.Device) { d.Mark.Tasks[1] = "wall" },
+			`device.mark.tasks[1]: task "wall"`},
+		"a mark for ever": {func(d *facetdv1.Device) { d.Mark.Width = durationpb.New(time.Hour) },
+			"cannot last 1h"},
+		"an input without a name": {func(d *facetdv1.Device) { d.Inputs[0].Name = "" }, "device.inputs[0].name: "},
+		"two inputs of one name": {func(d *facetdv1.Device) { d.Inputs[1].Name = "wheel" },
+			`input "wheel" is given twice`},
+		"an input without a pin": {func(d *facetdv1.Device) { d.Inputs[1].Pin = "" }, "device.inputs[1].pin: "},
+		"an input that is the mark": {func(d *facetdv1.Device) { d.Inputs[1].Pin = "C14" },
+			"pin C14 serves mark already"},
+		"an input of the self-test": {func(d *facetdv1.Device) { d.Inputs[0].Pin = "D0" },
+			"device.inputs[0].pin: pin D0 serves the self-test already"},
+		"two inputs at one pin": {func(d *facetdv1.Device) { d.Inputs[1].Pin = "D2" },
+			"pin D2 serves input wheel already"},
+		"no such edge": {func(d *facetdv1.Device) { d.Inputs[1].Edge = 9 },
+			"device.inputs[1].edge: there is no edge 9"},
+		"a task of no name": {func(d *facetdv1.Device) { d.Inputs[1].Triggers = "a b" },
+			"device.inputs[1].triggers: "},
 		"an output at two inputs": {func(d *facetdv1.Device) { d.Loopback[1].Outputs[0] = "A0" },
 			"pin A0 is wired to an input already"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			msg := demoMessage(t)
+			synchronize(msg.GetDevice())
 			c.change(msg.GetDevice())
 			_, m := chipmodel.New(msg)
 			if !strings.Contains(m.Error(), c.want) || len(m) > 2 {

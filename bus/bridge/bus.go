@@ -105,6 +105,7 @@ type Bus struct {
 	reply    *wire.Reply               // to that
 	released map[uint32]*wire.Released // by those that are waited for; nil where it has not come
 	record   record
+	edges    func(bus.Edge) // is told of them; nil before anybody wants it
 }
 
 var _ bus.BusCloser = (*Bus)(nil)
@@ -154,6 +155,7 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 		way += lossyLink
 	}
 	b.limits.LeastLead, b.limits.ResultLatency = b.array.Up(b.duration(w.Ready)+way), way
+	b.limits.EdgeLatency = b.limits.LeastLead // of which Ready has the time that the core may be kept from running
 	return b, nil
 }
 
@@ -169,6 +171,8 @@ func (b *Bus) fits(w *wire.Welcome) error {
 			a.Grain())
 	case a.Device != nil && w.Minor < wire.MinorPins:
 		return &VersionError{b.address, Version{w.Major, w.Minor}, Version{wire.Major, wire.MinorPins}}
+	case a.Device.Synchronized() && w.Minor < wire.MinorSync:
+		return &VersionError{b.address, Version{w.Major, w.Minor}, Version{wire.Major, wire.MinorSync}}
 	case len(a.Lines) > int(w.Lines) || len(a.Lanes) > int(w.Lanes):
 		return fmt.Errorf("the device drives %d lines and converts %d lanes, and the array has %d and %d", w.Lines,
 			w.Lanes, len(a.Lines), len(a.Lanes))
@@ -215,6 +219,9 @@ func (b *Bus) configure(s *session) error {
 	lease := b.clock.ticksOf(b.limits.Lease)
 	lease -= min(s.welcome.Ready, lease/2) // it looks at its clock that often
 	if err := b.tellPins(s); err != nil {
+		return err
+	}
+	if err := b.tellSync(s); err != nil {
 		return err
 	}
 	what := uint8(wire.TestTell)
@@ -286,6 +293,12 @@ var errHazard = errors.New("the device keeps every line inactive: its stop input
 
 // take takes what the device says, on the goroutine of its session.
 func (b *Bus) take(s *session, f *wire.Frame) {
+	var tell func() // of an edge, without the lock
+	defer func() {
+		if tell != nil {
+			tell()
+		}
+	}()
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.session != s {
@@ -320,6 +333,8 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 		}
 	case wire.TypeReading:
 		err = b.record.takeReading(f.Payload)
+	case wire.TypeEdge:
+		tell, err = b.takeEdge(f.Payload)
 	case wire.TypeSafe:
 		var m wire.Safe
 		if _, err = wire.Take(f.Payload, &m); err == nil {

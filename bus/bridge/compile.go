@@ -136,6 +136,9 @@ func (w *opWriter) scan(op *bus.Op) (wire.Scan, error) {
 		conversion = max(conversion, w.a.ConversionTime(lane))
 		holds = holds && w.a.Lanes[lane].SampleAndHold
 	}
+	if bus.SamplesLight(w.a, op) && w.a.Device.Synchronized() {
+		out.Flags |= wire.ScanLight
+	}
 	out.Conversion = ticks(w.a, conversion)
 	busy := uint64(0)
 	if !holds {
@@ -143,7 +146,7 @@ func (w *opWriter) scan(op *bus.Op) (wire.Scan, error) {
 	}
 	moves := out.RowTime + out.Step
 	if class.Counts() {
-		out.Flags = wire.ScanCounts
+		out.Flags |= wire.ScanCounts
 		moves = uint64(s.Window.Row*class.Columns+s.Window.Column+1)*out.Step + uint64(s.Window.Row)*out.RowTime
 	}
 	out.Settle = ticks(w.a, t.First) - moves

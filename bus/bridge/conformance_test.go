@@ -223,16 +223,21 @@ func conforms(t testing.TB, r *rig) (said string, refused bool) {
 	var segments []*bus.Segment
 	var starts []bus.Time
 	var want []bustest.Pin
+	var lights []bus.Time // of the frames whose light is marked
 	for i, run := range runs {
 		p := all[run.program]
 		s := &bus.Segment{Job: &bus.Job{Task: "t", Number: uint64(i), Deadline: 1 << 60, Segments: 1},
 			Program: p,
-			Values:  run.values}
+			Values:  run.values, Mark: a.Device.Marks("t") && i%3 != 2}
 		if err := r.Submit(at, s); err != nil {
 			t.Fatal(err)
 		}
 		segments, starts = append(segments, s), append(starts, at)
-		want = append(want, bustest.PlannedPins(a, at, bus.Fill(nil, p.Ops, p.Slots, run.values))...)
+		ops := bus.Fill(nil, p.Ops, p.Slots, run.values)
+		want = append(want, bustest.PlannedPins(a, at, ops)...)
+		if s.Mark {
+			want = append(want, bustest.PlannedMarks(a, at, ops, a.Device.Mark.Width)...)
+		}
 		at = at.Add(bus.CostOf(a, p.Ops).Total())
 	}
 	for i, s := range segments {
@@ -255,6 +260,11 @@ func conforms(t testing.TB, r *rig) (said string, refused bool) {
 		if said == "" && !reflect.DeepEqual(got, planned) {
 			said = fmt.Sprintf("segment %d: got %+v, planned %+v", i, got, planned)
 		}
+		for _, c := range got.Captures {
+			if s.Mark && c.FirstRow == 0 {
+				lights = append(lights, c.Light)
+			}
+		}
 		if said == "" && got.Slack <= 0 {
 			said = fmt.Sprintf("segment %d: slack %v", i, got.Slack)
 		}
@@ -266,6 +276,9 @@ func conforms(t testing.TB, r *rig) (said string, refused bool) {
 	if took := stop.Inactive.Sub(stop.Received); said == "" && (took < 0 || took > r.Limits().Release) {
 		said = fmt.Sprintf("the release took %v, and %v is told", took, r.Limits().Release)
 		refused = true // this machine may have stood still in the middle of it
+	}
+	if diff := unlike(marksOf(r.Pins(begin, at)), lights); diff != "" {
+		said += diff
 	}
 	bustest.SortPins(want)
 	if diff := bustest.DiffPins(r.Pins(begin, at), want); diff != "" {

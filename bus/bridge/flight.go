@@ -57,7 +57,10 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 	m := wire.Submit{Id: b.ids, Taken: b.taken, Start: b.clock.toDevice(start), Index: c.index,
 		Slots: uint8(len(s.Slots))}
 	if start.Sub(b.Now()) < b.limits.LeastLead {
-		m.Late = 1
+		m.Flags |= wire.SubmitLate
+	}
+	if s.Mark {
+		m.Flags |= wire.SubmitMark
 	}
 	payload := wire.Append(nil, m)
 	for i := range s.Slots {

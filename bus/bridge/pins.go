@@ -65,7 +65,7 @@ func pinsOf(d *chipmodel.Device) (m wire.Pins) {
 }
 
 // seal puts the digest before the pins that it is made of.
-func seal(m wire.Pins) (payload []byte, digest uint32) {
+func seal[M wire.Pins | wire.Sync](m M) (payload []byte, digest uint32) {
 	const sized = 4 // the digest
 	payload = wire.Append(nil, m)
 	digest = crc32.ChecksumIEEE(payload[sized:])

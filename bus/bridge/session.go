@@ -65,8 +65,11 @@ func (e *VersionError) Error() string {
 	missing := "nothing of it is understood"
 	if e.Device.Major == e.Host.Major {
 		missing = fmt.Sprintf("it lacks what version %v has added", e.Host)
-		if e.Host.Minor == wire.MinorPins {
+		switch e.Host.Minor {
+		case wire.MinorPins:
 			missing = "it cannot be told which pins are wired to what, as the array file's device section says"
+		case wire.MinorSync:
+			missing = "it knows nothing of device.mark and device.inputs of the array file"
 		}
 	}
 	return fmt.Sprintf("the device at %s speaks version %v of the protocol, and this daemon needs %v: %s; install the "+

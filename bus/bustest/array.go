@@ -135,3 +135,30 @@ func classes() []*facetdv1.ChipClass {
 		}},
 	}
 }
+
+// Wired is a device section for the test array, or one with other chips or lines: its pins are one after another from
+// A0 on, to C31 at most.
+func Wired(msg *facetdv1.Array) *facetdv1.Device {
+	next := chipmodel.Pin(0)
+	pins := func(n int) []string {
+		var out []string
+		for range n {
+			out = append(out, next.String())
+			next++
+		}
+		return out
+	}
+	s := pins(5)
+	d := &facetdv1.Device{
+		Board: "bench-board", Selects: pins(len(msg.GetSelectLines())),
+		Strobes: &facetdv1.StrobePins{Load: s[0], Share: s[1], Reset_: s[2], Advance: s[3], Expose: s[4]},
+		Registers: &facetdv1.RegisterPins{Number: pins(chipmodel.NumberPins), Value: pins(chipmodel.ValuePins),
+			Write: pins(1)[0]},
+		Address: &facetdv1.AddressPins{Row: pins(chipmodel.AddressPins), Column: pins(chipmodel.AddressPins)},
+		Clock:   pins(1)[0],
+	}
+	for i, l := range msg.GetLanes() {
+		d.Lanes = append(d.Lanes, &facetdv1.LaneConverter{Lane: l.GetName(), Converter: uint32(i)})
+	}
+	return d
+}

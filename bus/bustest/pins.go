@@ -23,6 +23,7 @@ const (
 	PinRow                       // the row address becomes Value
 	PinColumn                    // the column address becomes Value
 	PinClock                     // one pulse
+	PinMark                      // light is marked, for Width
 )
 
 // Pin is one thing that happens at the pins: a trace of a device is made of them, as finely as they can be seen there.
@@ -43,6 +44,27 @@ func PlannedPins(a *chipmodel.Array, start bus.Time, ops []bus.Op) []Pin {
 		p.at = p.at.Add(bus.Cost(a, &ops[i]).Total())
 	}
 	return p.pins
+}
+
+// PlannedMarks are the marks of a run of operations of which light is marked, for a width: by the array file and
+// bus.Cost alone.
+func PlannedMarks(a *chipmodel.Array, start bus.Time, ops []bus.Op, width time.Duration) []Pin {
+	var marks []Pin
+	for i := range ops {
+		op := &ops[i]
+		lasts, light := bus.Cost(a, op).Total(), time.Duration(-1)
+		switch s := op.Scan; {
+		case op.Kind == bus.OpStrobe && op.Strobe == facetdv1.Strobe_STROBE_LOAD:
+			light = 0
+		case s != nil && s.FirstRow == 0 && !s.Levels && a.Chips[s.Chips[0]].Class.Spec.GetMemory() == nil:
+			light = s.Timing(a).SampleAt(0, 0)
+		}
+		if light >= 0 {
+			marks = append(marks, Pin{At: start.Add(light), Kind: PinMark, Width: min(a.Up(width), lasts-light)})
+		}
+		start = start.Add(lasts)
+	}
+	return marks
 }
 
 // SortPins puts a trace in order, that two of them can be compared.

@@ -121,6 +121,7 @@ type Bus struct {
 	closed  bool
 
 	lights lights
+	inputs inputs
 
 	reached bustime.Clock // bus time that has been reached, at least
 	lag     atomic.Int64  // realtime: how late the host was lately, in nanoseconds

@@ -41,7 +41,7 @@ run arrived. The exit status is 1 while the device is away.`,
 			})
 		},
 	}
-	cmd.AddCommand(a.deviceSelfTestCommand())
+	cmd.AddCommand(a.deviceSelfTestCommand(), a.deviceInputsCommand(), a.deviceSetInputCommand())
 	return cmd
 }
 

@@ -40,6 +40,31 @@ func (f *fake) GetDevice(_ context.Context, r *facetdv1.GetDeviceRequest) (*face
 	return &facetdv1.GetDeviceResponse{Device: d}, nil
 }
 
+// GetInputs answers with a mark and two inputs, one of which triggers a task.
+func (f *fake) GetInputs(_ context.Context, r *facetdv1.GetInputsRequest) (*facetdv1.GetInputsResponse, error) {
+	f.note(r)
+	out := &facetdv1.GetInputsResponse{
+		Mark: &facetdv1.MarkStatus{Pin: "C14", Tasks: []string{"wall", "bow"}, Marks: 1301,
+			LastBusNs: new(int64(20_000_400_040))},
+		Inputs: []*facetdv1.InputStatus{
+			{Name: "wheel", Pin: "D2", Edge: facetdv1.Edge_EDGE_BOTH, Edges: 7, Missed: 2},
+			{Name: "seen", Pin: "D3", Edge: facetdv1.Edge_EDGE_RISING, Triggers: "look", Edges: 3, Taken: 2, Late: 1,
+				Refused: 1, LastRefusal: "task look is paused, and is not triggered; resume it first"},
+		},
+	}
+	for n := uint64(2); n <= 7; n++ {
+		out.Inputs[0].Recent = append(out.Inputs[0].Recent, &facetdv1.InputEdge{Number: n, High: n%2 == 1,
+			AtBusNs: 1_000_000_040 * int64(n)})
+	}
+	return out, nil
+}
+
+// SetInput answers that the level has changed where it is high.
+func (f *fake) SetInput(_ context.Context, r *facetdv1.SetInputRequest) (*facetdv1.SetInputResponse, error) {
+	f.note(r)
+	return &facetdv1.SetInputResponse{AtBusNs: 5_000_000_000, Changed: r.GetHigh()}, nil
+}
+
 // SelfTestDevice answers with a test that has passed, and of any other board with one that has not.
 func (f *fake) SelfTestDevice(_ context.Context, r *facetdv1.SelfTestDeviceRequest) (*facetdv1.SelfTestDeviceResponse,
 	error) {

@@ -119,6 +119,8 @@ var methods = map[string]Role{
 
 	facetdv1.DeviceService_GetDevice_FullMethodName:      Viewer,
 	facetdv1.DeviceService_SelfTestDevice_FullMethodName: Operator, // drives every output
+	facetdv1.DeviceService_GetInputs_FullMethodName:      Viewer,
+	facetdv1.DeviceService_SetInput_FullMethodName:       Operator,
 
 	facetdv1.MotionService_StreamMotion_FullMethodName: Viewer,
 

@@ -25,6 +25,10 @@ type Config struct {
 	Board string
 	// Claim takes the array for a measurement alone.
 	Claim func(by string) (release func(), err error)
+	// Inputs is what connects the array to the rest of the robot; nil on a bus that is a recording.
+	Inputs func() *facetdv1.GetInputsResponse
+	// SetInput gives an input of a virtual bus a level, by its index in the array file; nil on any other bus.
+	SetInput func(ctx context.Context, input int, high bool) (at bus.Time, changed bool, err error)
 }
 
 // Service is the service. Its methods may be called from any goroutine.
@@ -76,6 +80,33 @@ func (s *Service) SelfTestDevice(ctx context.Context, r *facetdv1.SelfTestDevice
 		return nil, &failure.Unavailable{Reason: fmt.Sprintf("the device could not be tested: %v", err)}
 	}
 	return &facetdv1.SelfTestDeviceResponse{SelfTest: testMessage(&test)}, nil
+}
+
+// GetInputs returns what came from the rest of the robot, and what was marked for it.
+func (s *Service) GetInputs(context.Context, *facetdv1.GetInputsRequest) (*facetdv1.GetInputsResponse, error) {
+	if s.cfg.Inputs == nil {
+		return nil, noDevice()
+	}
+	return s.cfg.Inputs(), nil
+}
+
+// SetInput sets the level of an input of a virtual bus.
+func (s *Service) SetInput(ctx context.Context, r *facetdv1.SetInputRequest) (*facetdv1.SetInputResponse, error) {
+	if s.cfg.SetInput == nil || s.cfg.Inputs == nil {
+		return nil, &failure.Precondition{Kind: failure.NotVirtual, Subject: "bus",
+			Message: "inputs of a virtual bus can be set; those of a device are wired"}
+	}
+	for i, in := range s.cfg.Inputs().GetInputs() {
+		if in.GetName() != r.GetInput() {
+			continue
+		}
+		at, changed, err := s.cfg.SetInput(ctx, i, r.GetHigh())
+		if err != nil {
+			return nil, err
+		}
+		return &facetdv1.SetInputResponse{AtBusNs: at.NS(), Changed: changed}, nil
+	}
+	return nil, &failure.NotFound{What: "input of the array's device", Name: r.GetInput()}
 }
 
 func testMessage(t *bridge.SelfTest) *facetdv1.DeviceSelfTest {

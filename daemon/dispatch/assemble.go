@@ -21,6 +21,7 @@ type openJob struct {
 	job   bus.Job
 	task  int  // index in plan.Tasks; 0 for on-demand jobs
 	ran   int  // segments that ran whole
+	mark  bool // its light is marked
 	ended bool // how is known, and it is reported as soon as those before it are
 	// end and failure are how it ended.
 	end     bus.Time

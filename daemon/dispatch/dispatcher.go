@@ -33,6 +33,7 @@ type Dispatcher struct {
 	// parameters are shared with the runner.
 	parameters *parameters
 	triggers   *triggers     // likewise
+	robot      *robot        // likewise
 	changing   chan struct{} // one change of tasks at a time
 	previews   chan struct{} // one preview at a time; callers wait within their context
 	waiting    atomic.Int64  // calls that take bus time
@@ -58,10 +59,11 @@ func New(cfg Config) (*Dispatcher, error) {
 		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
-	d.parameters, d.triggers = &parameters{}, &triggers{}
+	d.parameters, d.triggers, d.robot = &parameters{}, &triggers{}, newRobot(cfg.Array)
 	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks, revision: max(cfg.Revision, 1)}
 	first.generations = d.board.generations(cfg.Tasks, first.revision)
 	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters, d.triggers)
+	d.runner.robot = d.robot
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
 	d.board.setTasks(&first)
@@ -151,5 +153,6 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task, l bus.Limits, kept []*b
 	for i, period := range kept {
 		tasks[i].Kept = period
 	}
-	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: triggerLead(l), Queue: queueOf(a, l)})
+	return scheduler.Build(a, tasks, scheduler.Options{TriggerLead: triggerLead(l) + edgeLead(a, l),
+		Queue: queueOf(a, l)})
 }

@@ -30,7 +30,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	}
 	f := &cut(&r.spare, 1, mostAtOnce)[0]
 	f.segment = bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
-		Values: job.values, Later: job.later}
+		Values: job.values, Later: job.later, Mark: job.mark}
 	if !job.later {
 		f.segment.Into = job.codes
 	}
@@ -125,6 +125,7 @@ func (r *runner) entryEnded(f *flight, res *bus.Result) error {
 		}
 		return r.segmentFailed(f, res)
 	}
+	r.robot.ran(&f.segment, res.Start)
 	job.ran++
 	r.failures = 0
 	if job.ran == job.job.Segments && !job.ended {

@@ -32,6 +32,7 @@ type runner struct {
 	box    *mailbox
 	board  *board
 	report reporter
+	robot  *robot
 
 	limits  bus.Limits
 	flights []*flight  // submitted, with results to come, in order

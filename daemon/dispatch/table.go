@@ -253,7 +253,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		of.next++
 		of.shift = nil
 	}
-	job.task = e.Task
+	job.task, job.mark = e.Task, t.marks(a, job.members)
 	t.open[e.Task] = job
 	return job
 }

@@ -14,7 +14,7 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// triggers release the jobs of sporadic tasks. Callers trigger, or one day an input of a bus, and the runner takes what
+// triggers release the jobs of sporadic tasks. Callers trigger, or an input of a bus does, and the runner takes what
 // waits when it decides about a reservation, under one lock: a trigger whose time is not after the decision is seen by
 // it. That is so because callers read the bus's clock under the lock, and the runner decides no earlier than the time
 // for which it does. At most one trigger of a task waits.
@@ -34,6 +34,7 @@ type triggersOf struct {
 	epoch        bus.Time
 	promise      time.Duration
 
+	decided bus.Time // up to when the runner has decided: it will not see a trigger that came before
 	next    uint64   // number of the job that is released next
 	last    bus.Time // time of the last trigger that was taken
 	any     bool     // that there was one
@@ -88,10 +89,11 @@ func (t *triggers) setTable(plan *scheduler.Plan, tasks []counted, epoch bus.Tim
 	}
 }
 
-// trigger takes a trigger of a task now. stopped says why none is taken, and is asked under the lock, so that whoever
-// fails what waits with that cause fails all that was taken before.
-func (t *triggers) trigger(task string, now func() bus.Time, stopped func() error) (*facetdv1.TriggerTaskResponse,
-	error) {
+// trigger takes a trigger of a task, which came at a time that is asked for under the lock, with up to when the runner
+// has decided: behind that. stopped says why none is taken, and is asked under it, too, so that whoever fails what
+// waits with that cause fails all that was taken before.
+func (t *triggers) trigger(task string, came func(decided bus.Time) bus.Time, stopped func() error) (
+	*facetdv1.TriggerTaskResponse, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	of := t.tasks[task]
@@ -106,7 +108,7 @@ func (t *triggers) trigger(task string, now func() bus.Time, stopped func() erro
 		of.refused++
 		return nil, err
 	}
-	at := now()
+	at := came(max(of.decided, of.epoch))
 	if next := of.last.Add(of.task.Sporadic.LeastInterval); of.any && at < next {
 		of.refused++
 		return nil, &TooSoonError{Task: task, Next: next, Early: next.Sub(at),
@@ -133,7 +135,11 @@ func (t *triggers) take(task string, latest bus.Time) (bus.Time, bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	of := t.tasks[task]
-	if of == nil || !of.waiting || of.last > latest {
+	if of == nil {
+		return 0, false
+	}
+	of.decided = max(of.decided, latest)
+	if !of.waiting || of.last > latest {
 		return 0, false
 	}
 	of.waiting = false
@@ -184,7 +190,12 @@ func (t *triggers) show(task string, s *facetdv1.TaskStatus) {
 // rate or one that is paused, *TooSoonError, *failure.Exhausted on a host that is behind, *SafeStopError,
 // *StoppedError.
 func (d *Dispatcher) Trigger(_ context.Context, task string) (*facetdv1.TriggerTaskResponse, error) {
-	out, err := d.triggers.trigger(task, d.bus.Now, func() error {
+	return d.trigger(task, func(bus.Time) bus.Time { return d.bus.Now() })
+}
+
+// trigger is Trigger at a time; see triggers.trigger.
+func (d *Dispatcher) trigger(task string, came func(decided bus.Time) bus.Time) (*facetdv1.TriggerTaskResponse, error) {
+	out, err := d.triggers.trigger(task, came, func() error {
 		if s := d.box.stopped(); s != nil {
 			return &SafeStopError{*s}
 		}

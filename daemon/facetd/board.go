@@ -73,5 +73,13 @@ func mapPins(a *chipmodel.Array) *wiring.MapDevice {
 		}
 		out.Pins = append(out.Pins, pin)
 	}
+	for i := range d.Inputs {
+		in := &d.Inputs[i]
+		pin := wiring.MapPin{Pin: in.Pin.String(), Serves: "input " + in.Name}
+		if in.Triggers != "" {
+			pin.Serves += ", triggers " + in.Triggers
+		}
+		out.Pins = append(out.Pins, pin)
+	}
 	return out
 }

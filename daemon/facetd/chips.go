@@ -9,6 +9,7 @@ import (
 	"net"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -85,6 +86,8 @@ The board's time stands still where its host is not heard for a while, and the d
 	cmd.Flags().StringVar(&f.faults, "faults", "", "file of faults, YAML or JSON (- is standard input)")
 	cmd.Flags().StringVar(&f.truth, "ground-truth", "", "file that says how the array really is (- is standard input)")
 	cmd.Flags().BoolVar(&f.asked, "lamp", false, "take the light from standard input, a description in each line")
+	cmd.Flags().StringArrayVar(&f.pulses, "pulse", nil,
+		"pulses at an input of the board, half of the time high: NAME=PERIOD, of device.inputs (may be repeated)")
 	cmd.Flags().Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
 	return cmd
 }
@@ -92,6 +95,7 @@ The board's time stands still where its host is not heard for a while, and the d
 // chipsFlags say what the chips are.
 type chipsFlags struct {
 	listen, light, pipes, faults, truth string
+	pulses                              []string
 	seed                                uint64
 	asked                               bool // the light comes from standard input
 }
@@ -117,8 +121,32 @@ func (f *chipsFlags) read(stdin io.Reader, name string) (chips.Config, error) {
 	if cfg.Faults, err = readFaults(stdin, f.faults, cfg.Array); err != nil {
 		return cfg, err
 	}
+	for _, text := range f.pulses {
+		p, err := pulseOf(cfg.Array, text)
+		if err != nil {
+			return cfg, cli.Usagef("--pulse %s", err)
+		}
+		cfg.Pulses = append(cfg.Pulses, p)
+	}
 	cfg.GroundTruth, err = readGroundTruth(stdin, f.truth, cfg.Array)
 	return cfg, err
+}
+
+// pulseOf reads what comes to an input, NAME=PERIOD.
+func pulseOf(a *chipmodel.Array, text string) (chips.Pulse, error) {
+	name, period, _ := strings.Cut(text, "=")
+	every, err := time.ParseDuration(period)
+	if err != nil || every < time.Microsecond || every > time.Hour {
+		return chips.Pulse{}, fmt.Errorf("%s: write NAME=PERIOD, such as wheel=100ms, from 1us to 1h", text)
+	}
+	if a.Device != nil {
+		for _, in := range a.Device.Inputs {
+			if in.Name == name {
+				return chips.Pulse{Input: in.Pin, Every: every, Width: every / 2}, nil
+			}
+		}
+	}
+	return chips.Pulse{}, fmt.Errorf("%s: the array file has no such input in device.inputs", text)
 }
 
 // serveBoard serves an emulated board until the command ends.

@@ -71,6 +71,7 @@ func (s *Server) deviceService() *device.Service {
 	if s.driven != nil {
 		cfg.SelfTest, cfg.Board, cfg.Claim = s.driven.SelfTest, s.board(), s.claim
 	}
+	cfg.Inputs, cfg.SetInput = s.fromRobot, s.setInput
 	return device.New(cfg)
 }
 
@@ -96,6 +97,8 @@ func (s *Server) bridged(in *inputs) (*probe.Config, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.fromRobot = d.Inputs
+	b.OnEdge(d.Edge)
 	s.light = environment.New(environment.Config{}) // which refuses: nobody can set the light of a real array
 	return &probe.Config{Array: s.array, Runner: d, Now: s.bus.Now, Claim: s.claim}, nil
 }

@@ -68,9 +68,13 @@ type Server struct {
 	lockstep   *lockstep.Service // nil at any other pace
 	paced      *paced            // nil without Setup.Pacer
 	driven     *bridge.Bus       // of a device; nil where none drives the array
-	clock      *hostclock.Clock  // nil in a replay
-	hub        *stream.Hub
-	motion     *motion.Service
+	// fromRobot is what connects the array to the rest of the robot, and setInput plays that on a virtual bus; nil
+	// where there is none.
+	fromRobot func() *facetdv1.GetInputsResponse
+	setInput  setsInput
+	clock     *hostclock.Clock // nil in a replay
+	hub       *stream.Hub
+	motion    *motion.Service
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
 	health      *healthwatch.Service
@@ -288,6 +292,8 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	s.driveLockstep(d)
+	s.fromRobot = d.Inputs
+	simulated.OnEdge(d.Edge)
 	light := environment.Config{Bus: simulated, Scene: s.cfg.Scene, Light: in.scene, Array: s.array, Do: d.Do,
 		Now: s.bus.Now}
 	if s.lockstep != nil {
@@ -296,6 +302,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		light.Act = s.paced.act
 	}
 	s.light = environment.New(light)
+	s.setInput = inputSetter(simulated, light.Act)
 	return &probe.Config{
 		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.claim,
 	}, nil

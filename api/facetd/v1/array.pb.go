@@ -22,6 +22,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Edge is a change of an input's level.
+type Edge int32
+
+const (
+	// Not given.
+	Edge_EDGE_UNSPECIFIED Edge = 0
+	// From low to high.
+	Edge_EDGE_RISING Edge = 1
+	// From high to low.
+	Edge_EDGE_FALLING Edge = 2
+	// Either.
+	Edge_EDGE_BOTH Edge = 3
+)
+
+// Enum value maps for Edge.
+var (
+	Edge_name = map[int32]string{
+		0: "EDGE_UNSPECIFIED",
+		1: "EDGE_RISING",
+		2: "EDGE_FALLING",
+		3: "EDGE_BOTH",
+	}
+	Edge_value = map[string]int32{
+		"EDGE_UNSPECIFIED": 0,
+		"EDGE_RISING":      1,
+		"EDGE_FALLING":     2,
+		"EDGE_BOTH":        3,
+	}
+)
+
+func (x Edge) Enum() *Edge {
+	p := new(Edge)
+	*p = x
+	return p
+}
+
+func (x Edge) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Edge) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_array_proto_enumTypes[0].Descriptor()
+}
+
+func (Edge) Type() protoreflect.EnumType {
+	return &file_facetd_v1_array_proto_enumTypes[0]
+}
+
+func (x Edge) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Edge.Descriptor instead.
+func (Edge) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{0}
+}
+
 // Arrangement is how the pixels of a lattice lie.
 type Arrangement int32
 
@@ -62,11 +119,11 @@ func (x Arrangement) String() string {
 }
 
 func (Arrangement) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_array_proto_enumTypes[0].Descriptor()
+	return file_facetd_v1_array_proto_enumTypes[1].Descriptor()
 }
 
 func (Arrangement) Type() protoreflect.EnumType {
-	return &file_facetd_v1_array_proto_enumTypes[0]
+	return &file_facetd_v1_array_proto_enumTypes[1]
 }
 
 func (x Arrangement) Number() protoreflect.EnumNumber {
@@ -75,7 +132,7 @@ func (x Arrangement) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Arrangement.Descriptor instead.
 func (Arrangement) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{0}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{1}
 }
 
 // Projection is how a lens maps the angle t from its axis to a radius on the sensor.
@@ -119,11 +176,11 @@ func (x Projection) String() string {
 }
 
 func (Projection) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_array_proto_enumTypes[1].Descriptor()
+	return file_facetd_v1_array_proto_enumTypes[2].Descriptor()
 }
 
 func (Projection) Type() protoreflect.EnumType {
-	return &file_facetd_v1_array_proto_enumTypes[1]
+	return &file_facetd_v1_array_proto_enumTypes[2]
 }
 
 func (x Projection) Number() protoreflect.EnumNumber {
@@ -132,7 +189,7 @@ func (x Projection) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Projection.Descriptor instead.
 func (Projection) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{2}
 }
 
 // Array describes every chip on one bus: its wiring, lanes, classes, groups and
@@ -287,7 +344,11 @@ type Device struct {
 	// The converter of each lane, by the lane's name.
 	Lanes []*LaneConverter `protobuf:"bytes,7,rep,name=lanes,proto3" json:"lanes,omitempty"`
 	// Which outputs are wired to which inputs for the self-test.
-	Loopback      []*Loopback `protobuf:"bytes,8,rep,name=loopback,proto3" json:"loopback,omitempty"`
+	Loopback []*Loopback `protobuf:"bytes,8,rep,name=loopback,proto3" json:"loopback,omitempty"`
+	// An output that marks when light is sampled, for a lamp or another sensor.
+	Mark *DeviceMark `protobuf:"bytes,9,opt,name=mark,proto3" json:"mark,omitempty"`
+	// Inputs from the rest of the robot, at most 8.
+	Inputs        []*DeviceInput `protobuf:"bytes,10,rep,name=inputs,proto3" json:"inputs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -378,6 +439,160 @@ func (x *Device) GetLoopback() []*Loopback {
 	return nil
 }
 
+func (x *Device) GetMark() *DeviceMark {
+	if x != nil {
+		return x.Mark
+	}
+	return nil
+}
+
+func (x *Device) GetInputs() []*DeviceInput {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+// DeviceMark is an output that becomes active whenever the light of a frame of chosen tasks is sampled: at the start of
+// its load, or at the first sample of chips without memory. That is the light time which the frame carries; of pixels
+// that integrate it is the end of their exposure, of which the frame carries the middle.
+type DeviceMark struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The pin.
+	Pin string `protobuf:"bytes,1,opt,name=pin,proto3" json:"pin,omitempty"`
+	// Names of the tasks. Jobs of others, captures on demand and measurements are not marked.
+	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// For how long it stays active, but not beyond the end of the load or readout that it marks; unset is 10us.
+	Width         *durationpb.Duration `protobuf:"bytes,3,opt,name=width,proto3" json:"width,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeviceMark) Reset() {
+	*x = DeviceMark{}
+	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeviceMark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeviceMark) ProtoMessage() {}
+
+func (x *DeviceMark) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeviceMark.ProtoReflect.Descriptor instead.
+func (*DeviceMark) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *DeviceMark) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
+func (x *DeviceMark) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *DeviceMark) GetWidth() *durationpb.Duration {
+	if x != nil {
+		return x.Width
+	}
+	return nil
+}
+
+// DeviceInput is an input whose edges are told with the bus time at which the device measured them.
+type DeviceInput struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name, for people and commands.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The pin.
+	Pin string `protobuf:"bytes,2,opt,name=pin,proto3" json:"pin,omitempty"`
+	// Which edges are told; unset is rising.
+	Edge Edge `protobuf:"varint,3,opt,name=edge,proto3,enum=facetd.v1.Edge" json:"edge,omitempty"`
+	// Name of the sporadic task that each of those edges triggers; empty where they are told only. It is triggered as by
+	// TriggerTask, but from the time of the edge.
+	Triggers      string `protobuf:"bytes,4,opt,name=triggers,proto3" json:"triggers,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeviceInput) Reset() {
+	*x = DeviceInput{}
+	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeviceInput) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeviceInput) ProtoMessage() {}
+
+func (x *DeviceInput) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeviceInput.ProtoReflect.Descriptor instead.
+func (*DeviceInput) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *DeviceInput) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DeviceInput) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
+func (x *DeviceInput) GetEdge() Edge {
+	if x != nil {
+		return x.Edge
+	}
+	return Edge_EDGE_UNSPECIFIED
+}
+
+func (x *DeviceInput) GetTriggers() string {
+	if x != nil {
+		return x.Triggers
+	}
+	return ""
+}
+
 // StrobePins are the pins of the strobes.
 type StrobePins struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -397,7 +612,7 @@ type StrobePins struct {
 
 func (x *StrobePins) Reset() {
 	*x = StrobePins{}
-	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	mi := &file_facetd_v1_array_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -409,7 +624,7 @@ func (x *StrobePins) String() string {
 func (*StrobePins) ProtoMessage() {}
 
 func (x *StrobePins) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[2]
+	mi := &file_facetd_v1_array_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -422,7 +637,7 @@ func (x *StrobePins) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrobePins.ProtoReflect.Descriptor instead.
 func (*StrobePins) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *StrobePins) GetLoad() string {
@@ -475,7 +690,7 @@ type RegisterPins struct {
 
 func (x *RegisterPins) Reset() {
 	*x = RegisterPins{}
-	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	mi := &file_facetd_v1_array_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -487,7 +702,7 @@ func (x *RegisterPins) String() string {
 func (*RegisterPins) ProtoMessage() {}
 
 func (x *RegisterPins) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[3]
+	mi := &file_facetd_v1_array_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -500,7 +715,7 @@ func (x *RegisterPins) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterPins.ProtoReflect.Descriptor instead.
 func (*RegisterPins) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *RegisterPins) GetNumber() []string {
@@ -537,7 +752,7 @@ type AddressPins struct {
 
 func (x *AddressPins) Reset() {
 	*x = AddressPins{}
-	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	mi := &file_facetd_v1_array_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -549,7 +764,7 @@ func (x *AddressPins) String() string {
 func (*AddressPins) ProtoMessage() {}
 
 func (x *AddressPins) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[4]
+	mi := &file_facetd_v1_array_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -562,7 +777,7 @@ func (x *AddressPins) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddressPins.ProtoReflect.Descriptor instead.
 func (*AddressPins) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *AddressPins) GetRow() []string {
@@ -592,7 +807,7 @@ type LaneConverter struct {
 
 func (x *LaneConverter) Reset() {
 	*x = LaneConverter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	mi := &file_facetd_v1_array_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -604,7 +819,7 @@ func (x *LaneConverter) String() string {
 func (*LaneConverter) ProtoMessage() {}
 
 func (x *LaneConverter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[5]
+	mi := &file_facetd_v1_array_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -617,7 +832,7 @@ func (x *LaneConverter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LaneConverter.ProtoReflect.Descriptor instead.
 func (*LaneConverter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *LaneConverter) GetLane() string {
@@ -648,7 +863,7 @@ type Loopback struct {
 
 func (x *Loopback) Reset() {
 	*x = Loopback{}
-	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -660,7 +875,7 @@ func (x *Loopback) String() string {
 func (*Loopback) ProtoMessage() {}
 
 func (x *Loopback) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[6]
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -673,7 +888,7 @@ func (x *Loopback) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Loopback.ProtoReflect.Descriptor instead.
 func (*Loopback) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Loopback) GetInput() string {
@@ -709,7 +924,7 @@ type Lane struct {
 
 func (x *Lane) Reset() {
 	*x = Lane{}
-	mi := &file_facetd_v1_array_proto_msgTypes[7]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -721,7 +936,7 @@ func (x *Lane) String() string {
 func (*Lane) ProtoMessage() {}
 
 func (x *Lane) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[7]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -734,7 +949,7 @@ func (x *Lane) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lane.ProtoReflect.Descriptor instead.
 func (*Lane) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Lane) GetName() string {
@@ -796,7 +1011,7 @@ type Converter struct {
 
 func (x *Converter) Reset() {
 	*x = Converter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -808,7 +1023,7 @@ func (x *Converter) String() string {
 func (*Converter) ProtoMessage() {}
 
 func (x *Converter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -821,7 +1036,7 @@ func (x *Converter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Converter.ProtoReflect.Descriptor instead.
 func (*Converter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Converter) GetBits() uint32 {
@@ -913,7 +1128,7 @@ type BusTiming struct {
 
 func (x *BusTiming) Reset() {
 	*x = BusTiming{}
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -925,7 +1140,7 @@ func (x *BusTiming) String() string {
 func (*BusTiming) ProtoMessage() {}
 
 func (x *BusTiming) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -938,7 +1153,7 @@ func (x *BusTiming) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BusTiming.ProtoReflect.Descriptor instead.
 func (*BusTiming) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BusTiming) GetDeadTime() *durationpb.Duration {
@@ -1016,7 +1231,7 @@ type ChipClass struct {
 
 func (x *ChipClass) Reset() {
 	*x = ChipClass{}
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1028,7 +1243,7 @@ func (x *ChipClass) String() string {
 func (*ChipClass) ProtoMessage() {}
 
 func (x *ChipClass) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1041,7 +1256,7 @@ func (x *ChipClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipClass.ProtoReflect.Descriptor instead.
 func (*ChipClass) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ChipClass) GetName() string {
@@ -1191,7 +1406,7 @@ type Lattice struct {
 
 func (x *Lattice) Reset() {
 	*x = Lattice{}
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1203,7 +1418,7 @@ func (x *Lattice) String() string {
 func (*Lattice) ProtoMessage() {}
 
 func (x *Lattice) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1216,7 +1431,7 @@ func (x *Lattice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lattice.ProtoReflect.Descriptor instead.
 func (*Lattice) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Lattice) GetRows() uint32 {
@@ -1288,7 +1503,7 @@ type LogarithmicPixel struct {
 
 func (x *LogarithmicPixel) Reset() {
 	*x = LogarithmicPixel{}
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1300,7 +1515,7 @@ func (x *LogarithmicPixel) String() string {
 func (*LogarithmicPixel) ProtoMessage() {}
 
 func (x *LogarithmicPixel) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1313,7 +1528,7 @@ func (x *LogarithmicPixel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogarithmicPixel.ProtoReflect.Descriptor instead.
 func (*LogarithmicPixel) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *LogarithmicPixel) GetOffsetVolts() float64 {
@@ -1423,7 +1638,7 @@ type LinearPixel struct {
 
 func (x *LinearPixel) Reset() {
 	*x = LinearPixel{}
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1435,7 +1650,7 @@ func (x *LinearPixel) String() string {
 func (*LinearPixel) ProtoMessage() {}
 
 func (x *LinearPixel) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1448,7 +1663,7 @@ func (x *LinearPixel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LinearPixel.ProtoReflect.Descriptor instead.
 func (*LinearPixel) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *LinearPixel) GetExposure() *durationpb.Duration {
@@ -1543,7 +1758,7 @@ type Shutter struct {
 
 func (x *Shutter) Reset() {
 	*x = Shutter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1555,7 +1770,7 @@ func (x *Shutter) String() string {
 func (*Shutter) ProtoMessage() {}
 
 func (x *Shutter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1568,7 +1783,7 @@ func (x *Shutter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shutter.ProtoReflect.Descriptor instead.
 func (*Shutter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Shutter) GetLeast() *durationpb.Duration {
@@ -1603,7 +1818,7 @@ type Readout struct {
 
 func (x *Readout) Reset() {
 	*x = Readout{}
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1615,7 +1830,7 @@ func (x *Readout) String() string {
 func (*Readout) ProtoMessage() {}
 
 func (x *Readout) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1628,7 +1843,7 @@ func (x *Readout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Readout.ProtoReflect.Descriptor instead.
 func (*Readout) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Readout) GetStep() *durationpb.Duration {
@@ -1688,7 +1903,7 @@ type AnalogMemory struct {
 
 func (x *AnalogMemory) Reset() {
 	*x = AnalogMemory{}
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1700,7 +1915,7 @@ func (x *AnalogMemory) String() string {
 func (*AnalogMemory) ProtoMessage() {}
 
 func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1713,7 +1928,7 @@ func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnalogMemory.ProtoReflect.Descriptor instead.
 func (*AnalogMemory) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AnalogMemory) GetLoadRow() *durationpb.Duration {
@@ -1791,7 +2006,7 @@ type PixelSwitches struct {
 
 func (x *PixelSwitches) Reset() {
 	*x = PixelSwitches{}
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1803,7 +2018,7 @@ func (x *PixelSwitches) String() string {
 func (*PixelSwitches) ProtoMessage() {}
 
 func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1816,7 +2031,7 @@ func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelSwitches.ProtoReflect.Descriptor instead.
 func (*PixelSwitches) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *PixelSwitches) GetPatternSettle() *durationpb.Duration {
@@ -1837,7 +2052,7 @@ type Counter struct {
 
 func (x *Counter) Reset() {
 	*x = Counter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1849,7 +2064,7 @@ func (x *Counter) String() string {
 func (*Counter) ProtoMessage() {}
 
 func (x *Counter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1862,7 +2077,7 @@ func (x *Counter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counter.ProtoReflect.Descriptor instead.
 func (*Counter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Counter) GetReset_() *durationpb.Duration {
@@ -1893,7 +2108,7 @@ type Regulator struct {
 
 func (x *Regulator) Reset() {
 	*x = Regulator{}
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1905,7 +2120,7 @@ func (x *Regulator) String() string {
 func (*Regulator) ProtoMessage() {}
 
 func (x *Regulator) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1918,7 +2133,7 @@ func (x *Regulator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regulator.ProtoReflect.Descriptor instead.
 func (*Regulator) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Regulator) GetSupplyVolts() float64 {
@@ -1977,7 +2192,7 @@ type PixelBias struct {
 
 func (x *PixelBias) Reset() {
 	*x = PixelBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1989,7 +2204,7 @@ func (x *PixelBias) String() string {
 func (*PixelBias) ProtoMessage() {}
 
 func (x *PixelBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2002,7 +2217,7 @@ func (x *PixelBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelBias.ProtoReflect.Descriptor instead.
 func (*PixelBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *PixelBias) GetNominal() uint32 {
@@ -2032,7 +2247,7 @@ type OutputBias struct {
 
 func (x *OutputBias) Reset() {
 	*x = OutputBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2044,7 +2259,7 @@ func (x *OutputBias) String() string {
 func (*OutputBias) ProtoMessage() {}
 
 func (x *OutputBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2057,7 +2272,7 @@ func (x *OutputBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OutputBias.ProtoReflect.Descriptor instead.
 func (*OutputBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *OutputBias) GetNominal() uint32 {
@@ -2093,7 +2308,7 @@ type Amplifier struct {
 
 func (x *Amplifier) Reset() {
 	*x = Amplifier{}
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2105,7 +2320,7 @@ func (x *Amplifier) String() string {
 func (*Amplifier) ProtoMessage() {}
 
 func (x *Amplifier) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2118,7 +2333,7 @@ func (x *Amplifier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Amplifier.ProtoReflect.Descriptor instead.
 func (*Amplifier) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Amplifier) GetGains() []float64 {
@@ -2179,7 +2394,7 @@ type Chip struct {
 
 func (x *Chip) Reset() {
 	*x = Chip{}
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2191,7 +2406,7 @@ func (x *Chip) String() string {
 func (*Chip) ProtoMessage() {}
 
 func (x *Chip) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2204,7 +2419,7 @@ func (x *Chip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Chip.ProtoReflect.Descriptor instead.
 func (*Chip) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Chip) GetName() string {
@@ -2272,7 +2487,7 @@ type Mount struct {
 
 func (x *Mount) Reset() {
 	*x = Mount{}
-	mi := &file_facetd_v1_array_proto_msgTypes[24]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2284,7 +2499,7 @@ func (x *Mount) String() string {
 func (*Mount) ProtoMessage() {}
 
 func (x *Mount) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[24]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2297,7 +2512,7 @@ func (x *Mount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mount.ProtoReflect.Descriptor instead.
 func (*Mount) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Mount) GetYawDeg() float64 {
@@ -2378,7 +2593,7 @@ type Lens struct {
 
 func (x *Lens) Reset() {
 	*x = Lens{}
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2390,7 +2605,7 @@ func (x *Lens) String() string {
 func (*Lens) ProtoMessage() {}
 
 func (x *Lens) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2403,7 +2618,7 @@ func (x *Lens) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lens.ProtoReflect.Descriptor instead.
 func (*Lens) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Lens) GetHorizontalFovDeg() float64 {
@@ -2489,7 +2704,7 @@ type Geometry struct {
 
 func (x *Geometry) Reset() {
 	*x = Geometry{}
-	mi := &file_facetd_v1_array_proto_msgTypes[26]
+	mi := &file_facetd_v1_array_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2501,7 +2716,7 @@ func (x *Geometry) String() string {
 func (*Geometry) ProtoMessage() {}
 
 func (x *Geometry) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[26]
+	mi := &file_facetd_v1_array_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2514,7 +2729,7 @@ func (x *Geometry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Geometry.ProtoReflect.Descriptor instead.
 func (*Geometry) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Geometry) GetDigest() string {
@@ -2587,7 +2802,7 @@ type ChipGeometry struct {
 
 func (x *ChipGeometry) Reset() {
 	*x = ChipGeometry{}
-	mi := &file_facetd_v1_array_proto_msgTypes[27]
+	mi := &file_facetd_v1_array_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2599,7 +2814,7 @@ func (x *ChipGeometry) String() string {
 func (*ChipGeometry) ProtoMessage() {}
 
 func (x *ChipGeometry) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[27]
+	mi := &file_facetd_v1_array_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2612,7 +2827,7 @@ func (x *ChipGeometry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipGeometry.ProtoReflect.Descriptor instead.
 func (*ChipGeometry) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{27}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ChipGeometry) GetChip() string {
@@ -2768,7 +2983,7 @@ type FalloffPoint struct {
 
 func (x *FalloffPoint) Reset() {
 	*x = FalloffPoint{}
-	mi := &file_facetd_v1_array_proto_msgTypes[28]
+	mi := &file_facetd_v1_array_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2780,7 +2995,7 @@ func (x *FalloffPoint) String() string {
 func (*FalloffPoint) ProtoMessage() {}
 
 func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[28]
+	mi := &file_facetd_v1_array_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2793,7 +3008,7 @@ func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FalloffPoint.ProtoReflect.Descriptor instead.
 func (*FalloffPoint) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{28}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *FalloffPoint) GetAngleDeg() float64 {
@@ -2823,7 +3038,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[29]
+	mi := &file_facetd_v1_array_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2835,7 +3050,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[29]
+	mi := &file_facetd_v1_array_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2848,7 +3063,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{29}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Group) GetName() string {
@@ -2882,7 +3097,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[30]
+	mi := &file_facetd_v1_array_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2894,7 +3109,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[30]
+	mi := &file_facetd_v1_array_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2907,7 +3122,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{30}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -2978,7 +3193,7 @@ type AllChips struct {
 
 func (x *AllChips) Reset() {
 	*x = AllChips{}
-	mi := &file_facetd_v1_array_proto_msgTypes[31]
+	mi := &file_facetd_v1_array_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2990,7 +3205,7 @@ func (x *AllChips) String() string {
 func (*AllChips) ProtoMessage() {}
 
 func (x *AllChips) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[31]
+	mi := &file_facetd_v1_array_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3003,7 +3218,7 @@ func (x *AllChips) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AllChips.ProtoReflect.Descriptor instead.
 func (*AllChips) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{31}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{33}
 }
 
 // ChipList is a list of chips by name.
@@ -3017,7 +3232,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[32]
+	mi := &file_facetd_v1_array_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3029,7 +3244,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[32]
+	mi := &file_facetd_v1_array_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3042,7 +3257,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{32}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -3070,7 +3285,7 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x06device\x18\n" +
 	" \x01(\v2\x11.facetd.v1.DeviceR\x06deviceB\f\n" +
 	"\n" +
-	"_light_lux\"\xc9\x02\n" +
+	"_light_lux\"\xa4\x03\n" +
 	"\x06Device\x12\x14\n" +
 	"\x05board\x18\x01 \x01(\tR\x05board\x12\x18\n" +
 	"\aselects\x18\x02 \x03(\tR\aselects\x12/\n" +
@@ -3079,7 +3294,20 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\aaddress\x18\x05 \x01(\v2\x16.facetd.v1.AddressPinsR\aaddress\x12\x14\n" +
 	"\x05clock\x18\x06 \x01(\tR\x05clock\x12.\n" +
 	"\x05lanes\x18\a \x03(\v2\x18.facetd.v1.LaneConverterR\x05lanes\x12/\n" +
-	"\bloopback\x18\b \x03(\v2\x13.facetd.v1.LoopbackR\bloopback\"~\n" +
+	"\bloopback\x18\b \x03(\v2\x13.facetd.v1.LoopbackR\bloopback\x12)\n" +
+	"\x04mark\x18\t \x01(\v2\x15.facetd.v1.DeviceMarkR\x04mark\x12.\n" +
+	"\x06inputs\x18\n" +
+	" \x03(\v2\x16.facetd.v1.DeviceInputR\x06inputs\"e\n" +
+	"\n" +
+	"DeviceMark\x12\x10\n" +
+	"\x03pin\x18\x01 \x01(\tR\x03pin\x12\x14\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12/\n" +
+	"\x05width\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x05width\"t\n" +
+	"\vDeviceInput\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
+	"\x03pin\x18\x02 \x01(\tR\x03pin\x12#\n" +
+	"\x04edge\x18\x03 \x01(\x0e2\x0f.facetd.v1.EdgeR\x04edge\x12\x1a\n" +
+	"\btriggers\x18\x04 \x01(\tR\btriggers\"~\n" +
 	"\n" +
 	"StrobePins\x12\x12\n" +
 	"\x04load\x18\x01 \x01(\tR\x04load\x12\x14\n" +
@@ -3309,7 +3537,12 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\n" +
 	"\bAllChips\" \n" +
 	"\bChipList\x12\x14\n" +
-	"\x05names\x18\x01 \x03(\tR\x05names*]\n" +
+	"\x05names\x18\x01 \x03(\tR\x05names*N\n" +
+	"\x04Edge\x12\x14\n" +
+	"\x10EDGE_UNSPECIFIED\x10\x00\x12\x0f\n" +
+	"\vEDGE_RISING\x10\x01\x12\x10\n" +
+	"\fEDGE_FALLING\x10\x02\x12\r\n" +
+	"\tEDGE_BOTH\x10\x03*]\n" +
 	"\vArrangement\x12\x1b\n" +
 	"\x17ARRANGEMENT_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ARRANGEMENT_SQUARE\x10\x01\x12\x19\n" +
@@ -3333,102 +3566,109 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_array_proto_rawDescData
 }
 
-var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
 var file_facetd_v1_array_proto_goTypes = []any{
-	(Arrangement)(0),            // 0: facetd.v1.Arrangement
-	(Projection)(0),             // 1: facetd.v1.Projection
-	(*Array)(nil),               // 2: facetd.v1.Array
-	(*Device)(nil),              // 3: facetd.v1.Device
-	(*StrobePins)(nil),          // 4: facetd.v1.StrobePins
-	(*RegisterPins)(nil),        // 5: facetd.v1.RegisterPins
-	(*AddressPins)(nil),         // 6: facetd.v1.AddressPins
-	(*LaneConverter)(nil),       // 7: facetd.v1.LaneConverter
-	(*Loopback)(nil),            // 8: facetd.v1.Loopback
-	(*Lane)(nil),                // 9: facetd.v1.Lane
-	(*Converter)(nil),           // 10: facetd.v1.Converter
-	(*BusTiming)(nil),           // 11: facetd.v1.BusTiming
-	(*ChipClass)(nil),           // 12: facetd.v1.ChipClass
-	(*Lattice)(nil),             // 13: facetd.v1.Lattice
-	(*LogarithmicPixel)(nil),    // 14: facetd.v1.LogarithmicPixel
-	(*LinearPixel)(nil),         // 15: facetd.v1.LinearPixel
-	(*Shutter)(nil),             // 16: facetd.v1.Shutter
-	(*Readout)(nil),             // 17: facetd.v1.Readout
-	(*AnalogMemory)(nil),        // 18: facetd.v1.AnalogMemory
-	(*PixelSwitches)(nil),       // 19: facetd.v1.PixelSwitches
-	(*Counter)(nil),             // 20: facetd.v1.Counter
-	(*Regulator)(nil),           // 21: facetd.v1.Regulator
-	(*PixelBias)(nil),           // 22: facetd.v1.PixelBias
-	(*OutputBias)(nil),          // 23: facetd.v1.OutputBias
-	(*Amplifier)(nil),           // 24: facetd.v1.Amplifier
-	(*Chip)(nil),                // 25: facetd.v1.Chip
-	(*Mount)(nil),               // 26: facetd.v1.Mount
-	(*Lens)(nil),                // 27: facetd.v1.Lens
-	(*Geometry)(nil),            // 28: facetd.v1.Geometry
-	(*ChipGeometry)(nil),        // 29: facetd.v1.ChipGeometry
-	(*FalloffPoint)(nil),        // 30: facetd.v1.FalloffPoint
-	(*Group)(nil),               // 31: facetd.v1.Group
-	(*Target)(nil),              // 32: facetd.v1.Target
-	(*AllChips)(nil),            // 33: facetd.v1.AllChips
-	(*ChipList)(nil),            // 34: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 35: google.protobuf.Duration
+	(Edge)(0),                   // 0: facetd.v1.Edge
+	(Arrangement)(0),            // 1: facetd.v1.Arrangement
+	(Projection)(0),             // 2: facetd.v1.Projection
+	(*Array)(nil),               // 3: facetd.v1.Array
+	(*Device)(nil),              // 4: facetd.v1.Device
+	(*DeviceMark)(nil),          // 5: facetd.v1.DeviceMark
+	(*DeviceInput)(nil),         // 6: facetd.v1.DeviceInput
+	(*StrobePins)(nil),          // 7: facetd.v1.StrobePins
+	(*RegisterPins)(nil),        // 8: facetd.v1.RegisterPins
+	(*AddressPins)(nil),         // 9: facetd.v1.AddressPins
+	(*LaneConverter)(nil),       // 10: facetd.v1.LaneConverter
+	(*Loopback)(nil),            // 11: facetd.v1.Loopback
+	(*Lane)(nil),                // 12: facetd.v1.Lane
+	(*Converter)(nil),           // 13: facetd.v1.Converter
+	(*BusTiming)(nil),           // 14: facetd.v1.BusTiming
+	(*ChipClass)(nil),           // 15: facetd.v1.ChipClass
+	(*Lattice)(nil),             // 16: facetd.v1.Lattice
+	(*LogarithmicPixel)(nil),    // 17: facetd.v1.LogarithmicPixel
+	(*LinearPixel)(nil),         // 18: facetd.v1.LinearPixel
+	(*Shutter)(nil),             // 19: facetd.v1.Shutter
+	(*Readout)(nil),             // 20: facetd.v1.Readout
+	(*AnalogMemory)(nil),        // 21: facetd.v1.AnalogMemory
+	(*PixelSwitches)(nil),       // 22: facetd.v1.PixelSwitches
+	(*Counter)(nil),             // 23: facetd.v1.Counter
+	(*Regulator)(nil),           // 24: facetd.v1.Regulator
+	(*PixelBias)(nil),           // 25: facetd.v1.PixelBias
+	(*OutputBias)(nil),          // 26: facetd.v1.OutputBias
+	(*Amplifier)(nil),           // 27: facetd.v1.Amplifier
+	(*Chip)(nil),                // 28: facetd.v1.Chip
+	(*Mount)(nil),               // 29: facetd.v1.Mount
+	(*Lens)(nil),                // 30: facetd.v1.Lens
+	(*Geometry)(nil),            // 31: facetd.v1.Geometry
+	(*ChipGeometry)(nil),        // 32: facetd.v1.ChipGeometry
+	(*FalloffPoint)(nil),        // 33: facetd.v1.FalloffPoint
+	(*Group)(nil),               // 34: facetd.v1.Group
+	(*Target)(nil),              // 35: facetd.v1.Target
+	(*AllChips)(nil),            // 36: facetd.v1.AllChips
+	(*ChipList)(nil),            // 37: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 38: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
-	9,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
-	12, // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
-	25, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	31, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
-	11, // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
-	3,  // 5: facetd.v1.Array.device:type_name -> facetd.v1.Device
-	4,  // 6: facetd.v1.Device.strobes:type_name -> facetd.v1.StrobePins
-	5,  // 7: facetd.v1.Device.registers:type_name -> facetd.v1.RegisterPins
-	6,  // 8: facetd.v1.Device.address:type_name -> facetd.v1.AddressPins
-	7,  // 9: facetd.v1.Device.lanes:type_name -> facetd.v1.LaneConverter
-	8,  // 10: facetd.v1.Device.loopback:type_name -> facetd.v1.Loopback
-	10, // 11: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	35, // 12: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	35, // 13: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	35, // 14: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	35, // 15: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	35, // 16: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	35, // 17: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
-	13, // 18: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
-	14, // 19: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
-	15, // 20: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
-	17, // 21: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
-	18, // 22: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
-	19, // 23: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
-	20, // 24: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
-	21, // 25: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
-	22, // 26: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
-	23, // 27: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
-	24, // 28: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
-	0,  // 29: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	35, // 30: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
-	16, // 31: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
-	35, // 32: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
-	35, // 33: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
-	35, // 34: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	35, // 35: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	35, // 36: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	35, // 37: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	35, // 38: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	35, // 39: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	35, // 40: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
-	26, // 41: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
-	27, // 42: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
-	1,  // 43: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
-	30, // 44: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
-	29, // 45: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
-	0,  // 46: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
-	1,  // 47: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
-	33, // 48: facetd.v1.Target.all:type_name -> facetd.v1.AllChips
-	34, // 49: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	50, // [50:50] is the sub-list for method output_type
-	50, // [50:50] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	12, // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
+	15, // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
+	28, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
+	34, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	14, // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
+	4,  // 5: facetd.v1.Array.device:type_name -> facetd.v1.Device
+	7,  // 6: facetd.v1.Device.strobes:type_name -> facetd.v1.StrobePins
+	8,  // 7: facetd.v1.Device.registers:type_name -> facetd.v1.RegisterPins
+	9,  // 8: facetd.v1.Device.address:type_name -> facetd.v1.AddressPins
+	10, // 9: facetd.v1.Device.lanes:type_name -> facetd.v1.LaneConverter
+	11, // 10: facetd.v1.Device.loopback:type_name -> facetd.v1.Loopback
+	5,  // 11: facetd.v1.Device.mark:type_name -> facetd.v1.DeviceMark
+	6,  // 12: facetd.v1.Device.inputs:type_name -> facetd.v1.DeviceInput
+	38, // 13: facetd.v1.DeviceMark.width:type_name -> google.protobuf.Duration
+	0,  // 14: facetd.v1.DeviceInput.edge:type_name -> facetd.v1.Edge
+	13, // 15: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
+	38, // 16: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	38, // 17: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	38, // 18: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	38, // 19: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	38, // 20: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	38, // 21: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	16, // 22: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
+	17, // 23: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
+	18, // 24: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
+	20, // 25: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
+	21, // 26: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
+	22, // 27: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
+	23, // 28: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
+	24, // 29: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
+	25, // 30: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
+	26, // 31: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
+	27, // 32: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
+	1,  // 33: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
+	38, // 34: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	19, // 35: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
+	38, // 36: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
+	38, // 37: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
+	38, // 38: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	38, // 39: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	38, // 40: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	38, // 41: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	38, // 42: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	38, // 43: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	38, // 44: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	29, // 45: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
+	30, // 46: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
+	2,  // 47: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
+	33, // 48: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
+	32, // 49: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
+	1,  // 50: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
+	2,  // 51: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
+	36, // 52: facetd.v1.Target.all:type_name -> facetd.v1.AllChips
+	37, // 53: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	54, // [54:54] is the sub-list for method output_type
+	54, // [54:54] is the sub-list for method input_type
+	54, // [54:54] is the sub-list for extension type_name
+	54, // [54:54] is the sub-list for extension extendee
+	0,  // [0:54] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -3437,15 +3677,15 @@ func file_facetd_v1_array_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_msgTypes[0].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[7].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[10].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[9].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[12].OneofWrappers = []any{
 		(*ChipClass_Logarithmic)(nil),
 		(*ChipClass_Linear)(nil),
 	}
-	file_facetd_v1_array_proto_msgTypes[20].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[21].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[22].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[30].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[23].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[24].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[32].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -3455,8 +3695,8 @@ func file_facetd_v1_array_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   33,
+			NumEnums:      3,
+			NumMessages:   35,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

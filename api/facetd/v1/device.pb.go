@@ -79,6 +79,481 @@ func (ReadingUnit) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_device_proto_rawDescGZIP(), []int{0}
 }
 
+// GetInputsRequest has no fields.
+type GetInputsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetInputsRequest) Reset() {
+	*x = GetInputsRequest{}
+	mi := &file_facetd_v1_device_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetInputsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetInputsRequest) ProtoMessage() {}
+
+func (x *GetInputsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetInputsRequest.ProtoReflect.Descriptor instead.
+func (*GetInputsRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{0}
+}
+
+// GetInputsResponse is what connects an array to the rest of the robot.
+type GetInputsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The mark; unset where the array file has none.
+	Mark *MarkStatus `protobuf:"bytes,1,opt,name=mark,proto3" json:"mark,omitempty"`
+	// The inputs, as the array file has them.
+	Inputs        []*InputStatus `protobuf:"bytes,2,rep,name=inputs,proto3" json:"inputs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetInputsResponse) Reset() {
+	*x = GetInputsResponse{}
+	mi := &file_facetd_v1_device_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetInputsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetInputsResponse) ProtoMessage() {}
+
+func (x *GetInputsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetInputsResponse.ProtoReflect.Descriptor instead.
+func (*GetInputsResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *GetInputsResponse) GetMark() *MarkStatus {
+	if x != nil {
+		return x.Mark
+	}
+	return nil
+}
+
+func (x *GetInputsResponse) GetInputs() []*InputStatus {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+// MarkStatus is the output that marks when light is sampled.
+type MarkStatus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The pin.
+	Pin string `protobuf:"bytes,1,opt,name=pin,proto3" json:"pin,omitempty"`
+	// The tasks whose light is marked.
+	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Marks since the daemon started, of segments that ran whole.
+	Marks uint64 `protobuf:"varint,3,opt,name=marks,proto3" json:"marks,omitempty"`
+	// Bus time of the last one, in nanoseconds; unset before the first.
+	LastBusNs     *int64 `protobuf:"varint,4,opt,name=last_bus_ns,json=lastBusNs,proto3,oneof" json:"last_bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MarkStatus) Reset() {
+	*x = MarkStatus{}
+	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MarkStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MarkStatus) ProtoMessage() {}
+
+func (x *MarkStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MarkStatus.ProtoReflect.Descriptor instead.
+func (*MarkStatus) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *MarkStatus) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
+func (x *MarkStatus) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *MarkStatus) GetMarks() uint64 {
+	if x != nil {
+		return x.Marks
+	}
+	return 0
+}
+
+func (x *MarkStatus) GetLastBusNs() int64 {
+	if x != nil && x.LastBusNs != nil {
+		return *x.LastBusNs
+	}
+	return 0
+}
+
+// InputStatus is an input with what came there since the daemon started.
+type InputStatus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The pin.
+	Pin string `protobuf:"bytes,2,opt,name=pin,proto3" json:"pin,omitempty"`
+	// Which edges are told.
+	Edge Edge `protobuf:"varint,3,opt,name=edge,proto3,enum=facetd.v1.Edge" json:"edge,omitempty"`
+	// The sporadic task that they trigger; may be empty.
+	Triggers string `protobuf:"bytes,4,opt,name=triggers,proto3" json:"triggers,omitempty"`
+	// Edges that were told.
+	Edges uint64 `protobuf:"varint,5,opt,name=edges,proto3" json:"edges,omitempty"`
+	// Edges that the device could not tell, as its link was full.
+	Missed uint64 `protobuf:"varint,6,opt,name=missed,proto3" json:"missed,omitempty"`
+	// Edges that have triggered a job.
+	Taken uint64 `protobuf:"varint,7,opt,name=taken,proto3" json:"taken,omitempty"`
+	// Edges that were to trigger one and were refused, as TriggerTask would be.
+	Refused uint64 `protobuf:"varint,8,opt,name=refused,proto3" json:"refused,omitempty"`
+	// Of those taken, how many were told so late that the job counts from then: the promise was not kept.
+	Late uint64 `protobuf:"varint,9,opt,name=late,proto3" json:"late,omitempty"`
+	// Why the last of them was refused; empty where none was.
+	LastRefusal string `protobuf:"bytes,10,opt,name=last_refusal,json=lastRefusal,proto3" json:"last_refusal,omitempty"`
+	// The last edges, at most 64, in order.
+	Recent        []*InputEdge `protobuf:"bytes,11,rep,name=recent,proto3" json:"recent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InputStatus) Reset() {
+	*x = InputStatus{}
+	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InputStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InputStatus) ProtoMessage() {}
+
+func (x *InputStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InputStatus.ProtoReflect.Descriptor instead.
+func (*InputStatus) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *InputStatus) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *InputStatus) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
+func (x *InputStatus) GetEdge() Edge {
+	if x != nil {
+		return x.Edge
+	}
+	return Edge_EDGE_UNSPECIFIED
+}
+
+func (x *InputStatus) GetTriggers() string {
+	if x != nil {
+		return x.Triggers
+	}
+	return ""
+}
+
+func (x *InputStatus) GetEdges() uint64 {
+	if x != nil {
+		return x.Edges
+	}
+	return 0
+}
+
+func (x *InputStatus) GetMissed() uint64 {
+	if x != nil {
+		return x.Missed
+	}
+	return 0
+}
+
+func (x *InputStatus) GetTaken() uint64 {
+	if x != nil {
+		return x.Taken
+	}
+	return 0
+}
+
+func (x *InputStatus) GetRefused() uint64 {
+	if x != nil {
+		return x.Refused
+	}
+	return 0
+}
+
+func (x *InputStatus) GetLate() uint64 {
+	if x != nil {
+		return x.Late
+	}
+	return 0
+}
+
+func (x *InputStatus) GetLastRefusal() string {
+	if x != nil {
+		return x.LastRefusal
+	}
+	return ""
+}
+
+func (x *InputStatus) GetRecent() []*InputEdge {
+	if x != nil {
+		return x.Recent
+	}
+	return nil
+}
+
+// InputEdge is one edge.
+type InputEdge struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its number among the edges of the input, from 1: what is missing between two answers was not kept.
+	Number uint64 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Whether the input became high.
+	High bool `protobuf:"varint,2,opt,name=high,proto3" json:"high,omitempty"`
+	// Bus time at which it was measured, in nanoseconds.
+	AtBusNs       int64 `protobuf:"varint,3,opt,name=at_bus_ns,json=atBusNs,proto3" json:"at_bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InputEdge) Reset() {
+	*x = InputEdge{}
+	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InputEdge) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InputEdge) ProtoMessage() {}
+
+func (x *InputEdge) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InputEdge.ProtoReflect.Descriptor instead.
+func (*InputEdge) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *InputEdge) GetNumber() uint64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *InputEdge) GetHigh() bool {
+	if x != nil {
+		return x.High
+	}
+	return false
+}
+
+func (x *InputEdge) GetAtBusNs() int64 {
+	if x != nil {
+		return x.AtBusNs
+	}
+	return 0
+}
+
+// SetInputRequest names an input and its level.
+type SetInputRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the input.
+	Input string `protobuf:"bytes,1,opt,name=input,proto3" json:"input,omitempty"`
+	// The level.
+	High          bool `protobuf:"varint,2,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetInputRequest) Reset() {
+	*x = SetInputRequest{}
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetInputRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetInputRequest) ProtoMessage() {}
+
+func (x *SetInputRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetInputRequest.ProtoReflect.Descriptor instead.
+func (*SetInputRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *SetInputRequest) GetInput() string {
+	if x != nil {
+		return x.Input
+	}
+	return ""
+}
+
+func (x *SetInputRequest) GetHigh() bool {
+	if x != nil {
+		return x.High
+	}
+	return false
+}
+
+// SetInputResponse says when it was set.
+type SetInputResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bus time, in nanoseconds.
+	AtBusNs int64 `protobuf:"varint,1,opt,name=at_bus_ns,json=atBusNs,proto3" json:"at_bus_ns,omitempty"`
+	// Whether it had another level before.
+	Changed       bool `protobuf:"varint,2,opt,name=changed,proto3" json:"changed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetInputResponse) Reset() {
+	*x = SetInputResponse{}
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetInputResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetInputResponse) ProtoMessage() {}
+
+func (x *SetInputResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetInputResponse.ProtoReflect.Descriptor instead.
+func (*SetInputResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *SetInputResponse) GetAtBusNs() int64 {
+	if x != nil {
+		return x.AtBusNs
+	}
+	return 0
+}
+
+func (x *SetInputResponse) GetChanged() bool {
+	if x != nil {
+		return x.Changed
+	}
+	return false
+}
+
 // GetDeviceRequest has no fields.
 type GetDeviceRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -88,7 +563,7 @@ type GetDeviceRequest struct {
 
 func (x *GetDeviceRequest) Reset() {
 	*x = GetDeviceRequest{}
-	mi := &file_facetd_v1_device_proto_msgTypes[0]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -100,7 +575,7 @@ func (x *GetDeviceRequest) String() string {
 func (*GetDeviceRequest) ProtoMessage() {}
 
 func (x *GetDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[0]
+	mi := &file_facetd_v1_device_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -113,7 +588,7 @@ func (x *GetDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeviceRequest.ProtoReflect.Descriptor instead.
 func (*GetDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{0}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{7}
 }
 
 // GetDeviceResponse is the device.
@@ -127,7 +602,7 @@ type GetDeviceResponse struct {
 
 func (x *GetDeviceResponse) Reset() {
 	*x = GetDeviceResponse{}
-	mi := &file_facetd_v1_device_proto_msgTypes[1]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -139,7 +614,7 @@ func (x *GetDeviceResponse) String() string {
 func (*GetDeviceResponse) ProtoMessage() {}
 
 func (x *GetDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[1]
+	mi := &file_facetd_v1_device_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -152,7 +627,7 @@ func (x *GetDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeviceResponse.ProtoReflect.Descriptor instead.
 func (*GetDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetDeviceResponse) GetDevice() *DeviceStatus {
@@ -173,7 +648,7 @@ type SelfTestDeviceRequest struct {
 
 func (x *SelfTestDeviceRequest) Reset() {
 	*x = SelfTestDeviceRequest{}
-	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	mi := &file_facetd_v1_device_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -185,7 +660,7 @@ func (x *SelfTestDeviceRequest) String() string {
 func (*SelfTestDeviceRequest) ProtoMessage() {}
 
 func (x *SelfTestDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[2]
+	mi := &file_facetd_v1_device_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -198,7 +673,7 @@ func (x *SelfTestDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SelfTestDeviceRequest.ProtoReflect.Descriptor instead.
 func (*SelfTestDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SelfTestDeviceRequest) GetBoard() string {
@@ -219,7 +694,7 @@ type SelfTestDeviceResponse struct {
 
 func (x *SelfTestDeviceResponse) Reset() {
 	*x = SelfTestDeviceResponse{}
-	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	mi := &file_facetd_v1_device_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -231,7 +706,7 @@ func (x *SelfTestDeviceResponse) String() string {
 func (*SelfTestDeviceResponse) ProtoMessage() {}
 
 func (x *SelfTestDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[3]
+	mi := &file_facetd_v1_device_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -244,7 +719,7 @@ func (x *SelfTestDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SelfTestDeviceResponse.ProtoReflect.Descriptor instead.
 func (*SelfTestDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SelfTestDeviceResponse) GetSelfTest() *DeviceSelfTest {
@@ -277,7 +752,7 @@ type DeviceSelfTest struct {
 
 func (x *DeviceSelfTest) Reset() {
 	*x = DeviceSelfTest{}
-	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	mi := &file_facetd_v1_device_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -289,7 +764,7 @@ func (x *DeviceSelfTest) String() string {
 func (*DeviceSelfTest) ProtoMessage() {}
 
 func (x *DeviceSelfTest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[4]
+	mi := &file_facetd_v1_device_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -302,7 +777,7 @@ func (x *DeviceSelfTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSelfTest.ProtoReflect.Descriptor instead.
 func (*DeviceSelfTest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *DeviceSelfTest) GetRequired() bool {
@@ -373,7 +848,7 @@ type DeviceReading struct {
 
 func (x *DeviceReading) Reset() {
 	*x = DeviceReading{}
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -385,7 +860,7 @@ func (x *DeviceReading) String() string {
 func (*DeviceReading) ProtoMessage() {}
 
 func (x *DeviceReading) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[5]
+	mi := &file_facetd_v1_device_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -398,7 +873,7 @@ func (x *DeviceReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceReading.ProtoReflect.Descriptor instead.
 func (*DeviceReading) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *DeviceReading) GetName() string {
@@ -474,7 +949,7 @@ type DeviceStatus struct {
 
 func (x *DeviceStatus) Reset() {
 	*x = DeviceStatus{}
-	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	mi := &file_facetd_v1_device_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -486,7 +961,7 @@ func (x *DeviceStatus) String() string {
 func (*DeviceStatus) ProtoMessage() {}
 
 func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[6]
+	mi := &file_facetd_v1_device_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -499,7 +974,7 @@ func (x *DeviceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceStatus.ProtoReflect.Descriptor instead.
 func (*DeviceStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *DeviceStatus) GetAddress() string {
@@ -624,7 +1099,7 @@ type DeviceLimits struct {
 
 func (x *DeviceLimits) Reset() {
 	*x = DeviceLimits{}
-	mi := &file_facetd_v1_device_proto_msgTypes[7]
+	mi := &file_facetd_v1_device_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -636,7 +1111,7 @@ func (x *DeviceLimits) String() string {
 func (*DeviceLimits) ProtoMessage() {}
 
 func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[7]
+	mi := &file_facetd_v1_device_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -649,7 +1124,7 @@ func (x *DeviceLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLimits.ProtoReflect.Descriptor instead.
 func (*DeviceLimits) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *DeviceLimits) GetTickNs() int64 {
@@ -751,7 +1226,7 @@ type DeviceClock struct {
 
 func (x *DeviceClock) Reset() {
 	*x = DeviceClock{}
-	mi := &file_facetd_v1_device_proto_msgTypes[8]
+	mi := &file_facetd_v1_device_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -763,7 +1238,7 @@ func (x *DeviceClock) String() string {
 func (*DeviceClock) ProtoMessage() {}
 
 func (x *DeviceClock) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[8]
+	mi := &file_facetd_v1_device_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -776,7 +1251,7 @@ func (x *DeviceClock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceClock.ProtoReflect.Descriptor instead.
 func (*DeviceClock) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *DeviceClock) GetOffsetNs() int64 {
@@ -881,7 +1356,7 @@ type DeviceCounters struct {
 
 func (x *DeviceCounters) Reset() {
 	*x = DeviceCounters{}
-	mi := &file_facetd_v1_device_proto_msgTypes[9]
+	mi := &file_facetd_v1_device_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -893,7 +1368,7 @@ func (x *DeviceCounters) String() string {
 func (*DeviceCounters) ProtoMessage() {}
 
 func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_device_proto_msgTypes[9]
+	mi := &file_facetd_v1_device_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -906,7 +1381,7 @@ func (x *DeviceCounters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceCounters.ProtoReflect.Descriptor instead.
 func (*DeviceCounters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_device_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_device_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DeviceCounters) GetSessions() uint64 {
@@ -1081,7 +1556,41 @@ var File_facetd_v1_device_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_device_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/device.proto\x12\tfacetd.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
+	"\x16facetd/v1/device.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
+	"\x10GetInputsRequest\"n\n" +
+	"\x11GetInputsResponse\x12)\n" +
+	"\x04mark\x18\x01 \x01(\v2\x15.facetd.v1.MarkStatusR\x04mark\x12.\n" +
+	"\x06inputs\x18\x02 \x03(\v2\x16.facetd.v1.InputStatusR\x06inputs\"\x7f\n" +
+	"\n" +
+	"MarkStatus\x12\x10\n" +
+	"\x03pin\x18\x01 \x01(\tR\x03pin\x12\x14\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05marks\x18\x03 \x01(\x04R\x05marks\x12#\n" +
+	"\vlast_bus_ns\x18\x04 \x01(\x03H\x00R\tlastBusNs\x88\x01\x01B\x0e\n" +
+	"\f_last_bus_ns\"\xb7\x02\n" +
+	"\vInputStatus\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
+	"\x03pin\x18\x02 \x01(\tR\x03pin\x12#\n" +
+	"\x04edge\x18\x03 \x01(\x0e2\x0f.facetd.v1.EdgeR\x04edge\x12\x1a\n" +
+	"\btriggers\x18\x04 \x01(\tR\btriggers\x12\x14\n" +
+	"\x05edges\x18\x05 \x01(\x04R\x05edges\x12\x16\n" +
+	"\x06missed\x18\x06 \x01(\x04R\x06missed\x12\x14\n" +
+	"\x05taken\x18\a \x01(\x04R\x05taken\x12\x18\n" +
+	"\arefused\x18\b \x01(\x04R\arefused\x12\x12\n" +
+	"\x04late\x18\t \x01(\x04R\x04late\x12!\n" +
+	"\flast_refusal\x18\n" +
+	" \x01(\tR\vlastRefusal\x12,\n" +
+	"\x06recent\x18\v \x03(\v2\x14.facetd.v1.InputEdgeR\x06recent\"S\n" +
+	"\tInputEdge\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x04R\x06number\x12\x12\n" +
+	"\x04high\x18\x02 \x01(\bR\x04high\x12\x1a\n" +
+	"\tat_bus_ns\x18\x03 \x01(\x03R\aatBusNs\";\n" +
+	"\x0fSetInputRequest\x12\x14\n" +
+	"\x05input\x18\x01 \x01(\tR\x05input\x12\x12\n" +
+	"\x04high\x18\x02 \x01(\bR\x04high\"H\n" +
+	"\x10SetInputResponse\x12\x1a\n" +
+	"\tat_bus_ns\x18\x01 \x01(\x03R\aatBusNs\x12\x18\n" +
+	"\achanged\x18\x02 \x01(\bR\achanged\"\x12\n" +
 	"\x10GetDeviceRequest\"D\n" +
 	"\x11GetDeviceResponse\x12/\n" +
 	"\x06device\x18\x01 \x01(\v2\x17.facetd.v1.DeviceStatusR\x06device\"-\n" +
@@ -1176,10 +1685,12 @@ const file_facetd_v1_device_proto_rawDesc = "" +
 	"\x18READING_UNIT_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12READING_UNIT_VOLTS\x10\x01\x12\x18\n" +
 	"\x14READING_UNIT_AMPERES\x10\x02\x12\x18\n" +
-	"\x14READING_UNIT_CELSIUS\x10\x032\xae\x01\n" +
+	"\x14READING_UNIT_CELSIUS\x10\x032\xbb\x02\n" +
 	"\rDeviceService\x12F\n" +
 	"\tGetDevice\x12\x1b.facetd.v1.GetDeviceRequest\x1a\x1c.facetd.v1.GetDeviceResponse\x12U\n" +
-	"\x0eSelfTestDevice\x12 .facetd.v1.SelfTestDeviceRequest\x1a!.facetd.v1.SelfTestDeviceResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x0eSelfTestDevice\x12 .facetd.v1.SelfTestDeviceRequest\x1a!.facetd.v1.SelfTestDeviceResponse\x12F\n" +
+	"\tGetInputs\x12\x1b.facetd.v1.GetInputsRequest\x1a\x1c.facetd.v1.GetInputsResponse\x12C\n" +
+	"\bSetInput\x12\x1a.facetd.v1.SetInputRequest\x1a\x1b.facetd.v1.SetInputResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_device_proto_rawDescOnce sync.Once
@@ -1194,40 +1705,56 @@ func file_facetd_v1_device_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_device_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_facetd_v1_device_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_facetd_v1_device_proto_goTypes = []any{
 	(ReadingUnit)(0),               // 0: facetd.v1.ReadingUnit
-	(*GetDeviceRequest)(nil),       // 1: facetd.v1.GetDeviceRequest
-	(*GetDeviceResponse)(nil),      // 2: facetd.v1.GetDeviceResponse
-	(*SelfTestDeviceRequest)(nil),  // 3: facetd.v1.SelfTestDeviceRequest
-	(*SelfTestDeviceResponse)(nil), // 4: facetd.v1.SelfTestDeviceResponse
-	(*DeviceSelfTest)(nil),         // 5: facetd.v1.DeviceSelfTest
-	(*DeviceReading)(nil),          // 6: facetd.v1.DeviceReading
-	(*DeviceStatus)(nil),           // 7: facetd.v1.DeviceStatus
-	(*DeviceLimits)(nil),           // 8: facetd.v1.DeviceLimits
-	(*DeviceClock)(nil),            // 9: facetd.v1.DeviceClock
-	(*DeviceCounters)(nil),         // 10: facetd.v1.DeviceCounters
-	(*timestamppb.Timestamp)(nil),  // 11: google.protobuf.Timestamp
+	(*GetInputsRequest)(nil),       // 1: facetd.v1.GetInputsRequest
+	(*GetInputsResponse)(nil),      // 2: facetd.v1.GetInputsResponse
+	(*MarkStatus)(nil),             // 3: facetd.v1.MarkStatus
+	(*InputStatus)(nil),            // 4: facetd.v1.InputStatus
+	(*InputEdge)(nil),              // 5: facetd.v1.InputEdge
+	(*SetInputRequest)(nil),        // 6: facetd.v1.SetInputRequest
+	(*SetInputResponse)(nil),       // 7: facetd.v1.SetInputResponse
+	(*GetDeviceRequest)(nil),       // 8: facetd.v1.GetDeviceRequest
+	(*GetDeviceResponse)(nil),      // 9: facetd.v1.GetDeviceResponse
+	(*SelfTestDeviceRequest)(nil),  // 10: facetd.v1.SelfTestDeviceRequest
+	(*SelfTestDeviceResponse)(nil), // 11: facetd.v1.SelfTestDeviceResponse
+	(*DeviceSelfTest)(nil),         // 12: facetd.v1.DeviceSelfTest
+	(*DeviceReading)(nil),          // 13: facetd.v1.DeviceReading
+	(*DeviceStatus)(nil),           // 14: facetd.v1.DeviceStatus
+	(*DeviceLimits)(nil),           // 15: facetd.v1.DeviceLimits
+	(*DeviceClock)(nil),            // 16: facetd.v1.DeviceClock
+	(*DeviceCounters)(nil),         // 17: facetd.v1.DeviceCounters
+	(Edge)(0),                      // 18: facetd.v1.Edge
+	(*timestamppb.Timestamp)(nil),  // 19: google.protobuf.Timestamp
 }
 var file_facetd_v1_device_proto_depIdxs = []int32{
-	7,  // 0: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
-	5,  // 1: facetd.v1.SelfTestDeviceResponse.self_test:type_name -> facetd.v1.DeviceSelfTest
-	0,  // 2: facetd.v1.DeviceReading.unit:type_name -> facetd.v1.ReadingUnit
-	11, // 3: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
-	8,  // 4: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
-	9,  // 5: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
-	10, // 6: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
-	5,  // 7: facetd.v1.DeviceStatus.self_test:type_name -> facetd.v1.DeviceSelfTest
-	6,  // 8: facetd.v1.DeviceStatus.readings:type_name -> facetd.v1.DeviceReading
-	1,  // 9: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
-	3,  // 10: facetd.v1.DeviceService.SelfTestDevice:input_type -> facetd.v1.SelfTestDeviceRequest
-	2,  // 11: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
-	4,  // 12: facetd.v1.DeviceService.SelfTestDevice:output_type -> facetd.v1.SelfTestDeviceResponse
-	11, // [11:13] is the sub-list for method output_type
-	9,  // [9:11] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	3,  // 0: facetd.v1.GetInputsResponse.mark:type_name -> facetd.v1.MarkStatus
+	4,  // 1: facetd.v1.GetInputsResponse.inputs:type_name -> facetd.v1.InputStatus
+	18, // 2: facetd.v1.InputStatus.edge:type_name -> facetd.v1.Edge
+	5,  // 3: facetd.v1.InputStatus.recent:type_name -> facetd.v1.InputEdge
+	14, // 4: facetd.v1.GetDeviceResponse.device:type_name -> facetd.v1.DeviceStatus
+	12, // 5: facetd.v1.SelfTestDeviceResponse.self_test:type_name -> facetd.v1.DeviceSelfTest
+	0,  // 6: facetd.v1.DeviceReading.unit:type_name -> facetd.v1.ReadingUnit
+	19, // 7: facetd.v1.DeviceStatus.since:type_name -> google.protobuf.Timestamp
+	15, // 8: facetd.v1.DeviceStatus.limits:type_name -> facetd.v1.DeviceLimits
+	16, // 9: facetd.v1.DeviceStatus.clock:type_name -> facetd.v1.DeviceClock
+	17, // 10: facetd.v1.DeviceStatus.counters:type_name -> facetd.v1.DeviceCounters
+	12, // 11: facetd.v1.DeviceStatus.self_test:type_name -> facetd.v1.DeviceSelfTest
+	13, // 12: facetd.v1.DeviceStatus.readings:type_name -> facetd.v1.DeviceReading
+	8,  // 13: facetd.v1.DeviceService.GetDevice:input_type -> facetd.v1.GetDeviceRequest
+	10, // 14: facetd.v1.DeviceService.SelfTestDevice:input_type -> facetd.v1.SelfTestDeviceRequest
+	1,  // 15: facetd.v1.DeviceService.GetInputs:input_type -> facetd.v1.GetInputsRequest
+	6,  // 16: facetd.v1.DeviceService.SetInput:input_type -> facetd.v1.SetInputRequest
+	9,  // 17: facetd.v1.DeviceService.GetDevice:output_type -> facetd.v1.GetDeviceResponse
+	11, // 18: facetd.v1.DeviceService.SelfTestDevice:output_type -> facetd.v1.SelfTestDeviceResponse
+	2,  // 19: facetd.v1.DeviceService.GetInputs:output_type -> facetd.v1.GetInputsResponse
+	7,  // 20: facetd.v1.DeviceService.SetInput:output_type -> facetd.v1.SetInputResponse
+	17, // [17:21] is the sub-list for method output_type
+	13, // [13:17] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_device_proto_init() }
@@ -1235,15 +1762,17 @@ func file_facetd_v1_device_proto_init() {
 	if File_facetd_v1_device_proto != nil {
 		return
 	}
-	file_facetd_v1_device_proto_msgTypes[6].OneofWrappers = []any{}
-	file_facetd_v1_device_proto_msgTypes[8].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_init()
+	file_facetd_v1_device_proto_msgTypes[2].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[13].OneofWrappers = []any{}
+	file_facetd_v1_device_proto_msgTypes[15].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_device_proto_rawDesc), len(file_facetd_v1_device_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   10,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,13 +21,16 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	DeviceService_GetDevice_FullMethodName      = "/facetd.v1.DeviceService/GetDevice"
 	DeviceService_SelfTestDevice_FullMethodName = "/facetd.v1.DeviceService/SelfTestDevice"
+	DeviceService_GetInputs_FullMethodName      = "/facetd.v1.DeviceService/GetInputs"
+	DeviceService_SetInput_FullMethodName       = "/facetd.v1.DeviceService/SetInput"
 )
 
 // DeviceServiceClient is the client API for DeviceService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// DeviceService tells about the device that drives the array. FAILED_PRECONDITION where none does.
+// DeviceService tells about the device that drives the array. FAILED_PRECONDITION where none does, but for what the
+// array file says of the rest of the robot, which a virtual bus has as well.
 type DeviceServiceClient interface {
 	// GetDevice returns what is known of the device now.
 	GetDevice(ctx context.Context, in *GetDeviceRequest, opts ...grpc.CallOption) (*GetDeviceResponse, error)
@@ -36,6 +39,12 @@ type DeviceServiceClient interface {
 	// lasts. What the test finds is no error. FAILED_PRECONDITION where another board is named than that
 	// of the array file.
 	SelfTestDevice(ctx context.Context, in *SelfTestDeviceRequest, opts ...grpc.CallOption) (*SelfTestDeviceResponse, error)
+	// GetInputs returns what came from the rest of the robot, and what was marked for it.
+	GetInputs(ctx context.Context, in *GetInputsRequest, opts ...grpc.CallOption) (*GetInputsResponse, error)
+	// SetInput sets the level of an input of a virtual bus now, as a robot would; where that changes it, there is an edge.
+	// NOT_FOUND for an input that the array file does not have; FAILED_PRECONDITION on any other bus, whose inputs are
+	// wired.
+	SetInput(ctx context.Context, in *SetInputRequest, opts ...grpc.CallOption) (*SetInputResponse, error)
 }
 
 type deviceServiceClient struct {
@@ -66,11 +75,32 @@ func (c *deviceServiceClient) SelfTestDevice(ctx context.Context, in *SelfTestDe
 	return out, nil
 }
 
+func (c *deviceServiceClient) GetInputs(ctx context.Context, in *GetInputsRequest, opts ...grpc.CallOption) (*GetInputsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetInputsResponse)
+	err := c.cc.Invoke(ctx, DeviceService_GetInputs_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *deviceServiceClient) SetInput(ctx context.Context, in *SetInputRequest, opts ...grpc.CallOption) (*SetInputResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetInputResponse)
+	err := c.cc.Invoke(ctx, DeviceService_SetInput_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DeviceServiceServer is the server API for DeviceService service.
 // All implementations must embed UnimplementedDeviceServiceServer
 // for forward compatibility.
 //
-// DeviceService tells about the device that drives the array. FAILED_PRECONDITION where none does.
+// DeviceService tells about the device that drives the array. FAILED_PRECONDITION where none does, but for what the
+// array file says of the rest of the robot, which a virtual bus has as well.
 type DeviceServiceServer interface {
 	// GetDevice returns what is known of the device now.
 	GetDevice(context.Context, *GetDeviceRequest) (*GetDeviceResponse, error)
@@ -79,6 +109,12 @@ type DeviceServiceServer interface {
 	// lasts. What the test finds is no error. FAILED_PRECONDITION where another board is named than that
 	// of the array file.
 	SelfTestDevice(context.Context, *SelfTestDeviceRequest) (*SelfTestDeviceResponse, error)
+	// GetInputs returns what came from the rest of the robot, and what was marked for it.
+	GetInputs(context.Context, *GetInputsRequest) (*GetInputsResponse, error)
+	// SetInput sets the level of an input of a virtual bus now, as a robot would; where that changes it, there is an edge.
+	// NOT_FOUND for an input that the array file does not have; FAILED_PRECONDITION on any other bus, whose inputs are
+	// wired.
+	SetInput(context.Context, *SetInputRequest) (*SetInputResponse, error)
 	mustEmbedUnimplementedDeviceServiceServer()
 }
 
@@ -94,6 +130,12 @@ func (UnimplementedDeviceServiceServer) GetDevice(context.Context, *GetDeviceReq
 }
 func (UnimplementedDeviceServiceServer) SelfTestDevice(context.Context, *SelfTestDeviceRequest) (*SelfTestDeviceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SelfTestDevice not implemented")
+}
+func (UnimplementedDeviceServiceServer) GetInputs(context.Context, *GetInputsRequest) (*GetInputsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetInputs not implemented")
+}
+func (UnimplementedDeviceServiceServer) SetInput(context.Context, *SetInputRequest) (*SetInputResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetInput not implemented")
 }
 func (UnimplementedDeviceServiceServer) mustEmbedUnimplementedDeviceServiceServer() {}
 func (UnimplementedDeviceServiceServer) testEmbeddedByValue()                       {}
@@ -152,6 +194,42 @@ func _DeviceService_SelfTestDevice_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DeviceService_GetInputs_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetInputsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DeviceServiceServer).GetInputs(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DeviceService_GetInputs_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DeviceServiceServer).GetInputs(ctx, req.(*GetInputsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DeviceService_SetInput_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetInputRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DeviceServiceServer).SetInput(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DeviceService_SetInput_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DeviceServiceServer).SetInput(ctx, req.(*SetInputRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DeviceService_ServiceDesc is the grpc.ServiceDesc for DeviceService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -166,6 +244,14 @@ var DeviceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SelfTestDevice",
 			Handler:    _DeviceService_SelfTestDevice_Handler,
+		},
+		{
+			MethodName: "GetInputs",
+			Handler:    _DeviceService_GetInputs_Handler,
+		},
+		{
+			MethodName: "SetInput",
+			Handler:    _DeviceService_SetInput_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -37,6 +37,7 @@ const (
 	Lanes
 	Twice
 	Release
+	Mark
 )
 
 // built has the firmware of this test binary, by what it was built with.
@@ -176,6 +177,8 @@ type Config struct {
 	Readings string
 	// WireDelay is how long an edge takes from an output to the input that it is wired to.
 	WireDelay time.Duration
+	// Pulses come to inputs from outside.
+	Pulses []chips.Pulse
 	// Emulated runs the firmware on an emulated board, whose tick is 40 ns. Where there is no emulator, or no compiler
 	// for it, the test is skipped.
 	Emulated bool
@@ -310,6 +313,7 @@ func (r *Rig) serve(listener net.Listener, cfg *Config) error {
 func (r *Rig) chips(cfg *Config) chips.Config {
 	return chips.Config{Array: cfg.Array, Lamp: r.Lamp, GroundTruth: cfg.GroundTruth, Seed: cfg.Seed,
 		Faults: cfg.Faults, WireDelay: cfg.WireDelay,
+		Pulses: cfg.Pulses,
 		Trace: func(e wire.PinEvent) {
 			r.mu.Lock()
 			defer r.mu.Unlock()
@@ -344,6 +348,8 @@ func (r *Rig) expand(dst []bustest.Pin, e *wire.PinEvent) []bustest.Pin {
 		p.Kind, p.Width = bustest.PinWrite, r.at(e.Width).Elapsed()
 	case wire.PinStrobe:
 		p.Kind, p.Width = bustest.PinStrobe, r.at(e.Width).Elapsed()
+	case wire.PinMark:
+		p.Kind, p.Width = bustest.PinMark, r.at(e.Width).Elapsed()
 	case wire.PinRow:
 		p.Kind = bustest.PinRow
 	case wire.PinColumn:

@@ -29,8 +29,17 @@ type Config struct {
 	Faults []*facetdv1.Fault
 	// WireDelay is how long an edge takes from an output to the input that it is wired to.
 	WireDelay time.Duration
+	// Pulses are what comes from the rest of the robot to the inputs of the board.
+	Pulses []Pulse
 	// Trace, where set, is called with everything that happens at the pins, in order.
 	Trace func(e wire.PinEvent)
+}
+
+// Pulse is a pulse that comes to an input again and again: its rising edge a whole number of Every after the board's
+// clock began, and the falling one Width later, which is less.
+type Pulse struct {
+	Input        chipmodel.Pin
+	Every, Width time.Duration
 }
 
 // Chips are simulated chips with what their pins show. They are for one goroutine.
@@ -112,7 +121,7 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	}
 	s.volts, s.one = make([]float64, wire.MaxTrain), make([]float64, max(widest, wire.MaxTrain))
 	s.light(bustime.Time(0))
-	s.in = newInputs(&s.route, a.Device, tick, cfg.WireDelay)
+	s.in = newInputs(&s.route, a.Device, tick, &cfg)
 	s.selects(0, 0) // inputs that are always active listen from the beginning
 	return s, nil
 }
@@ -157,7 +166,7 @@ func (s *Chips) Do(dst []uint16, e *wire.PinEvent) []uint16 {
 	case wire.PinRoute:
 		s.route.take(e)
 	case wire.PinWatch:
-		s.in.watch(e.Which)
+		s.in.watch(e.Which, e.At)
 	}
 	return dst
 }

@@ -20,6 +20,8 @@ type inputs struct {
 	levels  map[chipmodel.Pin]bool // of outputs that are wired to inputs
 	to      []change               // what is to come, by time
 	edges   []wire.PinEdge         // to be told
+	pulses  []pulse                // from outside
+	since   uint64                 // up to when edges of those were noted
 	word    uint64
 	// What the register bus and the address show.
 	number, value, row, column uint64
@@ -32,19 +34,30 @@ type change struct {
 	high bool
 }
 
-func newInputs(r *routes, d *chipmodel.Device, tick, delay time.Duration) inputs {
-	in := inputs{route: r, watched: map[uint8]bool{}, levels: map[chipmodel.Pin]bool{}, delay: uint64(delay / tick)}
+// pulse is a Pulse in ticks.
+type pulse struct {
+	input        uint8
+	every, width uint64
+}
+
+func newInputs(r *routes, d *chipmodel.Device, tick time.Duration, cfg *Config) inputs {
+	in := inputs{route: r, watched: map[uint8]bool{}, levels: map[chipmodel.Pin]bool{},
+		delay: uint64(cfg.WireDelay / tick)}
+	for _, p := range cfg.Pulses {
+		every := max(uint64(p.Every/tick), 2)
+		in.pulses = append(in.pulses, pulse{uint8(p.Input), every, min(max(uint64(p.Width/tick), 1), every-1)})
+	}
 	if d != nil {
 		in.loops = d.Loopback
 	}
 	return in
 }
 
-// watch takes which inputs are watched.
-func (in *inputs) watch(pin uint8) {
+// watch takes which inputs are watched, at a time.
+func (in *inputs) watch(pin uint8, at uint64) {
 	if pin == wire.NoPin {
 		clear(in.watched)
-		in.edges = nil
+		in.edges, in.since = nil, at
 		return
 	}
 	in.watched[pin] = true
@@ -154,9 +167,35 @@ func (in *inputs) high(input chipmodel.Pin) bool {
 	return false
 }
 
+// outside notes the edges of pulses that came up to a time.
+func (in *inputs) outside(at uint64) {
+	if at <= in.since {
+		return
+	}
+	before := len(in.edges)
+	for _, p := range in.pulses {
+		if !in.watched[p.input] {
+			continue
+		}
+		for from := in.since / p.every * p.every; from <= at; from += p.every {
+			for _, e := range []wire.PinEdge{{Input: p.input, Level: 1, At: from},
+				{Input: p.input, At: from + p.width}} {
+				if e.At > in.since && e.At <= at {
+					in.edges = append(in.edges, e)
+				}
+			}
+		}
+	}
+	in.since = at
+	if len(in.edges) > before {
+		slices.SortStableFunc(in.edges, func(a, b wire.PinEdge) int { return cmp.Compare(a.At, b.At) })
+	}
+}
+
 // look appends the answer to a look: the first edges up to a time.
 func (in *inputs) look(dst []byte, at uint64) []byte {
 	in.until(at)
+	in.outside(at)
 	for range wire.LookEdges {
 		e := wire.PinEdge{Input: wire.NoPin}
 		if len(in.edges) > 0 {

@@ -14,15 +14,18 @@ type routes struct {
 	said       bool
 	pins       [wire.Signals]uint8
 	converters [wire.MaxLanes]uint8
+	// The pin of the mark: that which the board drives, and that of the array file.
+	mark, marked uint8
 	// straight says that the address shows what the board means by it.
 	straight bool
 }
 
 func newRoutes(d *chipmodel.Device) routes {
-	r := routes{straight: true}
+	r := routes{straight: true, mark: wire.NoPin, marked: wire.NoPin}
 	if d == nil {
 		return r
 	}
+	r.marked = uint8(d.Mark.Pin)
 	r.wired, r.lanes = map[uint8]int{}, map[uint8]int{}
 	for first, pins := range map[int][]chipmodel.Pin{ // in any order: no pin serves twice
 		wire.SignalSelect: d.Selects, wire.SignalStrobe: d.Strobes[:], wire.SignalNumber: d.Number,
@@ -46,7 +49,9 @@ func newRoutes(d *chipmodel.Device) routes {
 func (r *routes) take(e *wire.PinEvent) {
 	switch {
 	case e.Which == wire.RouteBegin:
-		r.said = false
+		r.said, r.mark = false, wire.NoPin
+	case e.Which == wire.SignalMark:
+		r.mark = uint8(e.Value)
 	case r.wired == nil:
 	case e.Which >= wire.RouteLane && int(e.Which-wire.RouteLane) < len(r.converters):
 		r.begin()
@@ -129,6 +134,10 @@ func (r *routes) event(e *wire.PinEvent) {
 		e.Which = uint8(only(wire.SignalStrobe+int(e.Which), wire.SignalStrobe, wire.SignalNumber-wire.SignalStrobe))
 	case wire.PinClock:
 		only(wire.SignalClock, wire.SignalClock, 1)
+	case wire.PinMark:
+		if r.mark != r.marked {
+			e.Kind = 0
+		}
 	}
 }
 

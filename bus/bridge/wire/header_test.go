@@ -19,16 +19,20 @@ func TestHeader(t *testing.T) {
 	golden.Check(t, "../firmware/core/wire.h", header(t))
 }
 
-// header generates the C header from messages.go.
+// header generates the C header from the two files of the description.
 func header(t *testing.T) string {
 	t.Helper()
-	file, err := parser.ParseFile(token.NewFileSet(), "messages.go", nil, parser.ParseComments)
-	if err != nil {
-		t.Fatal(err)
+	var decls []ast.Decl
+	for _, name := range []string{"messages.go", "pinevents.go"} {
+		file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ParseComments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		decls = append(decls, file.Decls...)
 	}
 	var b strings.Builder
 	b.WriteString(preamble)
-	for _, d := range file.Decls {
+	for _, d := range decls {
 		decl, ok := d.(*ast.GenDecl)
 		switch {
 		case ok && decl.Tok == token.CONST:

@@ -8,12 +8,13 @@ package wire
 // The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores.
 const (
 	Major = 1
-	Minor = 1
+	Minor = 2
 )
 
 // Minor versions that have added something which a host may need.
 const (
 	MinorPins = 1 // Pins
+	MinorSync = 2 // Sync
 )
 
 // Bounds of what goes over the links.
@@ -44,6 +45,7 @@ const (
 	TypeRelease  = 7
 	TypePins     = 8
 	TypeSelfTest = 9
+	TypeSync     = 10
 	TypeWelcome  = 65
 	TypeReply    = 66
 	TypeData     = 67
@@ -53,6 +55,7 @@ const (
 	TypeSafe     = 72
 	TypeTested   = 73
 	TypeReading  = 74
+	TypeEdge     = 75
 	TypeHello    = 128
 	TypeAlive    = 129
 	TypeAck      = 130
@@ -144,6 +147,7 @@ const (
 	SignalColumn = 93 // the lowest of 12 bits of the column address
 	SignalClock  = 105
 	Signals      = 106
+	SignalMark   = 106 // which is none of the array: Sync says where it is
 )
 
 // What is asked of the self-test.
@@ -183,37 +187,23 @@ const (
 	PinsMissing   = 5 // the board lacks a pin, or none were given to one that has no numbering of its own
 )
 
-// Kinds of pin events.
-const (
-	PinSelect  = 1 // the select lines become Word
-	PinWrite   = 2 // register Which becomes Value, over Width
-	PinStrobe  = 3 // strobe Which, Width long
-	PinRow     = 4 // the row address becomes Value
-	PinColumn  = 5 // the column address becomes Value
-	PinClock   = 6 // Count pulses, Width apart, the first at At
-	PinSample  = 7 // Count samples of Lanes, the first at At, Interval apart
-	PinRelease = 8 // every line becomes inactive, and what was armed is void
-	// PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a
-	// signal forgets those before; from RouteLane on Which is a lane, and Value its converter.
-	PinRoute = 9
-	// PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin.
-	PinWatch = 10
-	// PinLook asks for the edges up to At. The answer is as many PinEdge as one look tells.
-	PinLook = 11
-)
-
-// LookEdges is how many edges one look tells.
-const LookEdges = 16
-
-// What PinRoute says beside signals.
-const (
-	RouteLane  = 128
-	RouteBegin = 255
-)
-
 // Flags of a scan.
 const (
 	ScanCounts = 1 // pixels are passed by clock pulses; otherwise they are addressed
+	ScanLight  = 2 // its first sample is when light is sampled, which a run may mark
+)
+
+// Flags of a run.
+const (
+	SubmitLate = 1 // it was handed over too late already
+	SubmitMark = 2 // light that it samples is marked: where loads begin, and first samples of scans that say so
+)
+
+// Inputs of a device from the rest of a robot.
+const (
+	MaxInputs   = 8
+	EdgeRising  = 1 // that edges to a high level are told
+	EdgeFalling = 2 // that others are
 )
 
 // Header begins every frame.
@@ -319,6 +309,29 @@ type Pins struct {
 	Converters [8]uint8
 }
 
+// Sync says which pins are for the rest of a robot, behind Pins and before Config. The answer is Reply, with a Detail
+// as that to Pins. Without it there are none.
+type Sync struct {
+	// Digest is the CRC-32 of what comes behind it: the device makes it of what it has.
+	Digest uint32
+	// Mark is the output that marks light, or NoPin, and Width for how long it is active: not beyond the operation that
+	// it marks.
+	Mark  uint8
+	Width uint64
+	// Inputs are told of, or NoPin, and Edges says which of their edges.
+	Inputs [8]uint8
+	Edges  [8]uint8
+}
+
+// Edge is an edge at an input from the rest of a robot.
+type Edge struct {
+	// Input is its index in Sync, and Level what it has changed to.
+	Input, Level uint8
+	// Missed is how many edges of this input had no room on the link since the session began.
+	Missed uint32
+	At     uint64
+}
+
 // SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
 // another, and the edges that the inputs measure are held against those that were armed. Nothing else may be connected
 // that takes harm from it. The answer is Tested.
@@ -376,8 +389,8 @@ type Submit struct {
 	Taken uint32
 	Start uint64
 	Index uint16
-	// Late says that it was handed over too late already.
-	Late uint8
+	// Flags are those of a run.
+	Flags uint8
 	// Slots is how many values follow.
 	Slots uint8
 }
@@ -532,37 +545,4 @@ type Scan struct {
 	// Conversion is how long the last conversion takes.
 	Conversion uint64
 	Duration   uint64
-}
-
-// PinEvent is what is to happen at the pins, and when.
-type PinEvent struct {
-	Kind  uint8
-	Which uint8
-	Lanes uint16
-	Value uint16
-	Count uint16
-	// Step is, of samples, how many columns or pulses apart they are; 0 where the first one was moved to already.
-	Step uint16
-	// First says that the first sample is moved to as well.
-	First uint8
-	// Counts says that moves are pulses, Period apart.
-	Counts   uint8
-	At       uint64
-	Width    uint64
-	Interval uint64
-	// Lead is how long before its sample a move begins.
-	Lead uint64
-	Word uint64
-}
-
-// PinHello begins the link from a board to the chips that are simulated behind its pins.
-type PinHello struct {
-	Major  uint16
-	TickNs uint32
-}
-
-// PinEdge is an edge that an input has seen; input NoPin is none.
-type PinEdge struct {
-	Input, Level uint8
-	At           uint64
 }

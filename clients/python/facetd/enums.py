@@ -203,11 +203,20 @@ class ReadingUnit(_Enum):
     CELSIUS = 3
 
 
+class Edge(_Enum):
+    """Which edges of an input are told."""
+
+    UNKNOWN = 0
+    RISING = 1
+    FALLING = 2
+    BOTH = 3
+
+
 #: By name of the enumeration in the schema; tests compare them.
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
     for cls in (
         State, Pace, Arrangement, Projection, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind,
-        LineState, RecordingState, MotionReason, ReadingUnit,
+        LineState, RecordingState, MotionReason, ReadingUnit, Edge,
     )
 }

@@ -44,7 +44,7 @@ unsigned board_room(void);
 static inline uint64_t board_begins(const struct wire_pin_event *e) { return e->first ? e->at - e->lead : e->at; }
 
 /* Puts a pin event into the queue. Events come in the order of their times. False: board_begins of it has passed, and
- * nothing of it happens. Strobes are active for their width, clock pulses for half of theirs. A write shows number and
+ * nothing of it happens. Strobes and marks are active for their width, clock pulses for half of theirs. A write shows number and
  * value from its time to that of the next one; the strobe that writes them is active for the middle half of its width. */
 bool board_arm(const struct wire_pin_event *e);
 
@@ -87,6 +87,10 @@ bool board_edge(struct board_edge *e);
 
 /* Up to when every edge was given out, or waits to be. */
 uint64_t board_edges_until(void);
+
+/* Says which pin is the output that marks light, and which are inputs from the rest of a robot, after board_pins, of which
+ * they are none. False: the board lacks one of them. board_watch says of which inputs edges are told. */
+bool board_sync(const struct wire_sync *s);
 
 /* Keeps a number beyond the end of power, where the board can, or until then, and returns it; 0 where none was kept. The
  * core keeps what has passed the self-test, and 0 once it has failed. */

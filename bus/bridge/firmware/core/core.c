@@ -7,6 +7,7 @@
 #include "runs.h"
 #include "selftest.h"
 #include "store.h"
+#include "sync.h"
 
 #ifdef MUTANTS
 uint16_t core_major = WIRE_MAJOR, core_minor = WIRE_MINOR;
@@ -40,6 +41,7 @@ void core_reply(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t
 static void safe(uint8_t why, uint8_t code) {
   bool told = state == READY && why != WIRE_SAFE_SESSION && why != WIRE_SAFE_LINK;
   selftest_stop();
+  sync_end();
   uint64_t at = runs_break_off(code, told);
   if (told) {
     if (why == WIRE_SAFE_LIMIT && listens) readings_tell();
@@ -123,6 +125,7 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   runs_greeted();
   selftest_greeted();
   pins_greeted();
+  sync_greeted();
   link_begin(session, peer, m.window);
   welcome(why);
 }
@@ -148,6 +151,7 @@ static void got_config(const uint8_t *p, uint32_t seq) {
   if (code != WIRE_REPLY_OK) return;
   lease = m.lease;
   state = READY;
+  sync_begin();
 }
 
 static void got_alive(const uint8_t *p) {
@@ -171,6 +175,8 @@ static size_t least(uint8_t type) {
     return WIRE_PINS_SIZE;
   case WIRE_TYPE_SELF_TEST:
     return WIRE_SELF_TEST_SIZE;
+  case WIRE_TYPE_SYNC:
+    return WIRE_SYNC_SIZE;
   case WIRE_TYPE_PROGRAM:
     return WIRE_PROGRAM_SIZE;
   case WIRE_TYPE_DROP:
@@ -196,7 +202,12 @@ static void take(const struct link_message *m) {
     return;
   }
   if (m->type == WIRE_TYPE_PINS && state == GREETED) { /* a line that is active stays where it is */
+    sync_greeted(); /* whose pins are others beside these */
     pins_take(m->payload, m->seq);
+    return;
+  }
+  if (m->type == WIRE_TYPE_SYNC && state == GREETED && !pins_ready()) {
+    sync_take(m->payload, m->seq);
     return;
   }
   if (m->type == WIRE_TYPE_SELF_TEST && state == GREETED && !pins_ready()) {
@@ -205,7 +216,7 @@ static void take(const struct link_message *m) {
     if (!selftest_poll()) state = GREETED;
     return;
   }
-  if (state != READY || m->type == WIRE_TYPE_PINS || m->type == WIRE_TYPE_SELF_TEST) {
+  if (state != READY || m->type == WIRE_TYPE_PINS || m->type == WIRE_TYPE_SELF_TEST || m->type == WIRE_TYPE_SYNC) {
     core_reply(m->type, m->seq, WIRE_REPLY_ORDER, CORE_PROGRAMS, 0);
     return;
   }
@@ -269,12 +280,13 @@ void core_poll(void) {
   if (link_room() >= CORE_LINK_RESERVE) store_poll();
   take_all();
   if (state == TESTING && link_room() >= CORE_LINK_RESERVE && !selftest_poll()) state = GREETED;
+  if (state == READY) sync_poll();
   if (state == READY && listens && link_room() >= CORE_LINK_RESERVE) readings_poll();
   runs_poll();
   link_poll();
 }
 
-bool core_busy(void) { return runs_count() > 0 || store_busy() || state == TESTING; }
+bool core_busy(void) { return runs_count() > 0 || store_busy() || state == TESTING || sync_watches(); }
 
 void core_begin(void) {
   state = SAFE;

@@ -37,6 +37,7 @@ enum {
   MUTANT_LANES,        /* the first two lanes are swapped */
   MUTANT_TWICE,        /* strobes are given twice */
   MUTANT_RELEASE,      /* releases are 1 ms late */
+  MUTANT_MARK,         /* marks are 1 us late */
   MUTANTS_END
 };
 extern unsigned core_mutant;

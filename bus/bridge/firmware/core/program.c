@@ -102,7 +102,7 @@ static bool sound_scan(const struct program_facts *f, const uint8_t *p) {
   struct bounds row, column;
   wire_scan_get(p, &s);
   if (!slot_bounds(f, s.row_slot, &row) || !slot_bounds(f, s.column_slot, &column)) return false;
-  if (s.flags & ~WIRE_SCAN_COUNTS || !s.lanes || s.lanes >> board_facts()->lanes) return false;
+  if (s.flags & ~(WIRE_SCAN_COUNTS | WIRE_SCAN_LIGHT) || !s.lanes || s.lanes >> board_facts()->lanes) return false;
   if (!s.lattice_rows || !s.lattice_columns) return false;
   return axis_inside(s.row, row, s.rows, s.row_step, s.lattice_rows) &&
          axis_inside(s.column, column, s.columns, s.column_step, s.lattice_columns) && scan_times(&s, row, column);
@@ -175,7 +175,7 @@ void program_judge(struct program_judgement *j, const uint8_t *p, size_t n) {
   struct program_facts f;
   program_facts(p, &f);
   for (uint16_t i = 0; i < f.slots; i++) least[i] = wire_get_i32(f.bounds + (size_t)i * WIRE_SLOT_SIZE);
-  program_begin(&j->walk, p, 0, least);
+  program_begin(&j->walk, p, 0, least, 1); /* as if it were marked: it is kept for whoever comes */
 }
 
 /* Arming an event takes its time, and so many are armed ahead: a program in which the events come so thick for so long
@@ -198,7 +198,7 @@ bool program_judge_on(struct program_judgement *j) {
   return false;
 }
 
-void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, const int32_t *values) {
+void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, const int32_t *values, uint64_t mark) {
   struct program_facts f;
   program_facts(p, &f);
   memset(w, 0, sizeof *w);
@@ -206,6 +206,7 @@ void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, con
   w->ops = f.ops;
   w->at = start;
   w->values = values;
+  w->mark = mark;
 }
 
 static int32_t value(const struct program_walk *w, uint8_t slot) { return slot ? w->values[slot - 1] : 0; }
@@ -252,10 +253,25 @@ static void write_event(struct program_walk *w, struct program_event *e) {
   op_ends(w);
 }
 
+/* The mark of light that is sampled at a time: it ends with its operation, behind which there may be another. */
+static void mark_event(struct program_walk *w, struct program_event *e, uint64_t at) {
+  uint64_t duration;
+  program_op(w->p, &duration);
+  uint64_t rest = w->at + duration - at;
+  emit(w, e, WIRE_PIN_MARK, at);
+  e->pin.width = w->mark < rest ? w->mark : rest;
+  if (!e->pin.width) e->pin.width = 1;
+  w->marked = true;
+}
+
 static void strobe_event(struct program_walk *w, struct program_event *e) {
   struct wire_strobe s;
   wire_strobe_get(w->p, &s);
   uint64_t delay = s.slot ? s.duration - (uint64_t)value(w, s.slot) : s.delay;
+  if (s.strobe == WIRE_STROBE_LOAD && w->mark && !w->marked) {
+    mark_event(w, e, w->at + delay);
+    return;
+  }
   emit(w, e, WIRE_PIN_STROBE, w->at + delay);
   e->pin.which = s.strobe;
   e->pin.width = s.width;
@@ -323,6 +339,10 @@ static void address_event(struct program_walk *w, struct program_event *e) {
 static void sample_event(struct program_walk *w, struct program_event *e) {
   const struct wire_scan *s = &w->scan;
   uint32_t n = s->columns - w->column;
+  if (s->flags & WIRE_SCAN_LIGHT && w->mark && !w->marked) {
+    mark_event(w, e, row_sample(w));
+    return;
+  }
   if (n > WIRE_MAX_TRAIN) n = WIRE_MAX_TRAIN;
   emit(w, e, WIRE_PIN_SAMPLE, row_sample(w) + (uint64_t)w->column * s->interval);
   e->row = (uint16_t)w->row;
@@ -356,6 +376,7 @@ static void scan_event(struct program_walk *w, struct program_event *e) {
 
 static void op_begins(struct program_walk *w) {
   w->open = true;
+  w->marked = false;
   w->stage = 0;
   if (w->p[0] != WIRE_OP_SCAN) return;
   wire_scan_get(w->p, &w->scan);

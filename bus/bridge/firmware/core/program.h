@@ -32,6 +32,8 @@ struct program_walk {
   const int32_t *values;
   uint16_t op, ops;
   uint64_t at;      /* when the operation begins */
+  uint64_t mark;    /* for how long a mark is active; 0: light is not marked */
+  bool marked;      /* that of the operation is */
   uint16_t stage;   /* within it */
   bool open;        /* an operation is under way */
   struct wire_scan scan;
@@ -42,7 +44,8 @@ struct program_walk {
   uint32_t passed;          /* pixels of the counter's row */
 };
 
-void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, const int32_t *values);
+/* A mark is active for so many ticks; 0: light is not marked. */
+void program_begin(struct program_walk *w, const uint8_t *p, uint64_t start, const int32_t *values, uint64_t mark);
 
 /* Gives the next pin event; false at the end. */
 bool program_next(struct program_walk *w, struct program_event *e);

@@ -4,6 +4,7 @@
 #include "link.h"
 #include "program.h"
 #include "store.h"
+#include "sync.h"
 
 #define LATEST ((uint64_t)1 << 62) /* no run may start later: sums stay below 2^63 */
 
@@ -13,6 +14,7 @@ struct run {
   uint32_t id;
   uint16_t program;
   uint8_t state;
+  bool mark;
   uint64_t start, end;
   int64_t slack;
   int32_t values[WIRE_MAX_SLOTS];
@@ -149,6 +151,7 @@ static void mutate(struct program_event *e) {
   if (core_mutant == MUTANT_ROW_US && row) p->at += us(1);
   if (core_mutant == MUTANT_SELECT && p->kind == WIRE_PIN_SELECT && p->word) p->at += us(5);
   if (core_mutant == MUTANT_STROBE && p->kind == WIRE_PIN_STROBE) p->at += us(100);
+  if (core_mutant == MUTANT_MARK && p->kind == WIRE_PIN_MARK) p->at += us(1);
   if (core_mutant == MUTANT_PATTERNS && p->kind == WIRE_PIN_WRITE && p->which <= 2) p->kind = 0;
 }
 #endif
@@ -246,7 +249,7 @@ static bool arm_one(void) {
   if (r->state == WAITING) {
     uint64_t early = 2 * (f->latency + CORE_ARMED * f->arm_cost);
     if (r->start > board_now() + early || !board_room()) return false;
-    program_begin(&arming, store_program(r->program), r->start, r->values);
+    program_begin(&arming, store_program(r->program), r->start, r->values, r->mark ? sync_mark() : 0);
     walk_on();
     r->state = ARMING;
     if (arming_run == 0) course_begins(r);
@@ -320,6 +323,7 @@ void runs_submit(const uint8_t *p, size_t n, uint32_t seq) {
   }
   program_facts(store_program(m.index), &f);
   struct run r = {.id = m.id, .program = m.index, .state = WAITING, .start = m.start};
+  r.mark = m.flags & WIRE_SUBMIT_MARK;
   for (unsigned i = 0; i < m.slots && i < WIRE_MAX_SLOTS && n >= WIRE_SUBMIT_SIZE + 4 * (i + 1); i++)
     r.values[i] = wire_get_i32(p + WIRE_SUBMIT_SIZE + 4 * i);
   if (m.slots != f.slots || n != WIRE_SUBMIT_SIZE + 4u * f.slots || m.start > LATEST || m.start < last ||
@@ -339,7 +343,7 @@ void runs_submit(const uint8_t *p, size_t n, uint32_t seq) {
   if (barred)
     run_refused(&r, WIRE_RESULT_RECALLED, WIRE_CAUSE_NONE);
   else if (r.slack < 0)
-    run_refused(&r, WIRE_RESULT_LATE, m.late ? WIRE_CAUSE_HOST : WIRE_CAUSE_LINK);
+    run_refused(&r, WIRE_RESULT_LATE, m.flags & WIRE_SUBMIT_LATE ? WIRE_CAUSE_HOST : WIRE_CAUSE_LINK);
   else
     runs[(runs_first + runs_n++) % CORE_RUNS] = r;
 }

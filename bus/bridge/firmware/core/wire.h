@@ -22,12 +22,13 @@ static inline void wire_put_i64(uint8_t *p, int64_t v) { wire_put_u64(p, (uint64
 /* The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores. */
 enum {
   WIRE_MAJOR = 1,
-  WIRE_MINOR = 1,
+  WIRE_MINOR = 2,
 };
 
 /* Minor versions that have added something which a host may need. */
 enum {
   WIRE_MINOR_PINS = 1, /* Pins */
+  WIRE_MINOR_SYNC = 2, /* Sync */
 };
 
 /* Bounds of what goes over the links. */
@@ -58,6 +59,7 @@ enum {
   WIRE_TYPE_RELEASE = 7,
   WIRE_TYPE_PINS = 8,
   WIRE_TYPE_SELF_TEST = 9,
+  WIRE_TYPE_SYNC = 10,
   WIRE_TYPE_WELCOME = 65,
   WIRE_TYPE_REPLY = 66,
   WIRE_TYPE_DATA = 67,
@@ -67,6 +69,7 @@ enum {
   WIRE_TYPE_SAFE = 72,
   WIRE_TYPE_TESTED = 73,
   WIRE_TYPE_READING = 74,
+  WIRE_TYPE_EDGE = 75,
   WIRE_TYPE_HELLO = 128,
   WIRE_TYPE_ALIVE = 129,
   WIRE_TYPE_ACK = 130,
@@ -158,6 +161,7 @@ enum {
   WIRE_SIGNAL_COLUMN = 93, /* the lowest of 12 bits of the column address */
   WIRE_SIGNAL_CLOCK = 105,
   WIRE_SIGNALS = 106,
+  WIRE_SIGNAL_MARK = 106, /* which is none of the array: Sync says where it is */
 };
 
 /* What is asked of the self-test. */
@@ -197,39 +201,23 @@ enum {
   WIRE_PINS_MISSING = 5, /* the board lacks a pin, or none were given to one that has no numbering of its own */
 };
 
-/* Kinds of pin events. */
-enum {
-  WIRE_PIN_SELECT = 1, /* the select lines become Word */
-  WIRE_PIN_WRITE = 2, /* register Which becomes Value, over Width */
-  WIRE_PIN_STROBE = 3, /* strobe Which, Width long */
-  WIRE_PIN_ROW = 4, /* the row address becomes Value */
-  WIRE_PIN_COLUMN = 5, /* the column address becomes Value */
-  WIRE_PIN_CLOCK = 6, /* Count pulses, Width apart, the first at At */
-  WIRE_PIN_SAMPLE = 7, /* Count samples of Lanes, the first at At, Interval apart */
-  WIRE_PIN_RELEASE = 8, /* every line becomes inactive, and what was armed is void */
-  /* PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a
-   * signal forgets those before; from RouteLane on Which is a lane, and Value its converter. */
-  WIRE_PIN_ROUTE = 9,
-  /* PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin. */
-  WIRE_PIN_WATCH = 10,
-  /* PinLook asks for the edges up to At. The answer is as many PinEdge as one look tells. */
-  WIRE_PIN_LOOK = 11,
-};
-
-/* LookEdges is how many edges one look tells. */
-enum {
-  WIRE_LOOK_EDGES = 16,
-};
-
-/* What PinRoute says beside signals. */
-enum {
-  WIRE_ROUTE_LANE = 128,
-  WIRE_ROUTE_BEGIN = 255,
-};
-
 /* Flags of a scan. */
 enum {
   WIRE_SCAN_COUNTS = 1, /* pixels are passed by clock pulses; otherwise they are addressed */
+  WIRE_SCAN_LIGHT = 2, /* its first sample is when light is sampled, which a run may mark */
+};
+
+/* Flags of a run. */
+enum {
+  WIRE_SUBMIT_LATE = 1, /* it was handed over too late already */
+  WIRE_SUBMIT_MARK = 2, /* light that it samples is marked: where loads begin, and first samples of scans that say so */
+};
+
+/* Inputs of a device from the rest of a robot. */
+enum {
+  WIRE_MAX_INPUTS = 8,
+  WIRE_EDGE_RISING = 1, /* that edges to a high level are told */
+  WIRE_EDGE_FALLING = 2, /* that others are */
 };
 
 /* Header begins every frame. */
@@ -462,6 +450,58 @@ static inline void wire_pins_put(uint8_t *p, const struct wire_pins *m) {
   memcpy(p + 216, m->converters, 8);
 }
 
+/* Sync says which pins are for the rest of a robot, behind Pins and before Config. The answer is Reply, with a Detail
+ * as that to Pins. Without it there are none. */
+struct wire_sync {
+  /* Digest is the CRC-32 of what comes behind it: the device makes it of what it has. */
+  uint32_t digest;
+  /* Mark is the output that marks light, or NoPin, and Width for how long it is active: not beyond the operation that
+   * it marks. */
+  uint8_t mark;
+  uint64_t width;
+  /* Inputs are told of, or NoPin, and Edges says which of their edges. */
+  uint8_t inputs[8];
+  uint8_t edges[8];
+};
+enum { WIRE_SYNC_SIZE = 29 };
+static inline void wire_sync_get(const uint8_t *p, struct wire_sync *m) {
+  m->digest = wire_get_u32(p + 0);
+  m->mark = wire_get_u8(p + 4);
+  m->width = wire_get_u64(p + 5);
+  memcpy(m->inputs, p + 13, 8);
+  memcpy(m->edges, p + 21, 8);
+}
+static inline void wire_sync_put(uint8_t *p, const struct wire_sync *m) {
+  wire_put_u32(p + 0, m->digest);
+  wire_put_u8(p + 4, m->mark);
+  wire_put_u64(p + 5, m->width);
+  memcpy(p + 13, m->inputs, 8);
+  memcpy(p + 21, m->edges, 8);
+}
+
+/* Edge is an edge at an input from the rest of a robot. */
+struct wire_edge {
+  /* Input is its index in Sync, and Level what it has changed to. */
+  uint8_t input;
+  uint8_t level;
+  /* Missed is how many edges of this input had no room on the link since the session began. */
+  uint32_t missed;
+  uint64_t at;
+};
+enum { WIRE_EDGE_SIZE = 14 };
+static inline void wire_edge_get(const uint8_t *p, struct wire_edge *m) {
+  m->input = wire_get_u8(p + 0);
+  m->level = wire_get_u8(p + 1);
+  m->missed = wire_get_u32(p + 2);
+  m->at = wire_get_u64(p + 6);
+}
+static inline void wire_edge_put(uint8_t *p, const struct wire_edge *m) {
+  wire_put_u8(p + 0, m->input);
+  wire_put_u8(p + 1, m->level);
+  wire_put_u32(p + 2, m->missed);
+  wire_put_u64(p + 6, m->at);
+}
+
 /* SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
  * another, and the edges that the inputs measure are held against those that were armed. Nothing else may be connected
  * that takes harm from it. The answer is Tested. */
@@ -597,8 +637,8 @@ struct wire_submit {
   uint32_t taken;
   uint64_t start;
   uint16_t index;
-  /* Late says that it was handed over too late already. */
-  uint8_t late;
+  /* Flags are those of a run. */
+  uint8_t flags;
   /* Slots is how many values follow. */
   uint8_t slots;
 };
@@ -608,7 +648,7 @@ static inline void wire_submit_get(const uint8_t *p, struct wire_submit *m) {
   m->taken = wire_get_u32(p + 4);
   m->start = wire_get_u64(p + 8);
   m->index = wire_get_u16(p + 16);
-  m->late = wire_get_u8(p + 18);
+  m->flags = wire_get_u8(p + 18);
   m->slots = wire_get_u8(p + 19);
 }
 static inline void wire_submit_put(uint8_t *p, const struct wire_submit *m) {
@@ -616,7 +656,7 @@ static inline void wire_submit_put(uint8_t *p, const struct wire_submit *m) {
   wire_put_u32(p + 4, m->taken);
   wire_put_u64(p + 8, m->start);
   wire_put_u16(p + 16, m->index);
-  wire_put_u8(p + 18, m->late);
+  wire_put_u8(p + 18, m->flags);
   wire_put_u8(p + 19, m->slots);
 }
 
@@ -1023,6 +1063,37 @@ static inline void wire_scan_put(uint8_t *p, const struct wire_scan *m) {
   wire_put_u64(p + 82, m->conversion);
   wire_put_u64(p + 90, m->duration);
 }
+
+/* Kinds of pin events. */
+enum {
+  WIRE_PIN_SELECT = 1, /* the select lines become Word */
+  WIRE_PIN_WRITE = 2, /* register Which becomes Value, over Width */
+  WIRE_PIN_STROBE = 3, /* strobe Which, Width long */
+  WIRE_PIN_ROW = 4, /* the row address becomes Value */
+  WIRE_PIN_COLUMN = 5, /* the column address becomes Value */
+  WIRE_PIN_CLOCK = 6, /* Count pulses, Width apart, the first at At */
+  WIRE_PIN_SAMPLE = 7, /* Count samples of Lanes, the first at At, Interval apart */
+  WIRE_PIN_RELEASE = 8, /* every line becomes inactive, and what was armed is void */
+  /* PinRoute is of boards whose hardware is modelled: from now on pin Value shows signal Which. RouteBegin as a
+   * signal forgets those before; from RouteLane on Which is a lane, and Value its converter. */
+  WIRE_PIN_ROUTE = 9,
+  /* PinWatch is of them, too: edges at input Which are told from now on; none, where that is NoPin. */
+  WIRE_PIN_WATCH = 10,
+  /* PinLook asks for the edges up to At. The answer is as many PinEdge as one look tells. */
+  WIRE_PIN_LOOK = 11,
+  WIRE_PIN_MARK = 12, /* the mark, Width long */
+};
+
+/* LookEdges is how many edges one look tells. */
+enum {
+  WIRE_LOOK_EDGES = 16,
+};
+
+/* What PinRoute says beside signals. */
+enum {
+  WIRE_ROUTE_LANE = 128,
+  WIRE_ROUTE_BEGIN = 255,
+};
 
 /* PinEvent is what is to happen at the pins, and when. */
 struct wire_pin_event {

@@ -79,9 +79,22 @@ bool board_pins(const struct wire_pins *p) {
   return rnd(10) != 0;
 }
 
+static uint64_t synced, marks, edges_told;
+static uint64_t marking; /* the longest that a mark may be; 0: none was asked for */
+
+bool board_sync(const struct wire_sync *s) {
+  must(n == 0 && armed_since == 0, "what is for others is said while nothing is armed");
+  for (unsigned i = 0; i < WIRE_MAX_INPUTS; i++)
+    must(s->inputs[i] == WIRE_NO_PIN || s->inputs[i] != s->mark, "no pin is an input and the mark");
+  synced++;
+  return rnd(10) != 0;
+}
+
 bool board_arm(const struct wire_pin_event *e) {
   must(n < QUEUE, "there is room for what is armed");
-  must(e->kind >= WIRE_PIN_SELECT && e->kind <= WIRE_PIN_SAMPLE, "an event has a kind");
+  must((e->kind >= WIRE_PIN_SELECT && e->kind <= WIRE_PIN_SAMPLE) || e->kind == WIRE_PIN_MARK, "an event has a kind");
+  if (e->kind == WIRE_PIN_MARK) must(marking && e->width > 0 && e->width <= marking, "a mark is asked for, and as long");
+  marks += e->kind == WIRE_PIN_MARK;
   must(!(e->word >> facts.lines), "an event has the lines of the board");
   if (e->kind == WIRE_PIN_SAMPLE || e->kind == WIRE_PIN_CLOCK) must(e->count > 0, "a train is not empty");
   if (e->kind == WIRE_PIN_SAMPLE)
@@ -188,6 +201,12 @@ static void hears(const struct wire_header *h, const uint8_t *p) {
     told[r.id] = 1;
     must(r.code <= WIRE_RESULT_FAULT, "a result has a code");
     results[r.code]++;
+  }
+  if (h->type == WIRE_TYPE_EDGE) {
+    struct wire_edge e;
+    wire_edge_get(p, &e);
+    must(e.input < WIRE_MAX_INPUTS && e.level <= 1 && e.at <= clock_ticks, "an edge is of an input, and has happened");
+    edges_told++;
   }
   if (h->type == WIRE_TYPE_DATA) {
     struct wire_data d;
@@ -326,6 +345,20 @@ static void pins(void) {
   feed(WIRE_TYPE_PINS, WIRE_PINS_SIZE);
 }
 
+/* Says what is for the rest of a robot, now and then with something wrong. */
+static void sync(void) {
+  struct wire_sync m = {.mark = (uint8_t)(rnd(5) ? 200 : rnd(256)), .width = rnd(20) ? 1 + rnd(5000) : (uint64_t)rnd(3) << 39};
+  memset(m.inputs, WIRE_NO_PIN, sizeof m.inputs);
+  for (unsigned i = 0; i < WIRE_MAX_INPUTS; i++) {
+    if (rnd(2)) m.inputs[i] = (uint8_t)(rnd(20) ? 210 + i : rnd(256));
+    m.edges[i] = (uint8_t)rnd(rnd(10) ? 4 : 256);
+  }
+  wire_sync_put(body, &m);
+  wire_put_u32(body, rnd(20) ? packet_crc(body + 4, WIRE_SYNC_SIZE - 4) : rnd(100));
+  if (m.mark != WIRE_NO_PIN && m.width > marking) marking = m.width;
+  feed(WIRE_TYPE_SYNC, WIRE_SYNC_SIZE);
+}
+
 static void hello(void) {
   session = rnd(1 << 30) + 1;
   lost = false;
@@ -334,7 +367,8 @@ static void hello(void) {
                          (uint8_t)rnd(2), 1 + rnd(2), {'f'}};
   wire_hello_put(body, &m);
   feed(WIRE_TYPE_HELLO, WIRE_HELLO_SIZE);
-  if (!rnd(3)) pins();
+  if (rnd(3)) pins();
+  if (rnd(3)) sync();
   if (!rnd(3)) {
     body[0] = (uint8_t)rnd(3);
     feed(WIRE_TYPE_SELF_TEST, WIRE_SELF_TEST_SIZE);
@@ -350,7 +384,7 @@ static void hello(void) {
 static uint8_t slot(unsigned slots) { return (uint8_t)(slots && !rnd(3) ? 1 + rnd(slots) : 0); }
 
 static size_t scan(uint8_t *p, unsigned slots, uint64_t *duration) {
-  struct wire_scan s = {.kind = WIRE_OP_SCAN, .flags = (uint8_t)rnd(2), .row_slot = slot(slots),
+  struct wire_scan s = {.kind = WIRE_OP_SCAN, .flags = (uint8_t)rnd(4), .row_slot = slot(slots),
                         .column_slot = slot(slots), .lanes = (uint16_t)(1 + rnd(7))};
   s.lattice_rows = (uint16_t)(1 + rnd(8));
   s.lattice_columns = (uint16_t)(1 + rnd(rnd(4) ? 8 : 300));
@@ -435,7 +469,7 @@ static void submit(void) {
   if (index < CORE_PROGRAMS) last_end = start + known[index].duration;
   if (last_end > clock_ticks + 1000000) last_end = 0;
   struct wire_submit m = {.id = ++ids, .taken = ids ? rnd(ids) : 0, .start = start, .index = (uint16_t)index,
-                          .late = (uint8_t)rnd(2), .slots = (uint8_t)slots};
+                          .flags = (uint8_t)rnd(4), .slots = (uint8_t)slots};
   if (rnd(30)) m.taken = ids - 1;
   if (!rnd(50)) m.start = (uint64_t)rnd(1 << 30) << 34;
   wire_submit_put(body, &m);
@@ -482,6 +516,7 @@ int main(int argc, char **argv) {
     case 7:
       if (!rnd(4)) anything();
       if (!rnd(20)) pins(); /* which comes too late */
+      if (!rnd(20)) sync();
       if (!rnd(20)) feed(WIRE_TYPE_SELF_TEST, WIRE_SELF_TEST_SIZE);
       break;
     case 8:
@@ -508,7 +543,8 @@ int main(int argc, char **argv) {
   printf("%ld inputs, %llu frames, %llu programs, %llu pin events, runs", inputs, (unsigned long long)frames,
          (unsigned long long)sound, (unsigned long long)events);
   for (unsigned i = 0; i <= WIRE_RESULT_FAULT; i++) printf(" %llu", (unsigned long long)results[i]);
-  printf(", %llu frames lost and %llu come twice, pins %llu times\n", (unsigned long long)lost_frames,
-         (unsigned long long)resent, (unsigned long long)pinned);
+  printf(", %llu frames lost and %llu come twice, pins %llu times, for others %llu times, marks %llu, edges %llu\n",
+         (unsigned long long)lost_frames, (unsigned long long)resent, (unsigned long long)pinned,
+         (unsigned long long)synced, (unsigned long long)marks, (unsigned long long)edges_told);
   return 0;
 }

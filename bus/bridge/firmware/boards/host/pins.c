@@ -220,6 +220,11 @@ bool board_pins(const struct wire_pins *pins) {
   return true; /* it has every pin that can be written */
 }
 
+bool board_sync(const struct wire_sync *s) {
+  if (s->mark != WIRE_NO_PIN) route(WIRE_SIGNAL_MARK, s->mark);
+  return true; /* it has every pin that can be written */
+}
+
 void board_watch(const uint8_t *inputs, size_t k) {
   if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
   carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = WIRE_NO_PIN});

@@ -136,6 +136,15 @@ bool board_pins(const struct wire_pins *pins) {
   return true;
 }
 
+bool board_sync(const struct wire_sync *s) {
+  for (unsigned i = 0; i < WIRE_MAX_INPUTS; i++)
+    if (s->inputs[i] != WIRE_NO_PIN && s->inputs[i] / 32 >= PORTS) return false;
+  if (s->mark == WIRE_NO_PIN) return true;
+  if (s->mark / 32 >= PORTS) return false;
+  tell(&(struct wire_pin_event){.kind = WIRE_PIN_ROUTE, .at = board_now(), .which = WIRE_SIGNAL_MARK, .value = s->mark});
+  return true;
+}
+
 /* Edges at inputs are asked for with every look at the link. */
 static bool watching;
 static uint64_t edges_until;
@@ -168,7 +177,7 @@ bool board_edge(struct board_edge *e) {
 uint64_t board_edges_until(void) { return edges_until; }
 
 void board_watch(const uint8_t *inputs, size_t k) {
-  tell(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .which = WIRE_NO_PIN});
+  tell(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = WIRE_NO_PIN});
   for (size_t i = 0; i < k; i++) tell(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .which = inputs[i]});
   watching = k > 0;
   edges_n = 0;

@@ -1,0 +1,73 @@
+package bridge
+
+import (
+	"fmt"
+
+	"facetd.example/bus"
+	"facetd.example/bus/bridge/wire"
+	"facetd.example/chipmodel"
+)
+
+// OnEdge says who is told of edges at the inputs from the rest of the robot.
+func (b *Bus) OnEdge(tell func(bus.Edge)) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.edges = tell
+}
+
+// syncOf is what a device is told of the pins for the rest of the robot, sealed by its digest.
+func syncOf(a *chipmodel.Array) (payload []byte, digest uint32) {
+	d := a.Device
+	m := wire.Sync{Mark: uint8(d.Mark.Pin), Width: ticks(a, a.Up(d.Mark.Width))}
+	for i := range m.Inputs {
+		m.Inputs[i] = wire.NoPin
+		if i >= len(d.Inputs) {
+			continue
+		}
+		m.Inputs[i] = uint8(d.Inputs[i].Pin)
+		if d.Inputs[i].Rising {
+			m.Edges[i] |= wire.EdgeRising
+		}
+		if d.Inputs[i].Falling {
+			m.Edges[i] |= wire.EdgeFalling
+		}
+	}
+	return seal(m)
+}
+
+// tellSync tells a device that knows its pins which of them are for the rest of the robot. Errors: *PinsError, the
+// session's.
+func (b *Bus) tellSync(s *session) error {
+	if !b.array.Device.Synchronized() {
+		return nil
+	}
+	payload, digest := syncOf(b.array)
+	r, err := s.ask(wire.TypeSync, payload)
+	switch {
+	case err != nil:
+		return err
+	case r.Code == wire.ReplyPins:
+		return &PinsError{Board: b.board(), Why: uint8(r.Detail)}
+	case r.Code != wire.ReplyOK:
+		return fmt.Errorf("the device refuses its pins for the rest of the robot (code %d)", r.Code)
+	case r.Detail != digest:
+		return &PinsError{Board: b.board()}
+	}
+	return nil
+}
+
+// takeEdge returns an edge that the device tells of, and who is told. The caller holds mu, and tells without it.
+func (b *Bus) takeEdge(payload []byte) (tell func(), err error) {
+	var m wire.Edge
+	if _, err := wire.Take(payload, &m); err != nil {
+		return nil, err
+	}
+	if b.array.Device == nil || int(m.Input) >= len(b.array.Device.Inputs) {
+		return nil, fmt.Errorf("the device tells of an edge at input %d, which the array does not have", m.Input)
+	}
+	e := bus.Edge{Input: int(m.Input), High: m.Level != 0, At: b.clock.toBus(m.At), Missed: uint64(m.Missed)}
+	if told := b.edges; told != nil {
+		return func() { told(e) }, nil
+	}
+	return nil, nil
+}
