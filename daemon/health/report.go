@@ -285,18 +285,30 @@ func (m *Monitor) ofMaps(c *Conditions) *facetdv1.HealthFinding {
 	if len(chips) > 1 {
 		cause = culprit{subject: ofArray, chips: chips}
 	}
-	const day = 24 * time.Hour
 	return &facetdv1.HealthFinding{
 		Id: idOf(cause, "old-map"), Kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_OLD_CORRECTION_MAP,
 		State: degraded, Subject: cause.subject, Name: cause.name, Chips: m.array.ChipNames(chips),
 		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, Measured: oldest.Seconds(), Limit: c.MaxAge.Seconds(),
 		Unit: "seconds", SinceBusNs: c.Now,
-		Text: fmt.Sprintf("%s: the correction map is %.3g days old (%.3g are allowed)", who(m.array, cause),
-			float64(oldest)/float64(day), float64(c.MaxAge)/float64(day)),
+		Text: fmt.Sprintf("%s: the correction map is %s old (%s are allowed)", who(m.array, cause), age(oldest),
+			age(c.MaxAge)),
 		Cause:       "it was not made again in time",
 		Consequence: "what drifts with time is no longer corrected",
 		Action:      "update its offsets under uniform light, or make it anew: 'facetctl calibrate'",
 	}
+}
+
+// age is a time in the unit that suits it.
+func age(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.3g seconds", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.3g minutes", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.3g hours", d.Hours())
+	}
+	return fmt.Sprintf("%.3g days", d.Hours()/24)
 }
 
 // describe fills in the chips, and the worst of them.

@@ -134,13 +134,15 @@ var wordings = [numConditions]wording{
 		},
 		consequence: "corrected frames are worse than raw ones",
 		cause: words{
-			ofChip:  "the correction map is no longer that of the chip: it was changed, or its bias or temperature was",
-			ofLane:  "the lane's converter has changed since the correction maps were made",
+			ofChip: "the correction map is no longer that of the chip: it was changed, or its bias or temperature was",
+			ofLane: "the lane settles more slowly than when the correction maps were made (a longer or worse " +
+				"connection, a slower amplifier), or its converter has changed",
 			ofArray: "biases, supply or temperature have changed since the correction maps were made",
 		},
 		action: words{
-			ofChip:  "make a new correction map with 'facetctl calibrate'",
-			ofLane:  "make new correction maps with 'facetctl calibrate'",
+			ofChip: "make a new correction map with 'facetctl calibrate'",
+			ofLane: "measure the lane with 'facetctl bringup --steps settling' when the array may be used; where " +
+				"that passes make new correction maps with 'facetctl calibrate'",
 			ofArray: "make new correction maps with 'facetctl calibrate'",
 		},
 	},

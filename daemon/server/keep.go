@@ -71,7 +71,7 @@ func (s *Server) keep() error {
 		Correct: s.calibration.Begin,
 		Motion:  func() func(*facetdv1.FrameSet) *facetdv1.MotionEstimate { return s.motion.Tracker().Take },
 		Keep:    record.Keeping{For: s.cfg.Recordings.KeepFor, Bytes: s.cfg.Recordings.KeepBytes},
-		Logger:  s.log.Named("record"),
+		Logger:  s.log.Named("record"), Disk: s.cfg.Disk,
 	})
 	if err != nil {
 		return errors.Join(fmt.Errorf("recordings: %w", err), k.journal.Close("the daemon did not start"))

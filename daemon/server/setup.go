@@ -12,6 +12,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/supervise"
 )
@@ -48,6 +49,9 @@ type Setup struct {
 	Supervisor *supervise.Manager
 	// Listener, where set, is served beside those of Listen, as one of this machine.
 	Listener net.Listener
+
+	// Disk, where set, puts something around every file of a recording that is begun: for tests of a disk that fails.
+	Disk func(record.File) record.File
 
 	// wrapBus puts something around the bus, in tests of what happens when it fails.
 	wrapBus func(bus.BusCloser) bus.BusCloser

@@ -6,12 +6,15 @@ import { byID, h, text } from "./dom.mjs";
 import { count, duration, num } from "./units.mjs";
 
 const EACH_MS = 1000;
-let app, device, before = 0, asking = false, said;
+const SEEN = "facetd-failed-recordings", LONG_AGO_MS = 24 * 3600e3;
+let app, device, before = 0, asking = false, said, failed;
 
 export function start(a) {
   app = a;
   said = h("span", { class: "small", role: "status", id: "recording-said" });
-  byID("recording-now").append(h("span", { id: "recording-list", class: "row" }), said);
+  failed = h("span", { id: "recording-failed", role: "status" });
+  byID("recording-now").append(h("span", { id: "recording-list", class: "row" }), failed, said);
+  app.hub.on("live", broken);
   app.hub.on("health", recordings);
   app.hub.on("status", (st) => {
     if (st.bus === "bridge" && performance.now() - before > EACH_MS) ask();
@@ -49,9 +52,29 @@ function recordings({ recordings: names = [] }) {
   const list = byID("recording-list");
   const before = [...list.children].map((n) => n.dataset.recording);
   if (before.join("\n") === names.join("\n")) return;
+  if (before.some((name) => !names.includes(name))) broken();
   if (names.some((name) => !before.includes(name))) text(said, ""); // what is said of one that ended stays to be read
   list.replaceChildren(...names.map((name) => h("span", { class: "recording", data: { recording: name } }, `● Recording ${name} `,
     h("button", { type: "button", class: "small", "aria-label": `End the recording ${name}`, onclick: () => end(name) }, "End it"))));
+}
+
+const seen = () => (sessionStorage.getItem(SEEN) ?? "").split("/");
+
+// broken says which recordings ended on an error, until somebody has seen it: whoever counts on one must know.
+async function broken() {
+  try {
+    const got = await call("RecordService", "ListRecordings", { page_size: 100 });
+    const lost = (got.recordings ?? []).filter((r) => r.state === "RECORDING_STATE_FAILED" && !seen().includes(r.name) && !(Date.now() - Date.parse(r.end_time) > LONG_AGO_MS));
+    failed.replaceChildren(...lost.slice(0, 1).map((r) => h("span", { class: "failed" },
+      `✕ The recording ${r.name} ended by itself: ${r.reason}. What was written before stays. ${/space|quota/.test(r.reason) ? "Delete recordings or free the disk otherwise" : "Check the disk of the daemon's data folder"}, then begin another. `,
+      h("button", { type: "button", class: "small", onclick: () => {
+        sessionStorage.setItem(SEEN, [...seen(), r.name].join("/"));
+        broken();
+      } }, "I have seen it"))));
+  } catch (e) {
+    failed.replaceChildren(); // a daemon without recordings
+    if (!e.code) console.error(e);
+  }
 }
 
 async function end(name) {

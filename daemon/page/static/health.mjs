@@ -8,7 +8,7 @@ import { count, num, words } from "./units.mjs";
 const signs = { HEALTH_STATE_BAD: "✕", HEALTH_STATE_DEGRADED: "▲", HEALTH_STATE_NOT_JUDGED: "○", HEALTH_STATE_GOOD: "" };
 const levels = { HEALTH_STATE_BAD: "bad", HEALTH_STATE_DEGRADED: "warn" };
 const short = { UNDRIVEN: "no signal", SATURATED: "full scale", CLIPPED: "clipped", HOT_PIXELS: "hot pixels", NOISY: "noisy", DRIFTED: "drifted",
-  FOREIGN_PATTERN: "other chip", OLD_CORRECTION_MAP: "old map", NO_FRAMES: "no frames", JOBS_FAILED: "jobs fail", JOBS_LATE: "jobs late" };
+  FOREIGN_PATTERN: "other chip", OLD_CORRECTION_MAP: "old map", NO_FRAMES: "no frames", JOBS_FAILED: "jobs fail", JOBS_LATE: "jobs late", HOST_BEHIND: "behind", DEVICE_LOST: "lost" };
 const kept = 3; // findings that are shown whole; the others open by a click
 let app, health, asking = false, missing = false, chip = "", said, drawn = "", replay;
 
@@ -80,7 +80,7 @@ function head(open) {
 }
 
 const kind = (f) => (f.kind ?? "").slice("HEALTH_FINDING_KIND_".length);
-const subject = (f) => ({ HEALTH_SUBJECT_LANE: "lane ", HEALTH_SUBJECT_SELECT_LINE: "line ", HEALTH_SUBJECT_TASK: "task " }[f.subject] ?? "") +
+const subject = (f) => ({ HEALTH_SUBJECT_LANE: "lane ", HEALTH_SUBJECT_SELECT_LINE: "line ", HEALTH_SUBJECT_TASK: "task ", HEALTH_SUBJECT_DEVICE: "device " }[f.subject] ?? "") +
   (f.name || (f.subject === "HEALTH_SUBJECT_HOST" ? "host" : "array"));
 
 function finding(f, open) {
