@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	fleetv1 "facetd.example/api/facetfleet/v1"
@@ -34,11 +35,13 @@ type EventOptions struct {
 	Follow bool
 }
 
-// stuck is after how long without a sign of life from the hub a reader is made anew.
+// stuck is after how long without a sign of life from the hub, or without an event where the hub has some, a reader is
+// made anew.
 const stuck = 10 * time.Second
 
 // Events calls f with events in the order in which the hub stored them. With a reader's name an event counts as read
-// once f has returned nil for it.
+// once f has returned nil for it. Where it follows, it waits for a hub that is away, and a reader of the hub's that is
+// lost or gives nothing is made anew.
 func Events(ctx context.Context, c *hub.Conn, o EventOptions, f func(*Event) error) error {
 	from, last, err := eventRange(ctx, c, o)
 	if err != nil {
@@ -54,14 +57,35 @@ func Events(ctx context.Context, c *hub.Conn, o EventOptions, f func(*Event) err
 	}
 	for ctx.Err() == nil {
 		next, err := readEvents(ctx, c, o, from, f)
-		if errors.Is(err, errStuck) { // the consumer is gone, or the link: another goes on behind what was read
-			from = max(from, next)
-			continue
+		from = max(from, next)
+		switch {
+		case errors.Is(err, errStuck): // the consumer is gone, or the link: another goes on behind what was read
+		case o.Follow && ctx.Err() == nil && away(c, err):
+			select {
+			case <-ctx.Done():
+			case <-time.After(again):
+			}
+		default:
+			return err
 		}
-		return err
 	}
 	return ctx.Err()
 }
+
+// away reports whether an error is one of a hub that is away, or not ready yet.
+func away(c *hub.Conn, err error) bool {
+	if mine := new(takenError); err == nil || errors.As(err, &mine) {
+		return false
+	}
+	var said *jetstream.APIError
+	return !c.NC.IsConnected() || errors.Is(err, nats.ErrTimeout) || errors.Is(err, context.DeadlineExceeded) ||
+		errors.Is(err, nats.ErrNoResponders) || errors.As(err, &said) && said.Code == 503
+}
+
+// takenError is what came of an event on the side that takes it.
+type takenError struct{ error }
+
+func (e *takenError) Unwrap() error { return e.error }
 
 var errStuck = errors.New("nothing was heard from the hub")
 
@@ -124,8 +148,18 @@ func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f
 		return from, err
 	}
 	waiting := info.NumPending + uint64(info.NumAckPending) // with what a reader took and did not finish
-	for o.Follow || waiting > 0 {
-		m, err := messages.Next()
+	if o.Reader != "" {                                     // where it is lost meanwhile, the next one goes on here
+		from = max(from, info.AckFloor.Stream+1)
+	}
+	for quiet := (*jetstream.ConsumerInfo)(nil); o.Follow || waiting > 0; {
+		m, err := messages.Next(jetstream.NextMaxWait(stuck / 2))
+		if errors.Is(err, nats.ErrTimeout) {
+			if quiet, err = stillQuiet(ctx, c, consumer, quiet); err != nil {
+				return from, err
+			}
+			continue
+		}
+		quiet = nil
 		switch {
 		case ctx.Err() != nil:
 			return from, ctx.Err()
@@ -139,18 +173,43 @@ func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f
 		if err != nil {
 			return from, err
 		}
-		if err := f(e); err != nil {
-			return from, err
+		// A hub that was killed may have forgotten how far a reader had come.
+		if again := o.Reader != "" && e.Number < from; !again {
+			if err := f(e); err != nil {
+				return from, &takenError{err}
+			}
 		}
 		if o.Reader != "" {
 			if err := m.DoubleAck(ctx); err != nil {
 				return from, fmt.Errorf("the hub did not take note that an event was read: %w", err)
 			}
 		}
-		from = e.Number + 1
+		from = max(from, e.Number+1)
 		waiting--
 	}
 	return from, nil
+}
+
+// stillQuiet looks at a reader that has given nothing for some time, and compares it with how it was when it had given
+// nothing before, if it had. One that has events and gives none is removed: another goes on where it stood.
+func stillQuiet(ctx context.Context, c *hub.Conn, consumer jetstream.Consumer, before *jetstream.ConsumerInfo) (
+	*jetstream.ConsumerInfo, error) {
+	ctx, cancel := context.WithTimeout(ctx, stuck/4)
+	defer cancel()
+	now, err := consumer.Info(ctx)
+	switch {
+	case err != nil:
+		return nil, errStuck
+	case now.NumPending == 0 || now.NumAckPending > 0: // there is none, or somebody has one and works on it
+		return nil, nil
+	case before == nil || before.Delivered.Stream != now.Delivered.Stream:
+		return now, nil
+	}
+	if err := c.JS.DeleteConsumer(ctx, subject.Events, now.Name); err != nil &&
+		!errors.Is(err, jetstream.ErrConsumerNotFound) {
+		return nil, err
+	}
+	return nil, errStuck
 }
 
 // eventConsumer is what the hub reads for us: one that it remembers by name, or one of this connection's.
@@ -174,11 +233,12 @@ func eventConsumer(ctx context.Context, c *hub.Conn, o EventOptions, from uint64
 	if !errors.Is(err, jetstream.ErrConsumerNotFound) {
 		return consumer, err
 	}
-	// One at a time: order holds, and what was read is known to the event.
+	// One at a time: order holds, and what was read is known to the event. A hub that was killed may wait for somebody
+	// to acknowledge what was acknowledged.
 	return stream.CreateConsumer(ctx, jetstream.ConsumerConfig{Durable: name, FilterSubject: filter,
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,
 		AckPolicy: jetstream.AckExplicitPolicy,
-		AckWait:   30 * time.Second, MaxAckPending: 1, InactiveThreshold: 30 * 24 * time.Hour})
+		AckWait:   stuck, MaxAckPending: 1, InactiveThreshold: 30 * 24 * time.Hour})
 }
 
 func eventOf(m jetstream.Msg) (*Event, error) {

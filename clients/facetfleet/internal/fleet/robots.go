@@ -116,8 +116,28 @@ func Robots(ctx context.Context, c *hub.Conn) ([]*Robot, error) {
 var errComplete = errors.New("all were read")
 
 // Watch calls f with the status of every robot, with nil once all that the hub has were read, and then with every new
-// status, until ctx ends or f returns an error. A robot that the hub forgets comes once more, as forgotten.
+// status, until ctx ends or f returns an error. A robot that the hub forgets comes once more, as forgotten. Where the
+// connection was made anew all of it comes again: the list at the hub is then that of another connection.
 func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
+	for first := true; ; first = false {
+		changed := c.Changed()
+		err := watchOnce(ctx, c, changed, f)
+		switch {
+		case errors.Is(err, errStuck):
+		case !first && ctx.Err() == nil && away(c, err):
+			select {
+			case <-ctx.Done():
+			case <-changed:
+			case <-time.After(again):
+			}
+		default:
+			return err
+		}
+	}
+}
+
+// watchOnce is Watch up to a new connection, which it returns as errStuck.
+func watchOnce(ctx context.Context, c *hub.Conn, changed <-chan struct{}, f func(*Robot) error) error {
 	bucket, err := c.JS.KeyValue(ctx, subject.Status)
 	if err != nil {
 		return explain(err)
@@ -131,28 +151,34 @@ func Watch(ctx context.Context, c *hub.Conn, f func(*Robot) error) error {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case <-changed:
+			return errStuck
 		case entry, open := <-w.Updates():
-			switch {
-			case !open:
+			if !open {
 				return errors.New("the hub ended the list of robots")
-			case entry == nil:
-				err = f(nil)
-			default:
-				r := &Robot{Robot: &fleetv1.Robot{}, Stored: entry.Created(), Forgotten: true}
-				if entry.Operation() == jetstream.KeyValuePut {
-					r.Robot, r.Forgotten = statusOf(entry.Value()), false
-				}
-				// The hub grants a robot its own key alone; a name within a message is what its sender says.
-				if r.Name, err = subject.Unescape(entry.Key()); err != nil {
-					continue
-				}
-				err = f(r)
 			}
-			if err != nil {
-				return err
+			if err := takeStatus(entry, f); err != nil {
+				return &takenError{err}
 			}
 		}
 	}
+}
+
+// takeStatus hands on what a watcher gives.
+func takeStatus(entry jetstream.KeyValueEntry, f func(*Robot) error) error {
+	if entry == nil {
+		return f(nil)
+	}
+	r := &Robot{Robot: &fleetv1.Robot{}, Stored: entry.Created(), Forgotten: true}
+	if entry.Operation() == jetstream.KeyValuePut {
+		r.Robot, r.Forgotten = statusOf(entry.Value()), false
+	}
+	// The hub grants a robot its own key alone; a name within a message is what its sender says.
+	var err error
+	if r.Name, err = subject.Unescape(entry.Key()); err != nil {
+		return nil
+	}
+	return f(r)
 }
 
 // Forget makes the hub forget a robot that is gone: its status, and the state that is desired of it. Its events stay
