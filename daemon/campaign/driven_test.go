@@ -11,6 +11,7 @@ import (
 // executed is one segment that was handed to the bus, and what came of it.
 type executed struct {
 	start bus.Time
+	given bus.Time // when it was handed over
 	job   bus.Job
 	index int // of the segment within it
 	table int // of the ledger's plans, which was active then
@@ -49,7 +50,7 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
-		d.flight = append(d.flight, executed{start: start, job: *s.Job, index: s.Index, table: d.ledger.table(),
+		d.flight = append(d.flight, executed{start: start, given: d.Now(), job: *s.Job, index: s.Index, table: d.ledger.table(),
 			Program: s.Program, values: s.Values})
 	}
 	return err

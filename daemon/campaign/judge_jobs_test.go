@@ -19,6 +19,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeNumbers(l)
 		o.judgeReleases(l, last)
 		o.judgeGrid(l)
+		o.judgeLead(l)
 		o.judgeTriggers(l, last)
 		o.judgeBooks(l)
 		o.judgeChanges(l)

@@ -80,6 +80,21 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 	}
 }
 
+// judgeLead: nothing of a timetable is handed over to a bus far away earlier than it must be: whether a job is run, and
+// with which parameters, is decided then.
+func (o *outcome) judgeLead(l *life) {
+	if l.s.remote == nil {
+		return
+	}
+	for _, e := range l.driven.log {
+		if lead := e.start - e.given; e.job.Task != "" && lead > l.ahead() {
+			o.problem("a segment of job %d of %s was handed over %v before its start at %v", e.job.Number, e.job.Task,
+				lead.Elapsed(), e.start)
+			return
+		}
+	}
+}
+
 // match finds for each frame set of a task the release that it is of, one after another, and returns those that are
 // left. Only where the task is paused are some left out before.
 func (o *outcome) match(l *life, task string, sets []*facetdv1.FrameSet, expected []release,

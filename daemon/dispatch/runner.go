@@ -295,7 +295,8 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 		r.skip(entry, at)
 		return nil
 	}
-	if due := r.handOver(at); due > now {
+	// What was in flight when a bus far away was lost is dealt with until when it was to end, which may still come.
+	if due := r.handOver(at); due > now || r.remote() && due > r.cfg.Bus.Now() {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, due)
 		}
