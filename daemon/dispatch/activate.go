@@ -323,6 +323,30 @@ func (r *runner) prepare(ctx context.Context, others ...*bus.Program) error {
 	return err
 }
 
+// prepareBeside makes the bus ready for a program beside those that it is ready for already, as long as its store has
+// room for all of them. Errors: the bus's.
+func (r *runner) prepareBeside(ctx context.Context, run *bus.Program) error {
+	var kept []*bus.Program
+	for _, p := range r.restoring {
+		if p.of == r.tab {
+			kept = append(kept, p.run)
+		}
+	}
+	if r.readyOn != nil {
+		kept = append(kept, r.readyOn)
+	}
+	if r.preparedFor != nil && r.preparedFor != r.tab.runs {
+		kept = append(kept, r.preparedFor.all...)
+	}
+	all := append(slices.Clip(r.tab.runs.all), run)
+	err := r.cfg.Bus.Prepare(ctx, append(slices.Clip(all), kept...))
+	if err != nil && len(kept) > 0 && lostBy(err) == nil && ctx.Err() == nil {
+		r.notReady()
+		err = r.cfg.Bus.Prepare(ctx, all)
+	}
+	return err
+}
+
 // restore brings the registers of all chips to what the active table assumes, from bus time begin on. The table goes on
 // as it was: what waits meanwhile is run afterwards.
 func (r *runner) restore(ctx context.Context, begin bus.Time) error {

@@ -22,9 +22,19 @@ type restoration struct {
 	run     *bus.Program
 	time    time.Duration
 	all     bool // every chip is restored, whether in doubt or not
-	// prepared says that the bus is ready for it.
+	// prepared says that the bus is ready for it, and waits until when it has a claim to stay so; 0 once it was run.
 	prepared bool
+	waits    bus.Time
 }
+
+// A bus far away is made ready for several restorations, and not for another one in each gap: the gaps of a timetable
+// differ, and so do the chips that can be restored in them; to make the bus ready takes time, in which the gap passes
+// and a host that is behind falls back further. One that is ready waits for a gap that it fits in for so long, or two
+// hyperperiods, before there is another one in its place.
+const (
+	mostReady = 4
+	readyWait = 100 * time.Millisecond
+)
 
 // restorationAt is what is to be run from bus time begin on for chips in doubt; nil where that has to wait. It is
 // what fits before the next segment and touches no open job. Before a job that needs it, it may also delay others,
@@ -34,8 +44,14 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 		return nil
 	}
 	next, at := r.tab.upcoming()
-	if chips := r.restorable(r.notAfter(at).Sub(begin)); len(chips) > 0 {
-		return r.restorationOf(chips)
+	free := r.notAfter(at).Sub(begin)
+	if p := r.readyRestoration(nil, func(p *restoration) bool { return p.time <= free }); p != nil {
+		return p
+	}
+	if chips := r.restorable(free); len(chips) > 0 {
+		if p := r.restorationOf(chips, begin); p != nil {
+			return p
+		}
 	}
 	if next.Segment > 0 || r.remote() && begin > at { // a bus far away could not be given it before that
 		return nil
@@ -44,15 +60,39 @@ func (r *runner) restorationAt(begin bus.Time) *restoration {
 	for _, c := range common(r.regs.doubt, r.tab.plan.Tasks[next.Task].Task.Touches) {
 		chips = merged(chips, r.tab.restorer.Together(c, r.regs.doubt))
 	}
-	if chips == nil || r.tab.clashes(r.tab.restorer.Touches(chips)) {
+	if chips == nil {
 		return nil
 	}
-	end := begin.Add(r.tab.restorer.Time(chips))
+	p := r.readyRestoration(chips, func(*restoration) bool { return true })
+	if p == nil && !r.tab.clashes(r.tab.restorer.Touches(chips)) {
+		p = r.restorationOf(chips, begin)
+	}
+	if p == nil {
+		return nil
+	}
+	end := begin.Add(p.time)
 	if r.tab.absorbs(end, append(slices.Clip(r.handed), end)) || r.tab.refused[next.Task] >= patience &&
 		r.tab.patient() {
-		return r.restorationOf(chips)
+		return p
 	}
 	return nil
+}
+
+// readyRestoration is that for which a bus far away is ready, and which suits, of chips in doubt, the needed ones among
+// them, and none of an open job: the one of most. nil where there is none.
+func (r *runner) readyRestoration(needed []int, suits func(*restoration) bool) (best *restoration) {
+	if !r.remote() {
+		return nil
+	}
+	most := 0
+	for _, p := range r.restoring {
+		n := len(common(r.regs.doubt, p.chips))
+		if p.of == r.tab && n > most && len(common(needed, p.chips)) == len(needed) && suits(p) &&
+			!r.tab.clashes(p.touches) {
+			best, most = p, n
+		}
+	}
+	return best
 }
 
 // restorationBefore is what is to be run from bus time begin on for chips in doubt before a segment that was recalled
@@ -61,11 +101,17 @@ func (r *runner) restorationBefore(f *flight, begin bus.Time) *restoration {
 	if len(r.regs.doubt) == 0 {
 		return nil
 	}
-	chips := r.restorable(f.start.Sub(begin))
+	free := f.start.Sub(begin)
+	if p := r.readyRestoration(nil, func(p *restoration) bool {
+		return p.time <= free && !r.begunOn(p.touches)
+	}); p != nil {
+		return p
+	}
+	chips := r.restorable(free)
 	if len(chips) == 0 || r.begunOn(r.tab.restorer.Touches(chips)) {
 		return nil
 	}
-	return r.restorationOf(chips)
+	return r.restorationOf(chips, begin)
 }
 
 // begunOn reports whether a job of the table has begun on one of the chips, or is on its way to the bus.
@@ -89,11 +135,18 @@ func (r *runner) restorable(free time.Duration) []int {
 	return chips
 }
 
-// restorationOf is the restoration of chips. The last one made is kept: a bus far away has it already when it is tried
-// again.
-func (r *runner) restorationOf(chips []int) *restoration {
-	if p := r.restoring; p != nil && p.of == r.tab && slices.Equal(p.chips, chips) {
-		return p
+// restorationOf is the restoration of chips, to be run from bus time begin on. The last ones made are kept: a bus far
+// away has them already when they are tried again. nil where others have to be tried for longer.
+func (r *runner) restorationOf(chips []int, begin bus.Time) *restoration {
+	r.restoring = slices.DeleteFunc(r.restoring, func(p *restoration) bool { return p.of != r.tab })
+	for _, p := range r.restoring {
+		if slices.Equal(p.chips, chips) {
+			return p
+		}
+	}
+	if r.remote() && len(r.restoring) == mostReady &&
+		!slices.ContainsFunc(r.restoring, func(p *restoration) bool { return p.waits <= begin }) {
+		return nil
 	}
 	ops := r.tab.restorer.Program(chips)
 	p := &restoration{of: r.tab, chips: chips, touches: r.tab.restorer.Touches(chips),
@@ -105,10 +158,19 @@ func (r *runner) restorationOf(chips []int) *restoration {
 // is recalled. Errors: a bus that gives no results any more, or fails again and again.
 func (r *runner) restoreChips(hard context.Context, p *restoration, begin bus.Time) error {
 	if !p.prepared {
-		if err := r.prepare(hard, p.run); err != nil {
+		if len(r.restoring) == mostReady {
+			i := max(slices.IndexFunc(r.restoring, func(o *restoration) bool { return o.waits <= begin }), 0)
+			r.restoring = slices.Delete(r.restoring, i, i+1)
+		}
+		err := r.prepareBeside(hard, p.run)
+		if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
+			err = &bus.LostError{Cause: cause}
+		}
+		if err != nil {
 			return r.notInitialized(hard, err)
 		}
-		r.restoring, p.prepared = p, true
+		r.restoring = append(r.restoring, p)
+		p.prepared, p.waits = true, begin.Add(max(2*r.tab.plan.Hyperperiod, readyWait))
 		if r.remote() {
 			return nil // it may have taken a while, so that something else may come first now
 		}
@@ -130,6 +192,7 @@ func (r *runner) restoreChips(hard context.Context, p *restoration, begin bus.Ti
 			}
 			return r.notInitialized(hard, res.Err)
 		}
+		p.waits = 0
 		r.log.Info("chips restored", zap.Strings("chips", r.cfg.Array.ChipNames(p.chips)),
 			zap.Int64("bus_ns", res.End.NS()))
 		return nil

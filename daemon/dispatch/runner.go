@@ -65,10 +65,10 @@ type runner struct {
 	resync    bool     // the registers of all chips are to be brought back
 	asked     bool     // by a caller, who knows of none what it holds
 	onDemands uint64   // on-demand jobs begun
-	// The bus is ready for the programs of the active table and, where they are not nil, for one of these.
-	restoring   *restoration // the last one made
-	preparedFor *programs    // of a change
-	readyOn     *bus.Program // of an on-demand job
+	// The bus is ready for the programs of the active table and, where they are not nil, for these.
+	restoring   []*restoration // the last ones made, in order
+	preparedFor *programs      // of a change
+	readyOn     *bus.Program   // of an on-demand job
 	lag         lagWatch
 	halt        halt
 	meter       autoexposure.Meter // of what is set automatically

@@ -131,8 +131,8 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 	p, run := one.program, one.run
 	var err error
 	if r.readyOn != run {
-		r.notReady()
-		if err = r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run)); err == nil {
+		r.readyOn = nil
+		if err = r.prepareBeside(hard, run); err == nil {
 			r.readyOn = run
 		}
 	}
