@@ -44,6 +44,9 @@ type Deferred struct {
 	lookCells cells
 	// room is how many events the last chapter had.
 	room int
+	// courses are those of events lately, of which one is likely next.
+	courses []*course
+	next    int
 }
 
 // mark is where Remember was called.
@@ -72,15 +75,23 @@ type lagState struct {
 
 // event is a load, a share or a readout, with what it depends on.
 type event struct {
+	*course
+	at    bustime.Time
+	noise analog.Noise
+}
+
+// course is what is alike in many events, which share it: nobody changes it.
+type course struct {
 	strobe    facetdv1.Strobe // none for a readout
 	hold      time.Duration
-	at        bustime.Time
 	light     *Light
 	registers [chipmodel.NumRegisters]uint16
 	kelvin    float64
-	noise     analog.Noise
-	readout   Readout
+	readout   Readout // at any time
 }
+
+// keptCourses is how many are known at once. The jobs of a timetable have fewer, over and over.
+const keptCourses = 64
 
 // Readout is which pixels are read when: the first at a bus time.
 type Readout struct {
@@ -150,12 +161,12 @@ func (d *Deferred) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration
 		if m.ktc > 0 {
 			rows++
 		}
-		d.note(event{strobe: s, hold: hold, at: at, light: light}, rows*len(m.plane.Volts), true)
+		d.note(course{strobe: s, hold: hold, light: light}, at, rows*len(m.plane.Volts), true)
 	case s == chipmodel.Share && d.now == nil:
 		d.Do()
 		d.die.Strobe(s, at, hold, light)
 	case s == chipmodel.Share:
-		d.note(event{strobe: s, hold: hold, at: at, light: light}, d.shareDraws(m, hold), false)
+		d.note(course{strobe: s, hold: hold, light: light}, at, d.shareDraws(m, hold), false)
 	}
 }
 
@@ -194,29 +205,51 @@ func (d *Deferred) Later(r Readout, light *Light) (Look, bool) {
 	if !ok && d.die.px.noise > 0 {
 		draws = r.Window.Pixels()
 	}
-	d.note(event{readout: r, light: light}, draws, !ok)
+	at := r.At
+	r.At = 0
+	d.note(course{readout: r, light: light}, at, draws, !ok)
 	d.now.later = true
 	return Look{die: d, in: d.now, event: len(d.now.events) - 1}, true
 }
 
-// note notes an event that draws so many normals. It begins an epoch where nothing but the lag of pixels matters of
-// what was before.
-func (d *Deferred) note(e event, draws int, epoch bool) {
+// note notes an event at a bus time that draws so many normals. It begins an epoch where nothing but the lag of pixels
+// matters of what was before.
+func (d *Deferred) note(c course, at bustime.Time, draws int, epoch bool) {
 	if d.now != nil && epoch && d.now.part != d.noted/d.length {
 		d.do(false)
 	}
 	if d.now == nil {
 		d.begin()
 	}
-	e.registers, e.kelvin, e.noise = d.registers, d.kelvin, d.noise
+	c.registers, c.kelvin = d.registers, d.kelvin
 	ch := d.now
 	d.noted++
 	if epoch {
 		d.noted += epochEvents - 1
 		ch.epochs = append(ch.epochs, len(ch.events))
 	}
-	ch.events = append(ch.events, e)
+	ch.events = append(ch.events, event{d.known(&c), at, d.noise})
 	d.noise.Skip(draws)
+}
+
+// known is a course that others share, mostly the one that came after the last the last time.
+func (d *Deferred) known(c *course) *course {
+	same := func(k *course) bool { return *k == *c }
+	i := d.next
+	if i >= len(d.courses) || !same(d.courses[i]) {
+		if i = slices.IndexFunc(d.courses, same); i < 0 {
+			if len(d.courses) == keptCourses {
+				d.courses = d.courses[:0]
+			}
+			i = len(d.courses)
+			kept := *c
+			d.courses = append(d.courses, &kept)
+		}
+	}
+	if d.next = i + 1; d.next == len(d.courses) {
+		d.next = 0
+	}
+	return d.courses[i]
 }
 
 // begin begins a chapter with the die as it is.
@@ -367,7 +400,7 @@ func (d *Deferred) event(e *event, row func(r int, volts []float64)) {
 	}
 	volts := d.volts[:w.Columns]
 	for r := range w.Rows {
-		at := e.readout.At.Add(time.Duration(r) * e.readout.RowInterval)
+		at := e.at.Add(time.Duration(r) * e.readout.RowInterval)
 		d.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, e.readout.PixelInterval, e.light)
 		if row != nil {
 			row(r, volts)
@@ -404,7 +437,7 @@ func (d *Deferred) pass(e *event) {
 	case !ok:
 		w := &e.readout.Window
 		for r := range w.Rows {
-			at := e.readout.At.Add(time.Duration(r) * e.readout.RowInterval)
+			at := e.at.Add(time.Duration(r) * e.readout.RowInterval)
 			first := (w.Row+r*w.RowStep)*columns + w.Column
 			for c := range w.Columns {
 				l.pass(first+c*w.ColumnStep, at.Add(time.Duration(c)*e.readout.PixelInterval))
