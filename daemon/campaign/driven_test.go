@@ -50,7 +50,8 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
-		d.flight = append(d.flight, executed{start: start, given: d.Now(), job: *s.Job, index: s.Index, table: d.ledger.table(),
+		d.flight = append(d.flight, executed{start: start, given: d.Now(), job: *s.Job, index: s.Index,
+			table:   d.ledger.table(),
 			Program: s.Program, values: s.Values})
 	}
 	return err

@@ -137,8 +137,10 @@ func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
 			s.Busy, s.Measured = b.cycleBusy, b.cycleEnd.Sub(b.since)
 		}
 	}
-	for _, t := range b.tasks {
-		s.Tasks = append(s.Tasks, t.running(now))
+	room := make([]runningTask, len(b.tasks)) // whoever watches asks all the time: one piece for all tasks
+	s.Tasks = make([]*facetdv1.RunningTask, len(b.tasks))
+	for i, t := range b.tasks {
+		s.Tasks[i] = t.running(now, &room[i])
 	}
 	return s
 }

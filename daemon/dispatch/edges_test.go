@@ -173,7 +173,7 @@ func TestOutcomesOfJobs(t *testing.T) {
 		s.ended(c.set)
 	}
 	s.task = &facetdv1.Task{}
-	got := s.running(0).GetStatus()
+	got := s.running(0, &runningTask{}).GetStatus()
 	if got.GetJobsOnTime() != 1 || got.GetJobsLate() != 2 || got.GetJobsFailed() != 1 || got.GetFrames() != 5 ||
 		got.GetLastResponseNs() != 6 || got.GetWorstResponseNs() != 9 || got.GetLastSkewNs() != 2 ||
 		got.GetLastFailure() != "burnt" {

@@ -1,8 +1,6 @@
 package dispatch
 
 import (
-	"google.golang.org/protobuf/proto"
-
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/rate"
@@ -17,6 +15,7 @@ type taskStats struct {
 	first      uint64 // job of the generation
 	planned    float64
 	status     facetdv1.TaskStatus
+	last       int64 // release of the last job that has ended, if one has
 	rate       rate.Window
 }
 
@@ -61,7 +60,7 @@ func (t *taskStats) is(spec *facetdv1.Task) bool { return sameButPaused(t.task, 
 // ended counts one job.
 func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	s := &t.status
-	s.JobsEnded, s.LastReleaseBusNs = fs.GetJob()+1, new(fs.GetReleaseBusNs())
+	s.JobsEnded, t.last = fs.GetJob()+1, fs.GetReleaseBusNs()
 	switch {
 	case fs.GetFailure() != "":
 		s.JobsFailed++
@@ -79,16 +78,27 @@ func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	t.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 }
 
-func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
+// runningTask is room for what is told of a task.
+type runningTask struct {
+	task   facetdv1.RunningTask
+	status facetdv1.TaskStatus
+	first  uint64
+	last   int64
+}
+
+// running tells of the task in the room that it is given.
+func (t *taskStats) running(now bus.Time, in *runningTask) *facetdv1.RunningTask {
 	s := &t.status
-	return &facetdv1.RunningTask{Task: t.task, Generation: t.generation, FirstJob: proto.Uint64(t.first), Etag: t.etag,
-		Status: &facetdv1.TaskStatus{
-			RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(now),
-			JobsOnTime: s.GetJobsOnTime(), JobsLate: s.GetJobsLate(), JobsFailed: s.GetJobsFailed(),
-			Frames:         s.GetFrames(),
-			LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(),
-			LastSkewNs:  s.GetLastSkewNs(),
-			LastFailure: s.GetLastFailure(), JobsEnded: s.GetJobsEnded(), LastReleaseBusNs: s.LastReleaseBusNs,
-			Paused: t.task.GetPaused(),
-		}}
+	in.first, in.last = t.first, t.last
+	r, of := &in.task, &in.status
+	r.Task, r.Generation, r.FirstJob, r.Etag, r.Status = t.task, t.generation, &in.first, t.etag, of
+	of.RequestedRateHz, of.PlannedRateHz, of.AchievedRateHz = t.task.GetRateHz(), t.planned, t.rate.Hertz(now)
+	of.JobsOnTime, of.JobsLate, of.JobsFailed = s.GetJobsOnTime(), s.GetJobsLate(), s.GetJobsFailed()
+	of.Frames, of.LastSkewNs, of.LastFailure = s.GetFrames(), s.GetLastSkewNs(), s.GetLastFailure()
+	of.LastResponseNs, of.WorstResponseNs = s.GetLastResponseNs(), s.GetWorstResponseNs()
+	of.JobsEnded, of.Paused = s.GetJobsEnded(), t.task.GetPaused()
+	if of.JobsEnded > 0 {
+		of.LastReleaseBusNs = &in.last
+	}
+	return r
 }

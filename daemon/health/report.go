@@ -62,20 +62,14 @@ func (m *Monitor) keepSince(findings []*facetdv1.HealthFinding) {
 func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 	var out []*facetdv1.HealthFinding
 	for c := range numConditions {
-		var given, judged []int
 		pending := false
 		for i := range m.chips {
 			t := &m.chips[i]
 			pending = pending || (t.latches[c].pending() || t.owed) && c != noisy
-			if t.latches[c].on {
-				given = append(given, i)
-			}
-			if t.latches[c].on || t.judged[c] && !m.worse(t, c) {
-				judged = append(judged, i)
-			}
 		}
 		g := &m.groups[c]
 		if g.settled(pending, now, 5*m.slowest+5e8) {
+			given, judged := m.showing(c)
 			g.causes = culprits(m.array, given, judged, c == undriven || c == foreignPattern)
 		}
 		for _, cause := range g.causes {
@@ -83,6 +77,21 @@ func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 		}
 	}
 	return out
+}
+
+// showing are the chips that show a condition, and those of which it is known whether they do.
+func (m *Monitor) showing(c condition) (given, judged []int) {
+	judged = make([]int, 0, len(m.chips))
+	for i := range m.chips {
+		t := &m.chips[i]
+		if t.latches[c].on {
+			given = append(given, i)
+		}
+		if t.latches[c].on || t.judged[c] && !m.worse(t, c) {
+			judged = append(judged, i)
+		}
+	}
+	return given, judged
 }
 
 // grouping is what chips that show something have in common. Chips come to show it, and no longer to, one after the
@@ -317,12 +326,19 @@ func (m *Monitor) describe(h *facetdv1.Health, c *Conditions) {
 	for _, r := range c.Tasks {
 		paused[r.GetTask().GetName()] = r.GetTask().GetPaused()
 	}
+	room := make([]struct { // reports are made all the time: one piece for all chips
+		chip        facetdv1.ChipHealth
+		newest, age int64
+	}, len(m.chips))
+	h.Chips = make([]*facetdv1.ChipHealth, 0, len(m.chips))
 	for i := range m.chips {
-		t := &m.chips[i]
-		ch := &facetdv1.ChipHealth{Chip: m.array.Chips[i].Name, Samples: t.samples}
+		t, of := &m.chips[i], &room[i]
+		ch := &of.chip
+		ch.Chip, ch.Samples = m.array.Chips[i].Name, t.samples
 		t.figures(ch)
 		if t.frames {
-			ch.NewestFrameBusNs, ch.FrameAgeNs = new(t.newest), new(max(c.Now-t.newest, 0))
+			of.newest, of.age = t.newest, max(c.Now-t.newest, 0)
+			ch.NewestFrameBusNs, ch.FrameAgeNs = &of.newest, &of.age
 		}
 		switch {
 		case !m.read(i):
