@@ -173,18 +173,18 @@ func readEvents(ctx context.Context, c *hub.Conn, o EventOptions, from uint64, f
 		if err != nil {
 			return from, err
 		}
-		// A hub that was killed may have forgotten how far a reader had come.
+		// A hub that was killed may have forgotten how far a reader had come, or never heard it.
 		if again := o.Reader != "" && e.Number < from; !again {
 			if err := f(e); err != nil {
 				return from, &takenError{err}
 			}
 		}
+		from = max(from, e.Number+1)
 		if o.Reader != "" {
 			if err := m.DoubleAck(ctx); err != nil {
 				return from, fmt.Errorf("the hub did not take note that an event was read: %w", err)
 			}
 		}
-		from = max(from, e.Number+1)
 		waiting--
 	}
 	return from, nil
