@@ -71,7 +71,7 @@ func (b *Bus) roundTrips(s *session) ([]time.Duration, error) {
 // asks asks for the device's time, again and again where that may be lost, until it is told to stop.
 func (b *Bus) asks(s *session) (stop func()) {
 	ask := func() {
-		_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // who waits for it tells
+		s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()}))
 	}
 	ask()
 	if !s.conn.Lossy() {

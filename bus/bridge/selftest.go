@@ -109,7 +109,7 @@ func (b *Bus) askTest(s *session, what uint8) (SelfTest, error) {
 		for {
 			select {
 			case <-beat.C:
-				_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // who waits tells
+				s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()}))
 			case <-ended:
 				return
 			}
@@ -123,7 +123,7 @@ func (b *Bus) askTest(s *session, what uint8) (SelfTest, error) {
 		}
 		if f.Type == wire.TypeClock {
 			if s.welcome.Emulated != 0 {
-				_ = s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()})) // the next beat tells
+				s.atOnce(wire.TypeAlive, wire.Append(nil, wire.Alive{Token: b.clock.ask()}))
 			}
 			continue
 		}

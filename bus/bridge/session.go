@@ -129,6 +129,7 @@ type session struct {
 
 	sending  sync.Mutex
 	delivery *link.Delivery
+	urgent   []wire.Frame // without a number, which the pump sends next; at most one of a kind
 	greeted  bool
 	broken   error // why nothing could be sent
 	wake     chan struct{}
@@ -189,9 +190,7 @@ func during(ctx context.Context, conn link.Conn, deadline time.Time, do func() e
 
 // hello shakes hands and hears which programs the device has kept.
 func (s *session) hello() error {
-	if err := s.sayHello(); err != nil {
-		return err
-	}
+	s.sayHello()
 	f, err := s.next()
 	if err != nil {
 		return err
@@ -229,14 +228,14 @@ func (s *session) versionError(major, minor uint16) error {
 	return &VersionError{s.address, Version{major, minor}, need}
 }
 
-func (s *session) sayHello() error {
+func (s *session) sayHello() {
 	m := wire.Hello{Major: s.host.version.Major, Minor: s.host.version.Minor, Window: wire.MaxWindow,
 		Owner: s.host.owner,
 		Name:  s.host.name}
 	if s.host.takeOver {
 		m.TakeOver = 1
 	}
-	return s.atOnce(wire.TypeHello, wire.Append(nil, m))
+	s.atOnce(wire.TypeHello, wire.Append(nil, m))
 }
 
 // refused is the error of a device that cannot be had.
@@ -301,40 +300,42 @@ func (s *session) send(kind uint8, payload []byte) error {
 	return err
 }
 
-// mostWaiting is how many messages may wait for the device to take those before them. A device on which more wait does
-// not work.
+// mostWaiting is how many messages may wait for the link, and for the device to take those before them. A device on
+// which more wait does not work: its session ends, and is counted as a loss, with those messages.
 const mostWaiting = 4096
 
 // errFull is the error of a device that takes no messages.
 var errFull = errors.New("the device does not take what it is sent")
 
-// sendNumbered sends a message and returns its number, by which its answer is known.
+// sendNumbered has a message sent and returns its number, by which its answer is known. It does not wait for the link.
+// Errors: errFull, and why nothing could be sent before.
 func (s *session) sendNumbered(kind uint8, payload []byte) (uint32, error) {
 	s.sending.Lock()
 	defer s.sending.Unlock()
+	if s.broken != nil {
+		return 0, s.broken
+	}
 	if s.delivery.Waiting() >= mostWaiting {
 		return 0, errFull
 	}
-	number := s.delivery.Send(kind, payload)
-	return number, s.flush()
+	defer s.nudge()
+	return s.delivery.Send(kind, payload), nil
 }
 
-// atOnce sends a message that has no number, and may be lost.
-func (s *session) atOnce(kind uint8, payload []byte) error {
+// atOnce has a message sent that has no number, and may be lost, before those that wait with one. Where one of its kind
+// waits still, it takes the place of that: what such a message says is true of now alone.
+func (s *session) atOnce(kind uint8, payload []byte) {
 	s.sending.Lock()
 	defer s.sending.Unlock()
+	defer s.nudge()
 	f := s.delivery.AtOnce(kind, payload)
-	return s.conn.Send(&f)
-}
-
-// flush sends what is due. The caller holds sending.
-func (s *session) flush() error {
-	for _, f := range s.delivery.Due(nil, time.Since(s.began)) {
-		if err := s.conn.Send(&f); err != nil {
-			return err
+	for i := range s.urgent {
+		if s.urgent[i].Type == kind {
+			s.urgent[i] = f
+			return
 		}
 	}
-	return nil
+	s.urgent = append(s.urgent, f)
 }
 
 // nudge has the pump look at what is due.
@@ -345,38 +346,68 @@ func (s *session) nudge() {
 	}
 }
 
-// pump sends what becomes due: acknowledgements, what the device did not get, and Hello until it is answered.
+// due takes out the next frame that is to be sent; batch are those that are, behind what is urgent.
+func (s *session) due(batch []wire.Frame) (next *wire.Frame, rest []wire.Frame) {
+	s.sending.Lock()
+	defer s.sending.Unlock()
+	if len(s.urgent) > 0 {
+		f := s.urgent[0]
+		s.urgent = s.urgent[1:]
+		return &f, batch
+	}
+	if len(batch) == 0 {
+		batch = s.delivery.Due(batch, time.Since(s.began))
+	}
+	if len(batch) == 0 {
+		return nil, nil
+	}
+	return &batch[0], batch[1:]
+}
+
+// flush sends what is due. It is the pump's alone: a link that takes its time holds up nobody else.
+func (s *session) flush() error {
+	var batch []wire.Frame
+	for {
+		var next *wire.Frame
+		if next, batch = s.due(batch); next == nil {
+			return nil
+		}
+		if err := s.conn.Send(next); err != nil {
+			return err
+		}
+	}
+}
+
+// pump sends what is to be sent: messages, acknowledgements, what the device did not get, and Hello until it is
+// answered. A link that cannot be sent over any more is closed, and whoever reads from it tells.
 func (s *session) pump() {
 	t := time.NewTimer(0)
 	defer t.Stop()
+	asked := time.Now() // with Hello, for the last time
 	for {
-		s.sending.Lock()
-		wait, greeted := s.delivery.Wait(time.Since(s.began)), s.greeted
-		s.sending.Unlock()
-		if !greeted && s.conn.Lossy() {
-			wait = min(wait, askAgain)
-		}
-		t.Reset(min(wait, time.Hour))
-		select {
-		case <-s.end:
-			return
-		case <-s.wake:
-			continue
-		case <-t.C:
-		}
-		s.sending.Lock()
-		err := s.flush()
-		greeted = s.greeted
-		s.sending.Unlock()
-		if err == nil && !greeted && s.conn.Lossy() {
-			err = s.sayHello()
-		}
-		if err != nil {
+		if err := s.flush(); err != nil {
 			s.sending.Lock()
 			s.broken = err
 			s.sending.Unlock()
 			_ = s.conn.Close() // who reads tells
 			return
+		}
+		s.sending.Lock()
+		wait, greeted := s.delivery.Wait(time.Since(s.began)), s.greeted
+		s.sending.Unlock()
+		if !greeted && s.conn.Lossy() {
+			wait = min(wait, askAgain-time.Since(asked))
+		}
+		t.Reset(min(max(wait, 0), time.Hour))
+		select {
+		case <-s.end:
+			return
+		case <-s.wake:
+		case <-t.C:
+		}
+		if !greeted && s.conn.Lossy() && time.Since(asked) >= askAgain {
+			asked = time.Now()
+			s.sayHello()
 		}
 	}
 }

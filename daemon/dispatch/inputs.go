@@ -72,11 +72,11 @@ func (d *Dispatcher) Edge(e bus.Edge) {
 	}
 	late := uint64(0)
 	_, err := d.trigger(s.GetTriggers(), func(decided bus.Time) bus.Time {
-		if e.At > decided {
+		if e.At >= decided { // at that very instant as a caller's, whose bus time may stand still there
 			return e.At
 		}
 		late = 1
-		return max(d.bus.Now(), decided+1)
+		return max(d.bus.Now(), decided)
 	})
 	if err != nil {
 		s.Refused++
