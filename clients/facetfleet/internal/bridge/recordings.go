@@ -51,6 +51,7 @@ type recordings struct {
 	putting sync.Mutex // so that what is told last is what is so
 	mu      sync.Mutex
 	files   map[string]*fleetv1.RecordingFile // by key in the index; nil until the hub has told what it has
+	untold  map[string]bool                   // keys of files of which the hub does not know the newest
 	counts  fleetv1.Uploads
 	asked   chan struct{}
 }
@@ -58,7 +59,7 @@ type recordings struct {
 func newRecordings(b *Bridge, u Uploads) *recordings {
 	u.Rate, u.Look = cmp.Or(u.Rate, 512<<10), cmp.Or(u.Look, 10*time.Second)
 	return &recordings{Uploads: u, b: b, records: facetdv1.NewRecordServiceClient(b.cfg.Daemon.Conn()),
-		pace: store.NewPace(u.Rate), asked: make(chan struct{}, 1)}
+		pace: store.NewPace(u.Rate), untold: map[string]bool{}, asked: make(chan struct{}, 1)}
 }
 
 // run looks for finished recordings and uploads them until ctx ends.
@@ -117,21 +118,32 @@ func (r *recordings) round(ctx context.Context) (busy bool, err error) {
 	return err == nil, err
 }
 
-// next is the file that goes next: one that is on its way already, or the oldest that is wanted.
+// next is the file that goes next: one that is on its way already, or the oldest that is wanted. One that had trouble
+// keeps no other waiting; where all had, the one goes that was tried the longest ago.
 func (r *recordings) next() (key string, next *fleetv1.RecordingFile) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for _, k := range slices.Sorted(maps.Keys(r.files)) {
 		f := r.files[k]
-		if f.GetState() != wanted && f.GetState() != uploading {
-			continue
-		}
-		if next == nil || f.GetState() > next.GetState() || f.GetState() == next.GetState() &&
-			f.GetStartTime().AsTime().Before(next.GetStartTime().AsTime()) {
-			key, next = k, proto.CloneOf(f)
+		if (f.GetState() == wanted || f.GetState() == uploading) && (next == nil || sooner(f, next)) {
+			key, next = k, f
 		}
 	}
+	if next != nil {
+		next = proto.CloneOf(next)
+	}
 	return key, next
+}
+
+func sooner(a, b *fleetv1.RecordingFile) bool {
+	switch troubled := a.GetTrouble() != ""; {
+	case troubled != (b.GetTrouble() != ""):
+		return !troubled
+	case troubled:
+		return a.GetTime().AsTime().Before(b.GetTime().AsTime())
+	}
+	return cmp.Or(cmp.Compare(b.GetState(), a.GetState()),
+		a.GetStartTime().AsTime().Compare(b.GetStartTime().AsTime())) < 0
 }
 
 // look compares the recordings of the daemon with the index.
@@ -143,12 +155,15 @@ func (r *recordings) look(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	var changed []string
 	drop := map[string]string{}
 	r.mu.Lock()
+	changed := slices.Collect(maps.Keys(r.untold))
 	for key, f := range there {
-		if r.files[key] == nil {
+		if old := r.files[key]; old == nil {
 			r.files[key] = f
+			changed = append(changed, key)
+		} else if old.GetState() == onRobot && f.GetState() == wanted { // an earlier bridge waited to be asked
+			old.State = wanted
 			changed = append(changed, key)
 		}
 	}
@@ -163,7 +178,7 @@ func (r *recordings) look(ctx context.Context) error {
 	}
 	r.mu.Unlock()
 	slices.Sort(changed)
-	for _, key := range changed {
+	for _, key := range slices.Compact(changed) {
 		if err = r.put(ctx, key, nil); err != nil {
 			break
 		}
@@ -249,11 +264,18 @@ func (r *recordings) put(ctx context.Context, key string, change func(*fleetv1.R
 	}
 	f.Time = timestamppb.Now()
 	data, err := proto.Marshal(f)
+	r.untold[key] = true
 	r.mu.Unlock()
 	if err != nil {
 		return err
 	}
-	return r.b.putIn(ctx, subject.Recordings, key, data)
+	if err := r.b.putIn(ctx, subject.Recordings, key, data); err != nil {
+		return err
+	}
+	r.mu.Lock()
+	delete(r.untold, key)
+	r.mu.Unlock()
+	return nil
 }
 
 // tell is put where the upload goes on without the hub: what it has not heard it hears with the next part.

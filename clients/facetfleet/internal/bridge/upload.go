@@ -41,6 +41,9 @@ func (r *recordings) upload(ctx context.Context, key string, f *fleetv1.Recordin
 			r.mu.Unlock()
 		},
 		Has: func(bytes uint64) {
+			r.mu.Lock()
+			r.counts.Trouble = "" // it goes on
+			r.mu.Unlock()
 			r.tell(ctx, key, func(f *fleetv1.RecordingFile) { f.SentBytes = bytes })
 		}})
 	if err != nil {
