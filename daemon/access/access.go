@@ -123,6 +123,7 @@ var methods = map[string]Role{
 	facetdv1.DeviceService_SetInput_FullMethodName:       Operator,
 
 	facetdv1.MotionService_StreamMotion_FullMethodName: Viewer,
+	facetdv1.MotionService_WatchMotion_FullMethodName:  Viewer,
 
 	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,
 	facetdv1.PlanService_PreviewPlan_FullMethodName: Viewer, // plans, and changes nothing

@@ -325,3 +325,53 @@ func TestClientReads(t *testing.T) {
 		t.Errorf("a task that is not there: %d errors", refused)
 	}
 }
+
+// TestOnlookersAreSentTheNewest: a stream without grants sends an estimate of each task so often as is asked for, and a
+// sign of life where there is none; what it cannot be is refused.
+func TestOnlookersAreSentTheNewest(t *testing.T) {
+	t.Parallel()
+	d := start(t, func(c *server.Setup) { c.Tasks = tasksFile(t, bedTask) })
+	client := facetdv1.NewMotionServiceClient(d.conn)
+	stream, err := client.WatchMotion(limited(t), &facetdv1.WatchMotionRequest{Tasks: []string{"bed"},
+		Chips: []string{"bed-1"}, LeastInterval: durationpb.New(200 * time.Millisecond)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var last int64
+	for n := 0; n < 8; {
+		m, err := stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := m.GetEstimate()
+		if e == nil {
+			continue
+		}
+		if len(e.GetChips()) != 1 || e.GetChips()[0].GetChip() != "bed-1" || m.GetBusNs() < e.GetFinishBusNs() {
+			t.Errorf("estimate %v at %d", e, m.GetBusNs())
+		}
+		if since := e.GetFinishBusNs() - last; n > 0 && since < 200e6 {
+			t.Errorf("an estimate comes %d ns after the one before", since)
+		}
+		last, n = e.GetFinishBusNs(), n+1
+	}
+	for _, c := range []struct {
+		request *facetdv1.WatchMotionRequest
+		code    codes.Code
+		says    string
+	}{
+		{&facetdv1.WatchMotionRequest{Tasks: []string{"nobody"}}, codes.NotFound, "nobody"},
+		{&facetdv1.WatchMotionRequest{Chips: []string{"bed-9"}}, codes.InvalidArgument, "chips[0]: no chip"},
+		{&facetdv1.WatchMotionRequest{LeastInterval: durationpb.New(-1)}, codes.InvalidArgument,
+			"least_interval: -1ns"},
+	} {
+		stream, err := client.WatchMotion(limited(t), c.request)
+		if err == nil {
+			_, err = stream.Recv()
+		}
+		if status.Code(err) != c.code || !strings.Contains(err.Error(), c.says) ||
+			strings.Contains(err.Error(), "start.") {
+			t.Errorf("%v: %v, want %v with %q", c.request, err, c.code, c.says)
+		}
+	}
+}

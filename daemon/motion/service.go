@@ -67,7 +67,12 @@ func (s *Service) viewsOf(task string, generation uint64) []*facetdv1.View {
 	return nil
 }
 
-type motionStream = grpc.BidiStreamingServer[facetdv1.StreamMotionRequest, facetdv1.StreamMotionResponse]
+// motionStream is what a watcher sends to, and hears grants from.
+type motionStream interface {
+	Context() context.Context
+	Send(*facetdv1.StreamMotionResponse) error
+	Recv() (*facetdv1.StreamMotionRequest, error)
+}
 
 // watcher is one stream. All of it but the receiving of grants is on one goroutine.
 type watcher struct {
@@ -80,10 +85,14 @@ type watcher struct {
 	granted   uint32
 	lost      uint64 // frame sets
 	counted   uint64 // estimates dropped that the service has counted
+	// every is the least bus time between two estimates of a task that are sent; 0 is none. sent is when the last was.
+	every time.Duration
+	sent  map[string]int64
 }
 
 // StreamMotion serves one stream.
-func (s *Service) StreamMotion(out motionStream) error {
+func (s *Service) StreamMotion(
+	out grpc.BidiStreamingServer[facetdv1.StreamMotionRequest, facetdv1.StreamMotionResponse]) error {
 	first, err := out.Recv()
 	if err != nil {
 		return err
@@ -94,11 +103,17 @@ func (s *Service) StreamMotion(out motionStream) error {
 			Hint: "send a start, then grants"}}
 	}
 	w := &watcher{s: s, out: out, granted: start.GetEstimates()}
-	w.tracker = s.Tracker()
 	options, err := w.check(start)
 	if err != nil {
 		return err
 	}
+	return w.serve(options)
+}
+
+// serve opens the stream and runs it.
+func (w *watcher) serve(options stream.Options) (err error) {
+	s, out := w.s, w.out
+	w.tracker = s.Tracker()
 	if p, ok := peer.FromContext(out.Context()); ok {
 		options.Name = p.Addr.String()
 	}
@@ -296,7 +311,9 @@ func (w *watcher) step() (sent, more bool, err error) {
 	}
 	w.s.counts.lost.Add(m.DroppedTotal - w.lost)
 	w.lost = m.DroppedTotal
-	w.waiting.put(w.tracker.Take(m.FrameSet))
+	if e := w.tracker.Take(m.FrameSet); w.due(e) {
+		w.waiting.put(e)
+	}
 	w.s.counts.dropped.Add(w.waiting.dropped - w.counted)
 	w.counted = w.waiting.dropped
 	return sent, true, nil

@@ -95,6 +95,126 @@ func (MotionReason) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{0}
 }
 
+// WatchMotionRequest says what is watched.
+type WatchMotionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names of tasks; empty means all, also those added later.
+	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Names of chips that take part; empty means all.
+	Chips []string `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
+	// Least bus time between two estimates of a task that are sent, up to an hour: those in between are made, and not
+	// sent. Unset: none.
+	LeastInterval *durationpb.Duration `protobuf:"bytes,3,opt,name=least_interval,json=leastInterval,proto3" json:"least_interval,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchMotionRequest) Reset() {
+	*x = WatchMotionRequest{}
+	mi := &file_facetd_v1_motion_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchMotionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchMotionRequest) ProtoMessage() {}
+
+func (x *WatchMotionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_motion_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchMotionRequest.ProtoReflect.Descriptor instead.
+func (*WatchMotionRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *WatchMotionRequest) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *WatchMotionRequest) GetChips() []string {
+	if x != nil {
+		return x.Chips
+	}
+	return nil
+}
+
+func (x *WatchMotionRequest) GetLeastInterval() *durationpb.Duration {
+	if x != nil {
+		return x.LeastInterval
+	}
+	return nil
+}
+
+// WatchMotionResponse is an estimate, or the sign of life of a second in which there was none.
+type WatchMotionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The estimate; unset where there was none.
+	Estimate *MotionEstimate `protobuf:"bytes,1,opt,name=estimate,proto3" json:"estimate,omitempty"`
+	// Bus time in nanoseconds.
+	BusNs         int64 `protobuf:"varint,2,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchMotionResponse) Reset() {
+	*x = WatchMotionResponse{}
+	mi := &file_facetd_v1_motion_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchMotionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchMotionResponse) ProtoMessage() {}
+
+func (x *WatchMotionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_motion_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchMotionResponse.ProtoReflect.Descriptor instead.
+func (*WatchMotionResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *WatchMotionResponse) GetEstimate() *MotionEstimate {
+	if x != nil {
+		return x.Estimate
+	}
+	return nil
+}
+
+func (x *WatchMotionResponse) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
 // StreamMotionRequest begins a stream, and then grants estimates.
 type StreamMotionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -111,7 +231,7 @@ type StreamMotionRequest struct {
 
 func (x *StreamMotionRequest) Reset() {
 	*x = StreamMotionRequest{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[0]
+	mi := &file_facetd_v1_motion_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -123,7 +243,7 @@ func (x *StreamMotionRequest) String() string {
 func (*StreamMotionRequest) ProtoMessage() {}
 
 func (x *StreamMotionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[0]
+	mi := &file_facetd_v1_motion_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -136,7 +256,7 @@ func (x *StreamMotionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamMotionRequest.ProtoReflect.Descriptor instead.
 func (*StreamMotionRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{0}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *StreamMotionRequest) GetRequest() isStreamMotionRequest_Request {
@@ -203,7 +323,7 @@ type MotionStart struct {
 
 func (x *MotionStart) Reset() {
 	*x = MotionStart{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[1]
+	mi := &file_facetd_v1_motion_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -215,7 +335,7 @@ func (x *MotionStart) String() string {
 func (*MotionStart) ProtoMessage() {}
 
 func (x *MotionStart) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[1]
+	mi := &file_facetd_v1_motion_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -228,7 +348,7 @@ func (x *MotionStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionStart.ProtoReflect.Descriptor instead.
 func (*MotionStart) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *MotionStart) GetTasks() []string {
@@ -284,7 +404,7 @@ type MotionGrant struct {
 
 func (x *MotionGrant) Reset() {
 	*x = MotionGrant{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[2]
+	mi := &file_facetd_v1_motion_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -296,7 +416,7 @@ func (x *MotionGrant) String() string {
 func (*MotionGrant) ProtoMessage() {}
 
 func (x *MotionGrant) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[2]
+	mi := &file_facetd_v1_motion_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -309,7 +429,7 @@ func (x *MotionGrant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionGrant.ProtoReflect.Descriptor instead.
 func (*MotionGrant) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *MotionGrant) GetEstimates() uint32 {
@@ -336,7 +456,7 @@ type StreamMotionResponse struct {
 
 func (x *StreamMotionResponse) Reset() {
 	*x = StreamMotionResponse{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[3]
+	mi := &file_facetd_v1_motion_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -348,7 +468,7 @@ func (x *StreamMotionResponse) String() string {
 func (*StreamMotionResponse) ProtoMessage() {}
 
 func (x *StreamMotionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[3]
+	mi := &file_facetd_v1_motion_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -361,7 +481,7 @@ func (x *StreamMotionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamMotionResponse.ProtoReflect.Descriptor instead.
 func (*StreamMotionResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *StreamMotionResponse) GetEvent() isStreamMotionResponse_Event {
@@ -436,7 +556,7 @@ type MotionBegun struct {
 
 func (x *MotionBegun) Reset() {
 	*x = MotionBegun{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[4]
+	mi := &file_facetd_v1_motion_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -448,7 +568,7 @@ func (x *MotionBegun) String() string {
 func (*MotionBegun) ProtoMessage() {}
 
 func (x *MotionBegun) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[4]
+	mi := &file_facetd_v1_motion_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -461,7 +581,7 @@ func (x *MotionBegun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionBegun.ProtoReflect.Descriptor instead.
 func (*MotionBegun) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *MotionBegun) GetIdentity() *Identity {
@@ -489,7 +609,7 @@ type MotionHeartbeat struct {
 
 func (x *MotionHeartbeat) Reset() {
 	*x = MotionHeartbeat{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[5]
+	mi := &file_facetd_v1_motion_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -501,7 +621,7 @@ func (x *MotionHeartbeat) String() string {
 func (*MotionHeartbeat) ProtoMessage() {}
 
 func (x *MotionHeartbeat) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[5]
+	mi := &file_facetd_v1_motion_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -514,7 +634,7 @@ func (x *MotionHeartbeat) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionHeartbeat.ProtoReflect.Descriptor instead.
 func (*MotionHeartbeat) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MotionHeartbeat) GetBusNs() int64 {
@@ -540,7 +660,7 @@ type MotionDelivery struct {
 
 func (x *MotionDelivery) Reset() {
 	*x = MotionDelivery{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[6]
+	mi := &file_facetd_v1_motion_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -552,7 +672,7 @@ func (x *MotionDelivery) String() string {
 func (*MotionDelivery) ProtoMessage() {}
 
 func (x *MotionDelivery) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[6]
+	mi := &file_facetd_v1_motion_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -565,7 +685,7 @@ func (x *MotionDelivery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionDelivery.ProtoReflect.Descriptor instead.
 func (*MotionDelivery) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *MotionDelivery) GetEstimate() *MotionEstimate {
@@ -613,7 +733,7 @@ type MotionEstimate struct {
 
 func (x *MotionEstimate) Reset() {
 	*x = MotionEstimate{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[7]
+	mi := &file_facetd_v1_motion_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -625,7 +745,7 @@ func (x *MotionEstimate) String() string {
 func (*MotionEstimate) ProtoMessage() {}
 
 func (x *MotionEstimate) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[7]
+	mi := &file_facetd_v1_motion_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -638,7 +758,7 @@ func (x *MotionEstimate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotionEstimate.ProtoReflect.Descriptor instead.
 func (*MotionEstimate) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *MotionEstimate) GetTask() string {
@@ -739,7 +859,7 @@ type ChipMotion struct {
 
 func (x *ChipMotion) Reset() {
 	*x = ChipMotion{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[8]
+	mi := &file_facetd_v1_motion_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -751,7 +871,7 @@ func (x *ChipMotion) String() string {
 func (*ChipMotion) ProtoMessage() {}
 
 func (x *ChipMotion) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[8]
+	mi := &file_facetd_v1_motion_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -764,7 +884,7 @@ func (x *ChipMotion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipMotion.ProtoReflect.Descriptor instead.
 func (*ChipMotion) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ChipMotion) GetChip() string {
@@ -927,7 +1047,7 @@ type BodyMotion struct {
 
 func (x *BodyMotion) Reset() {
 	*x = BodyMotion{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[9]
+	mi := &file_facetd_v1_motion_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -939,7 +1059,7 @@ func (x *BodyMotion) String() string {
 func (*BodyMotion) ProtoMessage() {}
 
 func (x *BodyMotion) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[9]
+	mi := &file_facetd_v1_motion_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -952,7 +1072,7 @@ func (x *BodyMotion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BodyMotion.ProtoReflect.Descriptor instead.
 func (*BodyMotion) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BodyMotion) GetTold() bool {
@@ -1055,7 +1175,7 @@ type ChipNearness struct {
 
 func (x *ChipNearness) Reset() {
 	*x = ChipNearness{}
-	mi := &file_facetd_v1_motion_proto_msgTypes[10]
+	mi := &file_facetd_v1_motion_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1067,7 +1187,7 @@ func (x *ChipNearness) String() string {
 func (*ChipNearness) ProtoMessage() {}
 
 func (x *ChipNearness) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_motion_proto_msgTypes[10]
+	mi := &file_facetd_v1_motion_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1080,7 +1200,7 @@ func (x *ChipNearness) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipNearness.ProtoReflect.Descriptor instead.
 func (*ChipNearness) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_motion_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ChipNearness) GetChip() string {
@@ -1129,7 +1249,14 @@ var File_facetd_v1_motion_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_motion_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/motion.proto\x12\tfacetd.v1\x1a\x15facetd/v1/frame.proto\x1a\x18facetd/v1/identity.proto\x1a\x1egoogle/protobuf/duration.proto\"\x80\x01\n" +
+	"\x16facetd/v1/motion.proto\x12\tfacetd.v1\x1a\x15facetd/v1/frame.proto\x1a\x18facetd/v1/identity.proto\x1a\x1egoogle/protobuf/duration.proto\"\x82\x01\n" +
+	"\x12WatchMotionRequest\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05chips\x18\x02 \x03(\tR\x05chips\x12@\n" +
+	"\x0eleast_interval\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\rleastInterval\"c\n" +
+	"\x13WatchMotionResponse\x125\n" +
+	"\bestimate\x18\x01 \x01(\v2\x19.facetd.v1.MotionEstimateR\bestimate\x12\x15\n" +
+	"\x06bus_ns\x18\x02 \x01(\x03R\x05busNs\"\x80\x01\n" +
 	"\x13StreamMotionRequest\x12.\n" +
 	"\x05start\x18\x01 \x01(\v2\x16.facetd.v1.MotionStartH\x00R\x05start\x12.\n" +
 	"\x05grant\x18\x02 \x01(\v2\x16.facetd.v1.MotionGrantH\x00R\x05grantB\t\n" +
@@ -1235,9 +1362,10 @@ const file_facetd_v1_motion_proto_rawDesc = "" +
 	"\x11MOTION_REASON_DIM\x10\x04\x12\x16\n" +
 	"\x12MOTION_REASON_FLAT\x10\x05\x12\x1e\n" +
 	"\x1aMOTION_REASON_OUT_OF_RANGE\x10\x06\x12\x19\n" +
-	"\x15MOTION_REASON_LATTICE\x10\a2d\n" +
+	"\x15MOTION_REASON_LATTICE\x10\a2\xb4\x01\n" +
 	"\rMotionService\x12S\n" +
-	"\fStreamMotion\x12\x1e.facetd.v1.StreamMotionRequest\x1a\x1f.facetd.v1.StreamMotionResponse(\x010\x01B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\fStreamMotion\x12\x1e.facetd.v1.StreamMotionRequest\x1a\x1f.facetd.v1.StreamMotionResponse(\x010\x01\x12N\n" +
+	"\vWatchMotion\x12\x1d.facetd.v1.WatchMotionRequest\x1a\x1e.facetd.v1.WatchMotionResponse0\x01B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_motion_proto_rawDescOnce sync.Once
@@ -1252,45 +1380,51 @@ func file_facetd_v1_motion_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_motion_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_facetd_v1_motion_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_facetd_v1_motion_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_facetd_v1_motion_proto_goTypes = []any{
 	(MotionReason)(0),            // 0: facetd.v1.MotionReason
-	(*StreamMotionRequest)(nil),  // 1: facetd.v1.StreamMotionRequest
-	(*MotionStart)(nil),          // 2: facetd.v1.MotionStart
-	(*MotionGrant)(nil),          // 3: facetd.v1.MotionGrant
-	(*StreamMotionResponse)(nil), // 4: facetd.v1.StreamMotionResponse
-	(*MotionBegun)(nil),          // 5: facetd.v1.MotionBegun
-	(*MotionHeartbeat)(nil),      // 6: facetd.v1.MotionHeartbeat
-	(*MotionDelivery)(nil),       // 7: facetd.v1.MotionDelivery
-	(*MotionEstimate)(nil),       // 8: facetd.v1.MotionEstimate
-	(*ChipMotion)(nil),           // 9: facetd.v1.ChipMotion
-	(*BodyMotion)(nil),           // 10: facetd.v1.BodyMotion
-	(*ChipNearness)(nil),         // 11: facetd.v1.ChipNearness
-	(Overflow)(0),                // 12: facetd.v1.Overflow
-	(*durationpb.Duration)(nil),  // 13: google.protobuf.Duration
-	(*Identity)(nil),             // 14: facetd.v1.Identity
+	(*WatchMotionRequest)(nil),   // 1: facetd.v1.WatchMotionRequest
+	(*WatchMotionResponse)(nil),  // 2: facetd.v1.WatchMotionResponse
+	(*StreamMotionRequest)(nil),  // 3: facetd.v1.StreamMotionRequest
+	(*MotionStart)(nil),          // 4: facetd.v1.MotionStart
+	(*MotionGrant)(nil),          // 5: facetd.v1.MotionGrant
+	(*StreamMotionResponse)(nil), // 6: facetd.v1.StreamMotionResponse
+	(*MotionBegun)(nil),          // 7: facetd.v1.MotionBegun
+	(*MotionHeartbeat)(nil),      // 8: facetd.v1.MotionHeartbeat
+	(*MotionDelivery)(nil),       // 9: facetd.v1.MotionDelivery
+	(*MotionEstimate)(nil),       // 10: facetd.v1.MotionEstimate
+	(*ChipMotion)(nil),           // 11: facetd.v1.ChipMotion
+	(*BodyMotion)(nil),           // 12: facetd.v1.BodyMotion
+	(*ChipNearness)(nil),         // 13: facetd.v1.ChipNearness
+	(*durationpb.Duration)(nil),  // 14: google.protobuf.Duration
+	(Overflow)(0),                // 15: facetd.v1.Overflow
+	(*Identity)(nil),             // 16: facetd.v1.Identity
 }
 var file_facetd_v1_motion_proto_depIdxs = []int32{
-	2,  // 0: facetd.v1.StreamMotionRequest.start:type_name -> facetd.v1.MotionStart
-	3,  // 1: facetd.v1.StreamMotionRequest.grant:type_name -> facetd.v1.MotionGrant
-	12, // 2: facetd.v1.MotionStart.overflow:type_name -> facetd.v1.Overflow
-	13, // 3: facetd.v1.MotionStart.heartbeat_interval:type_name -> google.protobuf.Duration
-	5,  // 4: facetd.v1.StreamMotionResponse.begun:type_name -> facetd.v1.MotionBegun
-	7,  // 5: facetd.v1.StreamMotionResponse.delivery:type_name -> facetd.v1.MotionDelivery
-	6,  // 6: facetd.v1.StreamMotionResponse.heartbeat:type_name -> facetd.v1.MotionHeartbeat
-	14, // 7: facetd.v1.MotionBegun.identity:type_name -> facetd.v1.Identity
-	8,  // 8: facetd.v1.MotionDelivery.estimate:type_name -> facetd.v1.MotionEstimate
-	9,  // 9: facetd.v1.MotionEstimate.chips:type_name -> facetd.v1.ChipMotion
-	10, // 10: facetd.v1.MotionEstimate.body:type_name -> facetd.v1.BodyMotion
-	0,  // 11: facetd.v1.ChipMotion.reason:type_name -> facetd.v1.MotionReason
-	11, // 12: facetd.v1.BodyMotion.chips:type_name -> facetd.v1.ChipNearness
-	1,  // 13: facetd.v1.MotionService.StreamMotion:input_type -> facetd.v1.StreamMotionRequest
-	4,  // 14: facetd.v1.MotionService.StreamMotion:output_type -> facetd.v1.StreamMotionResponse
-	14, // [14:15] is the sub-list for method output_type
-	13, // [13:14] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	14, // 0: facetd.v1.WatchMotionRequest.least_interval:type_name -> google.protobuf.Duration
+	10, // 1: facetd.v1.WatchMotionResponse.estimate:type_name -> facetd.v1.MotionEstimate
+	4,  // 2: facetd.v1.StreamMotionRequest.start:type_name -> facetd.v1.MotionStart
+	5,  // 3: facetd.v1.StreamMotionRequest.grant:type_name -> facetd.v1.MotionGrant
+	15, // 4: facetd.v1.MotionStart.overflow:type_name -> facetd.v1.Overflow
+	14, // 5: facetd.v1.MotionStart.heartbeat_interval:type_name -> google.protobuf.Duration
+	7,  // 6: facetd.v1.StreamMotionResponse.begun:type_name -> facetd.v1.MotionBegun
+	9,  // 7: facetd.v1.StreamMotionResponse.delivery:type_name -> facetd.v1.MotionDelivery
+	8,  // 8: facetd.v1.StreamMotionResponse.heartbeat:type_name -> facetd.v1.MotionHeartbeat
+	16, // 9: facetd.v1.MotionBegun.identity:type_name -> facetd.v1.Identity
+	10, // 10: facetd.v1.MotionDelivery.estimate:type_name -> facetd.v1.MotionEstimate
+	11, // 11: facetd.v1.MotionEstimate.chips:type_name -> facetd.v1.ChipMotion
+	12, // 12: facetd.v1.MotionEstimate.body:type_name -> facetd.v1.BodyMotion
+	0,  // 13: facetd.v1.ChipMotion.reason:type_name -> facetd.v1.MotionReason
+	13, // 14: facetd.v1.BodyMotion.chips:type_name -> facetd.v1.ChipNearness
+	3,  // 15: facetd.v1.MotionService.StreamMotion:input_type -> facetd.v1.StreamMotionRequest
+	1,  // 16: facetd.v1.MotionService.WatchMotion:input_type -> facetd.v1.WatchMotionRequest
+	6,  // 17: facetd.v1.MotionService.StreamMotion:output_type -> facetd.v1.StreamMotionResponse
+	2,  // 18: facetd.v1.MotionService.WatchMotion:output_type -> facetd.v1.WatchMotionResponse
+	17, // [17:19] is the sub-list for method output_type
+	15, // [15:17] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_motion_proto_init() }
@@ -1300,25 +1434,25 @@ func file_facetd_v1_motion_proto_init() {
 	}
 	file_facetd_v1_frame_proto_init()
 	file_facetd_v1_identity_proto_init()
-	file_facetd_v1_motion_proto_msgTypes[0].OneofWrappers = []any{
+	file_facetd_v1_motion_proto_msgTypes[2].OneofWrappers = []any{
 		(*StreamMotionRequest_Start)(nil),
 		(*StreamMotionRequest_Grant)(nil),
 	}
-	file_facetd_v1_motion_proto_msgTypes[3].OneofWrappers = []any{
+	file_facetd_v1_motion_proto_msgTypes[5].OneofWrappers = []any{
 		(*StreamMotionResponse_Begun)(nil),
 		(*StreamMotionResponse_Delivery)(nil),
 		(*StreamMotionResponse_Heartbeat)(nil),
 	}
-	file_facetd_v1_motion_proto_msgTypes[8].OneofWrappers = []any{}
-	file_facetd_v1_motion_proto_msgTypes[9].OneofWrappers = []any{}
 	file_facetd_v1_motion_proto_msgTypes[10].OneofWrappers = []any{}
+	file_facetd_v1_motion_proto_msgTypes[11].OneofWrappers = []any{}
+	file_facetd_v1_motion_proto_msgTypes[12].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_motion_proto_rawDesc), len(file_facetd_v1_motion_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   11,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,6 +20,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	MotionService_StreamMotion_FullMethodName = "/facetd.v1.MotionService/StreamMotion"
+	MotionService_WatchMotion_FullMethodName  = "/facetd.v1.MotionService/WatchMotion"
 )
 
 // MotionServiceClient is the client API for MotionService service.
@@ -35,6 +36,10 @@ type MotionServiceClient interface {
 	// `grant`; the first response holds `begun`. It ends when the client closes its side or cancels, and with UNAVAILABLE
 	// when the daemon stops.
 	StreamMotion(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamMotionRequest, StreamMotionResponse], error)
+	// WatchMotion sends the newest estimate of each task, at most so often as is asked for. It is StreamMotion for those
+	// who look on and cannot send and receive at once, as in a browser; what steers takes StreamMotion, which sends
+	// nothing that its client has not asked for.
+	WatchMotion(ctx context.Context, in *WatchMotionRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchMotionResponse], error)
 }
 
 type motionServiceClient struct {
@@ -58,6 +63,25 @@ func (c *motionServiceClient) StreamMotion(ctx context.Context, opts ...grpc.Cal
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type MotionService_StreamMotionClient = grpc.BidiStreamingClient[StreamMotionRequest, StreamMotionResponse]
 
+func (c *motionServiceClient) WatchMotion(ctx context.Context, in *WatchMotionRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchMotionResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &MotionService_ServiceDesc.Streams[1], MotionService_WatchMotion_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchMotionRequest, WatchMotionResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type MotionService_WatchMotionClient = grpc.ServerStreamingClient[WatchMotionResponse]
+
 // MotionServiceServer is the server API for MotionService service.
 // All implementations must embed UnimplementedMotionServiceServer
 // for forward compatibility.
@@ -71,6 +95,10 @@ type MotionServiceServer interface {
 	// `grant`; the first response holds `begun`. It ends when the client closes its side or cancels, and with UNAVAILABLE
 	// when the daemon stops.
 	StreamMotion(grpc.BidiStreamingServer[StreamMotionRequest, StreamMotionResponse]) error
+	// WatchMotion sends the newest estimate of each task, at most so often as is asked for. It is StreamMotion for those
+	// who look on and cannot send and receive at once, as in a browser; what steers takes StreamMotion, which sends
+	// nothing that its client has not asked for.
+	WatchMotion(*WatchMotionRequest, grpc.ServerStreamingServer[WatchMotionResponse]) error
 	mustEmbedUnimplementedMotionServiceServer()
 }
 
@@ -83,6 +111,9 @@ type UnimplementedMotionServiceServer struct{}
 
 func (UnimplementedMotionServiceServer) StreamMotion(grpc.BidiStreamingServer[StreamMotionRequest, StreamMotionResponse]) error {
 	return status.Error(codes.Unimplemented, "method StreamMotion not implemented")
+}
+func (UnimplementedMotionServiceServer) WatchMotion(*WatchMotionRequest, grpc.ServerStreamingServer[WatchMotionResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchMotion not implemented")
 }
 func (UnimplementedMotionServiceServer) mustEmbedUnimplementedMotionServiceServer() {}
 func (UnimplementedMotionServiceServer) testEmbeddedByValue()                       {}
@@ -112,6 +143,17 @@ func _MotionService_StreamMotion_Handler(srv interface{}, stream grpc.ServerStre
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type MotionService_StreamMotionServer = grpc.BidiStreamingServer[StreamMotionRequest, StreamMotionResponse]
 
+func _MotionService_WatchMotion_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchMotionRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(MotionServiceServer).WatchMotion(m, &grpc.GenericServerStream[WatchMotionRequest, WatchMotionResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type MotionService_WatchMotionServer = grpc.ServerStreamingServer[WatchMotionResponse]
+
 // MotionService_ServiceDesc is the grpc.ServiceDesc for MotionService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -125,6 +167,11 @@ var MotionService_ServiceDesc = grpc.ServiceDesc{
 			Handler:       _MotionService_StreamMotion_Handler,
 			ServerStreams: true,
 			ClientStreams: true,
+		},
+		{
+			StreamName:    "WatchMotion",
+			Handler:       _MotionService_WatchMotion_Handler,
+			ServerStreams: true,
 		},
 	},
 	Metadata: "facetd/v1/motion.proto",

@@ -18,6 +18,7 @@ import * as maps from "./maps.mjs";
 import * as replay from "./replay.mjs";
 import * as stop from "./stop.mjs";
 import * as health from "./health.mjs";
+import * as motion from "./motion.mjs";
 import * as head from "./head.mjs";
 import * as bringup from "./bringup.mjs";
 import * as calibrate from "./calibrate.mjs";
@@ -236,7 +237,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [history, frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, calibrate, bringup, replay, stop, health, head, rooms]) part.start(app);
+for (const part of [history, frames, motion, chip, rates, timetable, bus, events, wiring, change, keep, maps, calibrate, bringup, replay, stop, health, head, rooms]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();
