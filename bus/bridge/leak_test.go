@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"fmt"
 	"os"
 	"testing"
 
@@ -9,8 +10,12 @@ import (
 	"facetd.example/bus/bridge/bridgetest"
 )
 
-// TestMain fails when a test leaves a goroutine behind.
+// TestMain fails when a test leaves a goroutine behind. For TestAKilledHost this binary is a host.
 func TestMain(m *testing.M) {
+	if address := os.Getenv(hostOf); address != "" {
+		fmt.Fprintln(os.Stderr, "the host has ended:", beHost(address))
+		os.Exit(1)
+	}
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		bridgetest.Clean()
 		os.Exit(code)

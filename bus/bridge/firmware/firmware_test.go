@@ -64,9 +64,13 @@ func TestFuzz(t *testing.T) {
 		t.Fatalf("%v: %s", err, text)
 	}
 	t.Logf("seed %d: %s", seed, text)
-	var pins int
+	var pins, others, marks, edges int
 	if _, last, found := strings.Cut(string(text), ", pins "); found {
-		_, _ = fmt.Sscanf(last, "%d", &pins) // what is missing is 0
+		_, _ = fmt.Sscanf(last, "%d times, for others %d times, marks %d, edges %d", &pins, &others, &marks,
+			&edges) // what is missing is 0
+	}
+	if others == 0 || edges == 0 || marks == 0 && inputs > 100_000 {
+		t.Errorf("seed %d: nothing was marked, or told of the rest of a robot: %s", seed, text)
 	}
 	if pins == 0 || done != inputs || programs == 0 || events == 0 || whole == 0 || recalled == 0 {
 		t.Errorf("seed %d: hardly anything was tried: %s", seed, text)
