@@ -44,7 +44,9 @@ static void safe(uint8_t why, uint8_t code) {
   sync_end();
   uint64_t at = runs_break_off(code, told);
   if (told) {
-    if (why == WIRE_SAFE_LIMIT && listens) readings_tell();
+    /* Results come before readings, which would push out the loss itself where the link is full. */
+    if (why == WIRE_SAFE_LIMIT && listens && link_room() >= readings_size() + LINK_RECORD + WIRE_HEADER_SIZE + WIRE_SAFE_SIZE)
+      readings_tell();
     struct wire_safe m = {why, at};
     wire_safe_put(link_out, &m);
     link_send(WIRE_TYPE_SAFE, WIRE_SAFE_SIZE);
@@ -279,7 +281,8 @@ void core_poll(void) {
   if (state == READY && board_now() - heard > lease) safe(WIRE_SAFE_LEASE, WIRE_RESULT_LEASE);
   if (link_room() >= CORE_LINK_RESERVE) store_poll();
   take_all();
-  if (state == TESTING && link_room() >= CORE_LINK_RESERVE && !selftest_poll()) state = GREETED;
+  /* A hazard ends a self-test at once: what is told of that is short, and has room where the rest has to wait. */
+  if (state == TESTING && (hazard || link_room() >= CORE_LINK_RESERVE) && !selftest_poll()) state = GREETED;
   if (state == READY) sync_poll();
   if (state == READY && listens && link_room() >= CORE_LINK_RESERVE) readings_poll();
   runs_poll();

@@ -91,7 +91,13 @@ void link_send(uint8_t type, size_t n) {
   struct wire_header h = {type, WIRE_MAJOR, (uint16_t)n, session, board_facts()->boot, last + 1, 0};
   struct record r = {(uint16_t)(WIRE_HEADER_SIZE + n), 0, 0, 0};
   uint8_t head[WIRE_HEADER_SIZE];
-  if (!there || LINK_RECORD + (size_t)r.size > CORE_RING - used) return; /* who is told of nothing notices that */
+  if (!there) return;
+  if (LINK_RECORD + (size_t)r.size > CORE_RING - used) { /* who is told of nothing notices that */
+#ifdef LINK_FULL
+    LINK_FULL();
+#endif
+    return;
+  }
   last = h.seq;
   wire_header_put(head, &h);
   record_put(used, &r);

@@ -16,6 +16,10 @@ uint8_t readings_hazard(void) {
   return hazard;
 }
 
+size_t readings_size(void) {
+  return (size_t)board_readings() * (LINK_RECORD + WIRE_HEADER_SIZE + WIRE_READING_SIZE);
+}
+
 void readings_tell(void) {
   unsigned n = board_readings();
   told_at = board_now();

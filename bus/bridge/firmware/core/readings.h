@@ -10,6 +10,9 @@ uint8_t readings_hazard(void);
 /* Tells all of them. */
 void readings_tell(void);
 
+/* How many bytes of the link's ring that takes. */
+size_t readings_size(void);
+
 /* Tells them once a second. */
 void readings_poll(void);
 

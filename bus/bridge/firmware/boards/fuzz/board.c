@@ -26,6 +26,8 @@ static void must(bool held, const char *what) {
   abort();
 }
 
+void link_was_full(void) { must(false, "there is room on the link for what the core says"); }
+
 static const struct board_facts facts = {
     .tick_ns = 1, .boot = 7, .latency = 2000, .arm_cost = 20, .release = 10, .resend = 5000, .lines = 10, .lanes = 3};
 
@@ -53,14 +55,14 @@ static uint8_t hazard;
 
 uint8_t board_hazard(void) { return hazard; }
 
-unsigned board_readings(void) { return 3; }
+unsigned board_readings(void) { return WIRE_MAX_READINGS; }
 
 void board_reading(unsigned i, struct wire_reading *r) {
-  must(i < 3, "there are three readings");
-  r->kind = (uint8_t)(1 + i);
+  must(i < WIRE_MAX_READINGS, "there are so many readings");
+  r->kind = (uint8_t)(1 + i % 3);
   r->low = -10;
   r->high = 10;
-  r->value = rnd(50000) ? (int32_t)rnd(21) - 10 : 11;
+  r->value = rnd(250000) ? (int32_t)rnd(21) - 10 : 11;
 }
 
 unsigned board_room(void) { return QUEUE - n; }
@@ -166,7 +168,7 @@ void board_keep(uint32_t number) {
 
 uint32_t board_kept(void) { return rnd(10) ? passed : rnd(100); }
 
-static bool full;
+static bool full, slow; /* the link is, and is so for most of a session */
 static uint8_t told[RESULTS]; /* results, by run */
 
 static uint32_t session;
@@ -363,6 +365,7 @@ static void hello(void) {
   session = rnd(1 << 30) + 1;
   lost = false;
   seq = got = taken = 0;
+  slow = !rnd(4);
   struct wire_hello m = {(uint16_t)(rnd(20) ? WIRE_MAJOR : rnd(4)), WIRE_MINOR, (uint16_t)(1 + rnd(100)),
                          (uint8_t)rnd(2), 1 + rnd(2), {'f'}};
   wire_hello_put(body, &m);
@@ -374,8 +377,13 @@ static void hello(void) {
     feed(WIRE_TYPE_SELF_TEST, WIRE_SELF_TEST_SIZE);
     for (unsigned i = rnd(400); i; i--) {
       clock_ticks += rnd(3000);
+      if (!rnd(60)) full = rnd(2);
+      if (!rnd(300)) hazard = WIRE_SAFE_STOP;
       core_poll();
+      must(!hazard || (armed_since == 0 && n == 0), "nothing is armed while the stop input is active");
     }
+    full = false;
+    hazard = 0;
   }
   wire_config_put(body, &(struct wire_config){rnd(4) ? UINT64_MAX - rnd(2) : rnd(10) ? 20000 + rnd(100000) : 0, 10, (uint8_t)(rnd(10) ? 3 : rnd(5))});
   feed(WIRE_TYPE_CONFIG, WIRE_CONFIG_SIZE);
@@ -525,7 +533,7 @@ int main(int argc, char **argv) {
       lost = true;
       break;
     case 9:
-      full = !rnd(4);
+      full = rnd(4) < (slow ? 3 : 1);
       hazard = rnd(40) ? 0 : (uint8_t)(WIRE_SAFE_STOP + rnd(2));
       break;
     case 10: case 11: case 12: case 13: case 14: case 15:
@@ -539,6 +547,7 @@ int main(int argc, char **argv) {
     }
     if (!rnd(3)) acknowledge();
     core_poll();
+    must(!hazard || (armed_since == 0 && n == 0), "nothing is armed while the stop input is active");
   }
   printf("%ld inputs, %llu frames, %llu programs, %llu pin events, runs", inputs, (unsigned long long)frames,
          (unsigned long long)sound, (unsigned long long)events);
