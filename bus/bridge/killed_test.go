@@ -93,8 +93,8 @@ func TestAKilledHost(t *testing.T) {
 	}
 }
 
-// killHost sends a signal to a host of a device that runs, and tells what this machine may be the cause of; "" where the
-// lines were inactive in time.
+// killHost sends a signal to a host of a device that runs, and tells what this machine may be the cause of; "" where
+// the lines were inactive in time.
 func killHost(t *testing.T, device *bridgetest.Rig, array *chipmodel.Array, rng *rand.Rand, how syscall.Signal) string {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
