@@ -89,7 +89,7 @@ func TestNoFramesWithoutALease(t *testing.T) {
 
 // TestTheByteBudget: the rate is kept within a tenth, and every task is served, whatever the sizes of their sets.
 func TestTheByteBudget(t *testing.T) {
-	t.Parallel()
+	parallelUnlessTimed(t)
 	server := natstest.Start(t)
 	c := prepareHub(t, 1, server.URL)
 	daemon := startProcess(t)

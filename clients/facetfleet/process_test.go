@@ -112,7 +112,7 @@ func (p *process) resident() int64 {
 // TestAHungHubNeverTouchesTheDaemon: while the hub is stopped, with frames, events and statuses on their way to it, the
 // daemon loses nothing, grows by nothing and answers at once.
 func TestAHungHubNeverTouchesTheDaemon(t *testing.T) {
-	t.Parallel()
+	parallelUnlessTimed(t)
 	server := natstest.Start(t)
 	c := prepareHub(t, 1, server.URL)
 	daemon := startProcess(t)

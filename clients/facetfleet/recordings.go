@@ -24,11 +24,15 @@ import (
 )
 
 func (a *app) recordingsCommand() *cobra.Command {
-	return cli.Group("recordings", "Recordings of all robots: where they are, fetch them, have them uploaded",
-		`  facetfleet recordings list
+	list := a.recordingsList()
+	g := cli.Group("recordings", "Recordings of all robots: where they are, fetch them, have them uploaded",
+		`  facetfleet recordings
   facetfleet recordings fetch --robot crawler-7 --file survey-001.mcap \
-    --s3 https://storage:9000/recordings --s3-key storage.key`, a.recordingsList(), a.recordingsFetch(),
+    --s3 https://storage:9000/recordings --s3-key storage.key`, list, a.recordingsFetch(),
 		a.recordingsUpload())
+	g.Long = "By itself recordings lists the files of all robots, as 'recordings list' does."
+	g.RunE = func(cmd *cobra.Command, _ []string) error { return list.RunE(cmd, nil) }
+	return g
 }
 
 func (a *app) recordingsList() *cobra.Command {

@@ -252,7 +252,7 @@ func TestRecordingsThatAreAskedFor(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &list); status != 0 || err != nil || len(list.Files) != 3 {
 		t.Fatalf("list: status %d, %v, %s%s", status, err, out, errs)
 	}
-	if status, out, errs := run(t, server.URL, "recordings", "list"); status != 0 ||
+	if status, out, errs := run(t, server.URL, "recordings"); status != 0 ||
 		strings.Count(out, "crawler") != 3 || !strings.Contains(out, "on robot") || !strings.Contains(out, "100.0 %") {
 		t.Errorf("list: status %d, %s%s", status, out, errs)
 	}

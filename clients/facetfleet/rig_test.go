@@ -13,6 +13,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/clients/facetfleet/internal/bridge"
 	"facetd.example/clients/facetfleet/internal/fleet"
 	"facetd.example/clients/facetfleet/internal/hub"
@@ -20,6 +21,13 @@ import (
 	"facetd.example/clients/go/facet"
 	"facetd.example/clients/go/facettest"
 )
+
+// parallelUnlessTimed lets a test run beside others, unless what it times is judged, as in the long run.
+func parallelUnlessTimed(t *testing.T) {
+	if !peertest.All() {
+		t.Parallel()
+	}
+}
 
 // connectTo connects a test to a hub.
 func connectTo(t testing.TB, urls ...string) *hub.Conn {

@@ -52,7 +52,11 @@ function fill(row, r, first) {
   }
   row.dataset.level = level(r);
   [r.word, age(r.age), r.state, r.alarms, r.late, r.failed, r.rules, `${(100 * r.bus).toFixed(1)} %`, r.behind, r.what]
-    .forEach((value, i) => text(row.cells[i + 1], String(value)));
+    .reduce((cell, value) => {
+      if (first) cell.append(String(value));
+      else text(cell, String(value));
+      return cell.nextSibling;
+    }, row.firstChild.nextSibling);
 }
 
 const worse = (a, b) => b.line.rank - a.line.rank || b.line.alarms - a.line.alarms ||
