@@ -19,7 +19,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	job := r.tab.open[e.Task]
 	if e.Segment == 0 {
 		job = r.tab.begin(r.cfg.Array, e, at)
-		if job.later = r.unwanted(job); !job.later {
+		if job.later = r.unwanted(job); !job.later || r.remote() { // a bus far away reads them in any case
 			job.layCodes(every)
 		}
 		r.jobs = append(r.jobs, job)
@@ -31,7 +31,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	f := &cut(&r.spare, 1, mostAtOnce)[0]
 	f.segment = bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
 		Values: job.values, Later: job.later, Mark: job.mark}
-	if !job.later {
+	if !job.later || r.remote() {
 		f.segment.Into = job.codes
 	}
 	f.start, f.end, f.job, f.entry = at, at.Add(tp.Costs[e.Segment].Total()), job, e
