@@ -11,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/failure"
 )
@@ -20,8 +21,13 @@ type statusService struct {
 	s *Server
 }
 
-func (v *statusService) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
-	return &facetdv1.GetStatusResponse{Status: v.s.Status()}, nil
+func (v *statusService) GetStatus(ctx context.Context, _ *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse,
+	error) {
+	r := &facetdv1.GetStatusResponse{Status: v.s.Status()}
+	if c, known := access.CallerOf(ctx); known {
+		r.Caller = &facetdv1.Caller{Name: c.Name, Role: c.Role.String()}
+	}
+	return r, nil
 }
 
 func (v *statusService) GetClock(context.Context, *facetdv1.GetClockRequest) (*facetdv1.GetClockResponse, error) {

@@ -738,7 +738,9 @@ func (*GetStatusRequest) Descriptor() ([]byte, []int) {
 type GetStatusResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The status.
-	Status        *Status `protobuf:"bytes,1,opt,name=status,proto3" json:"status,omitempty"`
+	Status *Status `protobuf:"bytes,1,opt,name=status,proto3" json:"status,omitempty"`
+	// Who asks, as the daemon knows it.
+	Caller        *Caller `protobuf:"bytes,2,opt,name=caller,proto3" json:"caller,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -780,6 +782,68 @@ func (x *GetStatusResponse) GetStatus() *Status {
 	return nil
 }
 
+func (x *GetStatusResponse) GetCaller() *Caller {
+	if x != nil {
+		return x.Caller
+	}
+	return nil
+}
+
+// Caller is who makes a call.
+type Caller struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name in the list of tokens or in the certificate; empty on an address where nobody is asked who they are.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Role, as the configuration writes it: viewer or operator.
+	Role          string `protobuf:"bytes,2,opt,name=role,proto3" json:"role,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Caller) Reset() {
+	*x = Caller{}
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Caller) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Caller) ProtoMessage() {}
+
+func (x *Caller) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Caller.ProtoReflect.Descriptor instead.
+func (*Caller) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Caller) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Caller) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
 // WatchStatusRequest sets the interval.
 type WatchStatusRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -791,7 +855,7 @@ type WatchStatusRequest struct {
 
 func (x *WatchStatusRequest) Reset() {
 	*x = WatchStatusRequest{}
-	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -803,7 +867,7 @@ func (x *WatchStatusRequest) String() string {
 func (*WatchStatusRequest) ProtoMessage() {}
 
 func (x *WatchStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -816,7 +880,7 @@ func (x *WatchStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStatusRequest.ProtoReflect.Descriptor instead.
 func (*WatchStatusRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WatchStatusRequest) GetInterval() *durationpb.Duration {
@@ -837,7 +901,7 @@ type WatchStatusResponse struct {
 
 func (x *WatchStatusResponse) Reset() {
 	*x = WatchStatusResponse{}
-	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -849,7 +913,7 @@ func (x *WatchStatusResponse) String() string {
 func (*WatchStatusResponse) ProtoMessage() {}
 
 func (x *WatchStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -862,7 +926,7 @@ func (x *WatchStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStatusResponse.ProtoReflect.Descriptor instead.
 func (*WatchStatusResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WatchStatusResponse) GetStatus() *Status {
@@ -896,7 +960,7 @@ type Clock struct {
 
 func (x *Clock) Reset() {
 	*x = Clock{}
-	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	mi := &file_facetd_v1_status_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -908,7 +972,7 @@ func (x *Clock) String() string {
 func (*Clock) ProtoMessage() {}
 
 func (x *Clock) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	mi := &file_facetd_v1_status_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -921,7 +985,7 @@ func (x *Clock) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Clock.ProtoReflect.Descriptor instead.
 func (*Clock) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Clock) GetBusNs() int64 {
@@ -975,7 +1039,7 @@ type GetClockRequest struct {
 
 func (x *GetClockRequest) Reset() {
 	*x = GetClockRequest{}
-	mi := &file_facetd_v1_status_proto_msgTypes[9]
+	mi := &file_facetd_v1_status_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -987,7 +1051,7 @@ func (x *GetClockRequest) String() string {
 func (*GetClockRequest) ProtoMessage() {}
 
 func (x *GetClockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[9]
+	mi := &file_facetd_v1_status_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1000,7 +1064,7 @@ func (x *GetClockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClockRequest.ProtoReflect.Descriptor instead.
 func (*GetClockRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{10}
 }
 
 // GetClockResponse holds the clocks.
@@ -1016,7 +1080,7 @@ type GetClockResponse struct {
 
 func (x *GetClockResponse) Reset() {
 	*x = GetClockResponse{}
-	mi := &file_facetd_v1_status_proto_msgTypes[10]
+	mi := &file_facetd_v1_status_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1028,7 +1092,7 @@ func (x *GetClockResponse) String() string {
 func (*GetClockResponse) ProtoMessage() {}
 
 func (x *GetClockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_status_proto_msgTypes[10]
+	mi := &file_facetd_v1_status_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1041,7 +1105,7 @@ func (x *GetClockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClockResponse.ProtoReflect.Descriptor instead.
 func (*GetClockResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_status_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetClockResponse) GetClock() *Clock {
@@ -1106,9 +1170,13 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x05holds\x18\x03 \x01(\bR\x05holds\x12\x18\n" +
 	"\astalled\x18\x04 \x01(\bR\astalled\x12\x17\n" +
 	"\aheld_ns\x18\x05 \x01(\x03R\x06heldNs\"\x12\n" +
-	"\x10GetStatusRequest\">\n" +
+	"\x10GetStatusRequest\"i\n" +
 	"\x11GetStatusResponse\x12)\n" +
-	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"K\n" +
+	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\x12)\n" +
+	"\x06caller\x18\x02 \x01(\v2\x11.facetd.v1.CallerR\x06caller\"0\n" +
+	"\x06Caller\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04role\x18\x02 \x01(\tR\x04role\"K\n" +
 	"\x12WatchStatusRequest\x125\n" +
 	"\binterval\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\binterval\"@\n" +
 	"\x13WatchStatusResponse\x12)\n" +
@@ -1167,7 +1235,7 @@ func file_facetd_v1_status_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_status_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_facetd_v1_status_proto_goTypes = []any{
 	(Pace)(0),                     // 0: facetd.v1.Pace
 	(State)(0),                    // 1: facetd.v1.State
@@ -1178,47 +1246,49 @@ var file_facetd_v1_status_proto_goTypes = []any{
 	(*LockstepParticipant)(nil),   // 6: facetd.v1.LockstepParticipant
 	(*GetStatusRequest)(nil),      // 7: facetd.v1.GetStatusRequest
 	(*GetStatusResponse)(nil),     // 8: facetd.v1.GetStatusResponse
-	(*WatchStatusRequest)(nil),    // 9: facetd.v1.WatchStatusRequest
-	(*WatchStatusResponse)(nil),   // 10: facetd.v1.WatchStatusResponse
-	(*Clock)(nil),                 // 11: facetd.v1.Clock
-	(*GetClockRequest)(nil),       // 12: facetd.v1.GetClockRequest
-	(*GetClockResponse)(nil),      // 13: facetd.v1.GetClockResponse
-	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
-	(*PhaseUtilization)(nil),      // 15: facetd.v1.PhaseUtilization
-	(*RunningTask)(nil),           // 16: facetd.v1.RunningTask
-	(*SafeStop)(nil),              // 17: facetd.v1.SafeStop
-	(*Identity)(nil),              // 18: facetd.v1.Identity
-	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
+	(*Caller)(nil),                // 9: facetd.v1.Caller
+	(*WatchStatusRequest)(nil),    // 10: facetd.v1.WatchStatusRequest
+	(*WatchStatusResponse)(nil),   // 11: facetd.v1.WatchStatusResponse
+	(*Clock)(nil),                 // 12: facetd.v1.Clock
+	(*GetClockRequest)(nil),       // 13: facetd.v1.GetClockRequest
+	(*GetClockResponse)(nil),      // 14: facetd.v1.GetClockResponse
+	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
+	(*PhaseUtilization)(nil),      // 16: facetd.v1.PhaseUtilization
+	(*RunningTask)(nil),           // 17: facetd.v1.RunningTask
+	(*SafeStop)(nil),              // 18: facetd.v1.SafeStop
+	(*Identity)(nil),              // 19: facetd.v1.Identity
+	(*durationpb.Duration)(nil),   // 20: google.protobuf.Duration
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	2,  // 0: facetd.v1.RuleViolation.rule:type_name -> facetd.v1.BusRule
 	1,  // 1: facetd.v1.Status.state:type_name -> facetd.v1.State
 	0,  // 2: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
-	14, // 3: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	15, // 4: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
-	16, // 5: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
+	15, // 3: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	16, // 4: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
+	17, // 5: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	3,  // 6: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
-	17, // 7: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
-	18, // 8: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
+	18, // 7: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
+	19, // 8: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
 	5,  // 9: facetd.v1.Status.lockstep:type_name -> facetd.v1.Lockstep
 	6,  // 10: facetd.v1.Lockstep.participants:type_name -> facetd.v1.LockstepParticipant
 	4,  // 11: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
-	19, // 12: facetd.v1.WatchStatusRequest.interval:type_name -> google.protobuf.Duration
-	4,  // 13: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	14, // 14: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
-	11, // 15: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
-	18, // 16: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
-	7,  // 17: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	12, // 18: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
-	9,  // 19: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	8,  // 20: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	13, // 21: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
-	10, // 22: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	20, // [20:23] is the sub-list for method output_type
-	17, // [17:20] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	9,  // 12: facetd.v1.GetStatusResponse.caller:type_name -> facetd.v1.Caller
+	20, // 13: facetd.v1.WatchStatusRequest.interval:type_name -> google.protobuf.Duration
+	4,  // 14: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
+	15, // 15: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
+	12, // 16: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
+	19, // 17: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
+	7,  // 18: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	13, // 19: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
+	10, // 20: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	8,  // 21: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	14, // 22: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
+	11, // 23: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	21, // [21:24] is the sub-list for method output_type
+	18, // [18:21] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -1236,7 +1306,7 @@ func file_facetd_v1_status_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_status_proto_rawDesc), len(file_facetd_v1_status_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   11,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -122,9 +122,21 @@ func (s *stream) Send(f *wire.Frame) error {
 	return wire.WriteStream(s.Conn, f)
 }
 
-func (s *stream) Receive() (wire.Frame, error) { return wire.ReadStream(s.in) }
-func (s *stream) Lossy() bool                  { return false }
-func (s *stream) Spoiled() uint64              { return 0 }
+func (s *stream) Receive() (wire.Frame, error) {
+	f, err := wire.ReadStream(s.in)
+	if err == io.EOF {
+		err = endedError{}
+	}
+	return f, err
+}
+func (s *stream) Lossy() bool     { return false }
+func (s *stream) Spoiled() uint64 { return 0 }
+
+// endedError is io.EOF in words, which people read as the reason why a device is away.
+type endedError struct{}
+
+func (endedError) Error() string { return "the device ended the connection" }
+func (endedError) Unwrap() error { return io.EOF }
 
 // datagrams is a connection of packets, each a datagram.
 type datagrams struct {

@@ -208,7 +208,7 @@ function limits(m) {
 
 function measurements(all, caption) {
   const head = ["Verdict", "Of", "Measured", "Value", "Limits", "Why"];
-  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption }, h("table", {}, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))),
+  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption }, h("table", { "aria-label": caption }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))),
     h("tbody", {}, all.map((m) => h("tr", {}, h("td", {}, h("span", { class: "verdict", data: { level: levels[verdictOf(m.verdict)] ?? "" } }, verdictOf(m.verdict))), h("td", {}, m.subject ?? ""), h("td", {}, m.quantity ?? ""),
       h("td", { class: "num" }, quantity(m.value, m.unit)), h("td", {}, limits(m)), h("td", {}, m.note ?? ""))))));
 }

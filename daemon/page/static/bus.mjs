@@ -18,7 +18,7 @@ export function start(a) {
     return h("tr", { data: { phase: key } }, h("th", { scope: "row" }, swatch, label), cell.now, cell.mean, cell.planned);
   };
   const head = h("tr", {}, ["Phase", "Last second", "Since the timetable began", "Planned"].map((t) => h("th", { scope: "col" }, t)));
-  byID("bus-body").append(canvas, h("div", { class: "scroll" }, h("table", { id: "bus-table" }, h("thead", {}, head), h("tbody", {},
+  byID("bus-body").append(canvas, h("div", { class: "scroll" }, h("table", { id: "bus-table", "aria-label": "Utilization of the bus by phase" }, h("thead", {}, head), h("tbody", {},
     PHASES.map((p) => row(p, phaseText[p], swatch(p))), row("ALL", "all", "")))));
   visible = seen(canvas, draw);
   app.hub.on("status", add);

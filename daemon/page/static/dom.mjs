@@ -66,11 +66,26 @@ export function seen(node, came = () => {}, went = () => {}) {
   return state;
 }
 
+// sizeOf is how many CSS pixels a canvas covers. To ask for that anew each time has the browser lay out the page for each
+// canvas, in the middle of what is being written.
+const sizes = new WeakMap();
+const sizing = typeof ResizeObserver === "undefined" ? undefined : new ResizeObserver((all) => {
+  for (const { target: t } of all) sizes.set(t, { w: t.clientWidth, h: t.clientHeight });
+});
+function sizeOf(canvas) {
+  let size = sizes.get(canvas);
+  if (!size) {
+    sizes.set(canvas, (size = { w: canvas.clientWidth, h: canvas.clientHeight }));
+    sizing?.observe(canvas);
+  }
+  return size;
+}
+
 // fit makes a canvas as many device pixels as it covers, and returns its 2D context with
 // CSS pixels for units.
 export function fit(canvas) {
   const ratio = window.devicePixelRatio || 1;
-  const w = canvas.clientWidth, hgt = canvas.clientHeight;
+  const { w, h: hgt } = sizeOf(canvas);
   if (canvas.width !== Math.round(w * ratio) || canvas.height !== Math.round(hgt * ratio)) {
     canvas.width = Math.round(w * ratio);
     canvas.height = Math.round(hgt * ratio);

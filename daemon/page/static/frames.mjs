@@ -10,6 +10,7 @@ import { Feed } from "./link.mjs";
 import * as panorama from "./panorama.mjs";
 import { LeftOut, Pace, Progress, Silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
+import { turns } from "./turns.mjs";
 import { num } from "./units.mjs";
 
 const MAX_RATE_HZ = 16; // not quite that of tasks of 15 Hz, so that no beat hides their sets for long
@@ -133,7 +134,10 @@ function tools() {
   });
   where.box.id = "window-place";
   const order = select("Chips", [["direction", "by direction"], ["grid", "rows and columns"], ["group", "by group"], ["lane", "by lane"], ["axis", "by side"],
-    ["sphere", "panorama, all around"], ["ahead", "panorama, looking ahead"]], options.order, reorder);
+    ["sphere", "panorama, all around"], ["ahead", "panorama, looking ahead"]], options.order, (v) => {
+    picked = v;
+    reorder(v);
+  });
   order.box.id = "chips-order";
   orderBox = order.box;
   const size = h("label", {}, "Size ", h("input", { type: "range", id: "chips-size", min: "0.5", max: "3", step: "0.1", value: "1", oninput: (e) => {
@@ -168,16 +172,16 @@ function build() {
   const chips = app.array.chips ?? [];
   node.replaceChildren((heads = h("div")));
   laid = "";
-  reorder(chips.length > MANY ? "grid" : "direction");
+  reorder(picked ?? (chips.length > MANY ? "grid" : "direction"));
   if (chips.length === 0) node.append(h("p", { class: "empty" }, "The array has no chips."));
   chips.forEach((c, i) => {
-    const canvas = h("canvas", { width: 8, height: 8 }), age = h("span", { class: "age" }, "no frame yet");
+    const canvas = h("canvas", { width: 8, height: 8 }), age = h("span", { class: "age" }, "no frame yet"), found = h("span", { class: "health", hidden: true });
     const button = h("button", {
       type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
       onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
-    }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), " ", age), " ", h("span", { class: "health", hidden: true }));
+    }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), " ", age), " ", found);
     node.append(button);
-    tiles.set(c.name, { chip: c, button, canvas, age, views: new Map(), dirty: false });
+    tiles.set(c.name, { chip: c, button, canvas, age, found, views: new Map(), dirty: false });
   });
   place();
   if (chips.length) choose(chips[0].name, true);
@@ -187,7 +191,7 @@ function build() {
 const all = matchMedia("(min-width: 1500px) and (min-height: 860px)");
 
 const MANY = 32; // chips, above which pictures that are pushed apart by direction no longer stand beside their neighbours
-let laid = "", heads;
+let laid = "", heads, picked; // the order that a person has chosen
 
 // lay works out where the tiles go: in units of the layout, and again only where something else is asked for.
 function lay(narrow, wide, high) {
@@ -335,7 +339,7 @@ const triple = (name) => colour(name).match(/\d+(\.\d+)?/g).slice(0, 3).map(Numb
 
 // Pictures are drawn so long at a time, and at least so many where the machine is busy: what is left waits for the next
 // turn, and whoever clicks does not wait for all.
-const BUDGET_MS = 12, LEAST_DRAWN = 16;
+const BUDGET_MS = 12, LEAST_DRAWN = 6;
 
 function draw() {
   const now = performance.now();
@@ -357,7 +361,7 @@ function draw() {
     }
   }
   panorama.draw(now, ofChip, { ground: triple("sunken"), stripe: triple("edge"), dot: triple("focus") });
-  app.hub.emit("draw", now);
+  app.hub.spread("draw", now);
   setTimeout(() => requestAnimationFrame(draw), Math.max(0, DRAW_MS - (performance.now() - now)));
 }
 
@@ -386,20 +390,24 @@ function tellSilence(now) {
   text(byID("silence"), asked ? silence.says(now, silence.tasks.map(period)) : "");
 }
 
-let ticks = 0;
-function ages() {
-  const now = performance.now();
-  for (const t of tiles.values()) {
+let ticks = 0, aging = false;
+async function ages() {
+  if (aging) return;
+  aging = true;
+  const now = performance.now(), turn = turns();
+  for (const t of [...tiles.values()]) {
+    await turn();
     const p = best(t.views, now);
-    if (!p) continue;
+    if (!p || !tiles.has(t.chip.name)) continue;
     const old = stale(p, now), state = old ? "stale" : p.set.failure ? "failed" : p.set.late ? "late" : "fresh";
     t.button.dataset.state = state;
     const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
     text(t.age, (t.button.dataset.small === "true" ? note.trim() : "") || note + ageText(age(p, now)));
-    const found = t.button.querySelector(".health").textContent;
+    const found = t.found.textContent;
     // What is seen stands in the name as it stands in the tile, for those who speak to the machine.
     t.button.setAttribute("aria-label", `${t.chip.name} ${note}${ageText(age(p, now))}${found ? " " + found : ""}`);
   }
+  aging = false;
   tellSilence(now);
   if (ticks++ % 5) return;
   const rate = (m) => m.perSecond(now).toFixed(0), lag = median(lags.slice(-600));

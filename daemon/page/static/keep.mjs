@@ -119,6 +119,6 @@ function showRecords(list) {
     h("td", {}, words(r.state, "RECORDING_STATE_"), r.reason ? h("span", { class: "muted" }, `: ${r.reason}`) : ""),
     h("td", {}, String(num(r.frame_sets))), h("td", {}, bytes(r.bytes)), h("td", {}, num(r.lost) ? h("span", { class: "bad" }, count(r.lost, "message")) : "none"),
     h("td", {}, r.state === "RECORDING_STATE_RUNNING" ? stop(r) : "")));
-  recordList.replaceChildren(h("table", { id: "record-table" }, h("thead", {}, h("tr", {}, ["Name", "State", "Frame sets", "Size", "Lost", ""].map((t) => h("th", { scope: "col" }, t || h("span", { class: "hidden" }, "Stop"))))), h("tbody", {}, rows)));
+  recordList.replaceChildren(h("table", { id: "record-table", "aria-label": "Recordings" }, h("thead", {}, h("tr", {}, ["Name", "State", "Frame sets", "Size", "Lost", ""].map((t) => h("th", { scope: "col" }, t || h("span", { class: "hidden" }, "Stop"))))), h("tbody", {}, rows)));
   if (focused) rows.find((r) => r.dataset.recording === focused)?.querySelector("button")?.focus();
 }

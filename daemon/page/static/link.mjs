@@ -2,6 +2,7 @@
 // which is shown at once, and taken up again by itself with a growing wait.
 
 import { stream, token } from "./api.mjs";
+import { Spread } from "./turns.mjs";
 
 const BEAT_MS = 400; // between two statuses
 const SILENCE_MS = 1500; // after which the connection counts as lost
@@ -10,12 +11,18 @@ const FIRST_WAIT_MS = 300, LONGEST_WAIT_MS = 5000;
 // Hub tells listeners of events by name.
 export class Hub {
   #listeners = new Map();
+  #spread = new Map();
   on(name, f) {
     if (!this.#listeners.has(name)) this.#listeners.set(name, []);
     this.#listeners.get(name).push(f);
   }
   emit(name, value) {
     for (const f of this.#listeners.get(name) ?? []) f(value);
+  }
+  // spread tells them in turns, each with the newest value: what comes again and again may take long together.
+  spread(name, value) {
+    if (!this.#spread.has(name)) this.#spread.set(name, new Spread(this.#listeners.get(name) ?? []));
+    this.#spread.get(name).tell(value);
   }
 }
 
@@ -62,7 +69,7 @@ export class Link {
       this.#set("lost", `nothing was heard from the daemon for ${(silent / 1000).toFixed(1)} s`);
       this.abort.abort();
     }
-    this.hub.emit("tick");
+    this.hub.spread("tick");
   }
 
   async #run() {
@@ -80,8 +87,11 @@ export class Link {
           this.heard = performance.now();
           const fresh = !this.live;
           if (fresh) this.#set("live", "");
-          this.hub.emit("status", m.status);
-          if (fresh) this.hub.emit("live"); // when it is known what there is
+          if (!fresh) this.hub.spread("status", m.status);
+          else {
+            this.hub.emit("status", m.status);
+            this.hub.emit("live"); // when it is known what there is
+          }
         }
         this.#lost("the daemon ended the stream");
       } catch (e) {

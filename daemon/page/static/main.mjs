@@ -45,6 +45,15 @@ const app = {
   },
 };
 
+let caller; // who this page is for the daemon
+async function loadCaller() {
+  try {
+    caller = (await call("StatusService", "GetStatus")).caller;
+  } catch (e) {
+    if (!e.code) console.error(e); // the stream says what is wrong
+  }
+}
+
 let digest = "", tasksSeen = "", loading = false;
 
 // loadArray takes the array again, and tells the parts where it is another.
@@ -99,6 +108,7 @@ function showFacts(st) {
     ["Bus used", percent(st.measured_utilization)],
     ["Rule violations", num(st.rule_violations)],
     ["Host off by", duration(st.time_uncertainty_ns)],
+    ...(caller ? [["You are", caller.role + (caller.name ? `, ${caller.name}` : "")]] : []),
     ...health.facts(),
     ...head.facts(),
   ];
@@ -242,6 +252,7 @@ hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();
 });
+hub.on("live", loadCaller);
 hub.on("status", onStatus);
 hub.on("tick", showBanner);
 // The banner stays below the head, however high that is.

@@ -6,7 +6,7 @@ import * as picture from "./mappicture.mjs";
 import { age, count, num, seconds, words } from "./units.mjs";
 
 const SERVICE = "facetd.v1.CalibrationService", EACH_MS = 10000;
-let app, node, there = false, before = -EACH_MS, visible, table, pictured, shown = "";
+let app, node, there = false, before = -EACH_MS, visible, table, pictured, shown = "", asked = 0;
 
 export function start(a) {
   app = a;
@@ -33,14 +33,16 @@ async function look() {
 async function refresh() {
   if (!there || !app.link.live) return;
   before = performance.now();
+  const turn = ++asked; // an answer from before must not take the place of a newer one
   try {
     const all = { correction_maps: [] };
     do {
       const { correction_maps: page, ...rest } = await call("CalibrationService", "ListCorrectionMaps", { page_token: all.next_page_token ?? "" });
       Object.assign(all, { next_page_token: undefined }, rest).correction_maps.push(...(page ?? []));
     } while (all.next_page_token);
-    show(all);
+    if (turn === asked) show(all);
   } catch (e) {
+    if (turn !== asked) return;
     table.replaceChildren(h("p", { class: "empty" }, e.message));
     if (!e.code) console.error(e);
   }
@@ -55,7 +57,7 @@ function show(got) {
     h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "CORRECTION_MAP_STATE_STALE" ? "warn" : "" } }, words(m.state, "CORRECTION_MAP_STATE_")),
     h("td", { class: "age" }, h("meter", { min: "0", max: "1", value: maxAge ? String(Math.min(1, (seconds(m.age) ?? 0) / maxAge)) : "0", high: "0.999", optimum: "0", "aria-label": `age of ${m.id}` }), " ", h("span", { class: "num" }, age(seconds(m.age)))), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
   table.replaceChildren(maps.length ?
-    h("div", { class: "scroll" }, h("table", { id: "map-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
+    h("div", { class: "scroll" }, h("table", { id: "map-table", "aria-label": "Active correction maps" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
     h("p", { class: "empty", id: "no-maps" }, "No correction map is active: codes that are asked for corrected stay raw, and say so."),
   refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");
   if (held) table.querySelector(`[data-of="${CSS.escape(held)}"]`)?.focus();

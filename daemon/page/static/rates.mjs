@@ -31,7 +31,7 @@ export function start(a) {
 function table() {
   body = h("tbody");
   const head = h("tr", {}, columns.map(([label]) => h("th", { scope: "col", data: label ? {} : { rooms: "change" } }, label || h("span", { class: "hidden" }, "Change, remove or pause"))));
-  byID("rates-body").replaceChildren(h("table", { id: "rates-table" }, h("thead", {}, head), body), h("p", { class: "empty", id: "rates-empty", hidden: true }, "No tasks run. Add one below."));
+  byID("rates-body").replaceChildren(h("table", { id: "rates-table", "aria-label": "Rates by task" }, h("thead", {}, head), body), h("p", { class: "empty", id: "rates-empty", hidden: true }, "No tasks run. Add one below."));
 }
 
 function newRow(name) {

@@ -105,11 +105,12 @@ function jobMarks(segments, x, y) {
 }
 
 const LEAST_WIDE = 1.2, LEAST_HIGH = 2; // pixels, at which what is there is still seen
+const TO_SCALE = 2; // pixels, below which what is drawn is marked as not to scale
 
 // segmentBox draws a segment, divided by height into its phases; one that is too short to be drawn to scale is marked.
 function segmentBox(seg, i, x, top, segments) {
   const from = x(num(seg.start_ns)), real = x(num(seg.end_ns)) - from, w = Math.max(LEAST_WIDE, real), tall = ROW - 12;
-  const g = s("g", { class: "tt-seg", data: { index: i }, onclick: () => pick(i, segments) }, s("rect", { x: from, y: top + 8, width: w, height: tall, class: "tt-back" }));
+  const g = s("g", { class: "tt-seg", role: "img", "aria-label": `Segment ${i + 1}: ${named(seg).join(" and ")}, ${duration(seg.start_ns)} to ${duration(seg.end_ns)}`, data: { index: i }, onclick: () => pick(i, segments) }, s("rect", { x: from, y: top + 8, width: w, height: tall, class: "tt-back" }));
   const phases = (seg.phases ?? []).map((p) => ({ name: words(p.phase, "PHASE_"), busy: num(p.busy_ns) || num(p.fraction) }));
   const all = phases.reduce((sum, p) => sum + p.busy, 0);
   const there = phases.filter((p) => p.busy > 0), rest = tall - LEAST_HIGH * there.length;
@@ -117,9 +118,10 @@ function segmentBox(seg, i, x, top, segments) {
   for (const p of there) {
     const part = LEAST_HIGH + (rest * p.busy) / all;
     g.append(...phaseRects(p.name, from, y, w, part));
+    if (real >= TO_SCALE && (tall * p.busy) / all < TO_SCALE) g.append(s("path", { d: `M${from} ${y + part / 2}l-4 -2.5v5z`, class: "tt-tiny", data: { phase: p.name } }));
     y += part;
   }
-  if (real < LEAST_WIDE) g.append(s("path", { d: `M${from + w / 2} ${top + 7}l2.5 -4h-5z`, class: "tt-tiny" }));
+  if (real < TO_SCALE) g.append(s("path", { d: `M${from + w / 2} ${top + 7}l2.5 -4h-5z`, class: "tt-tiny" }));
   return g;
 }
 
