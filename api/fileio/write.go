@@ -24,6 +24,31 @@ func Write(path string, data []byte) error {
 	})
 }
 
+// CheckWrite says why Write of a path would fail now, as far as that shows beforehand: for those who take long to make
+// what they then write. It leaves nothing behind.
+func CheckWrite(path string) error {
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && info.IsDir():
+		return fmt.Errorf("%s: it is a folder", path)
+	case err == nil && !info.Mode().IsRegular():
+		return nil
+	case err == nil:
+		if path, err = filepath.EvalSymlinks(path); err != nil {
+			return Plain(err)
+		}
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), TempPrefix+"*")
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", path, p.Err)
+	}
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
+}
+
 // WriteWith is Write of what content writes.
 func WriteWith(path string, content func(io.Writer) error) error {
 	info, err := os.Stat(path)

@@ -125,3 +125,27 @@ func TestWriteToWhatIsNoFile(t *testing.T) {
 		t.Errorf("the folder holds %v", left)
 	}
 }
+
+// TestWhatCannotBeWrittenShowsBeforehand: the check says what writing would, leaves nothing behind, and lets through
+// what can be written.
+func TestWhatCannotBeWrittenShowsBeforehand(t *testing.T) {
+	dir := t.TempDir()
+	there := filepath.Join(dir, "there")
+	if err := Write(there, []byte("old")); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{there, filepath.Join(dir, "new"), os.DevNull} {
+		if err := CheckWrite(path); err != nil {
+			t.Errorf("%s: %v", path, err)
+		}
+	}
+	for _, path := range []string{dir, filepath.Join(dir, "none", "file"), filepath.Join(there, "file")} {
+		if CheckWrite(path) == nil || Write(path, nil) == nil {
+			t.Errorf("%s can be written", path)
+		}
+	}
+	left, err := os.ReadDir(dir)
+	if data, _ := os.ReadFile(there); err != nil || len(left) != 1 || string(data) != "old" {
+		t.Errorf("the folder has %v, %v, the file %q", left, err, data)
+	}
+}

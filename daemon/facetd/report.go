@@ -15,6 +15,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/budget"
@@ -52,6 +53,11 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 				return cli.Usagef("--html - and --output %s both print to standard output", cmd.Flag("output").Value)
 			case args[0] == "-" && args[1] == "-":
 				return cli.Usagef("only one of the two files can be standard input")
+			}
+			if file != "-" { // the report takes seconds
+				if err := fileio.CheckWrite(file); err != nil {
+					return err
+				}
 			}
 			d, err := readStudy(cmd.InOrStdin(), args[0], args[1], grain)
 			if err != nil {

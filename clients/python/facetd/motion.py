@@ -116,7 +116,8 @@ class BodyMotion:
 
     def first_contact(self) -> tuple[str, float] | None:
         """Which chip touches what it sees first, and after how many seconds; None where none comes nearer for sure,
-        which does not mean that nothing is in the way."""
+        which does not mean that nothing is in the way. The least of several times that are not sure is too small
+        rather than too large: when the body meets a wall across its way, all chips together say in contact_s."""
         sure = [(c.contact_s, c.chip) for c in self.chips.values() if c.contact_s is not None]
         return min(sure)[::-1] if sure else None
 
