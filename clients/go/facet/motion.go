@@ -128,9 +128,9 @@ func (c *Client) Motion(ctx context.Context, o MotionOptions) iter.Seq2[*facetdv
 }
 
 // FirstContact is which chip will touch what it sees first, and when, if the body keeps its way; ok is false where none
-// comes nearer for sure, which does not mean that nothing is in the way. The least of several times that are not sure is
-// too small rather than too large, the more so the more chips there are: when the body meets a wall across its way, all
-// of them together say in contact_s of the body, with a standard deviation.
+// comes nearer for sure, which does not mean that nothing is in the way. The least of several times that are not sure
+// is too small rather than too large, the more so the more chips there are: when the body meets a wall across its way,
+// all of them together say in contact_s of the body, with a standard deviation.
 func FirstContact(b *facetdv1.BodyMotion) (chip string, after time.Duration, ok bool) {
 	for _, c := range b.GetChips() {
 		if t := time.Duration(c.GetContactS() * 1e9); c.ContactS != nil && (!ok || t < after) {
