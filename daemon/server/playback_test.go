@@ -27,7 +27,12 @@ import (
 // those to whom it is played as fast as possible.
 func recordedRun(t *testing.T) (file string, sets []*facetdv1.FrameSet) {
 	t.Helper()
-	cfg := quick()
+	return recordedRunOf(t, quick())
+}
+
+// recordedRunOf is recordedRun with a configuration.
+func recordedRunOf(t *testing.T, cfg Setup) (file string, sets []*facetdv1.FrameSet) {
+	t.Helper()
 	cfg.Data = t.TempDir()
 	conn, stop := running(t, cfg)
 	rec := facetdv1.NewRecordServiceClient(conn)
