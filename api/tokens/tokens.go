@@ -79,6 +79,17 @@ func CSS() []byte {
 	return []byte(b.String())
 }
 
+// Style fills the colours into a style sheet that names them as custom properties, such as var(--ink): for drawings,
+// which are also shown by what knows no custom properties. It returns the sheet for light and for dark ground.
+func Style(sheet string) (light, dark string) {
+	var onLight, onDark []string
+	for _, c := range All() {
+		onLight = append(onLight, "var(--"+c.Name+")", c.Light)
+		onDark = append(onDark, "var(--"+c.Name+")", c.Dark)
+	}
+	return strings.NewReplacer(onLight...).Replace(sheet), strings.NewReplacer(onDark...).Replace(sheet)
+}
+
 // All are all colours by the names of their custom properties.
 func All() []Colour {
 	var all []Colour

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Series is one line of a chart.
@@ -37,9 +38,8 @@ const (
 	chartL, chartR, chartT, chartB = 70, 150, 30, 46
 )
 
-// palette works on light and dark ground (hues of Okabe and Ito, chosen to be told
-// apart by colour-blind readers; from memory), repeated past its length.
-var palette = [...]string{"#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#7f7f7f"}
+// series are the colours of curves, repeated past their number: those of the phases, of which any two are told apart.
+const series = 6
 
 // axis is the range of one axis.
 type axis struct {
@@ -85,7 +85,7 @@ func (c *Chart) SVG() []byte {
 	x.widen()
 	y.widen()
 	d := svg.New("chart", c.Title, chartW, chartH)
-	d.Style(chartLight, "text{fill:#ddd}")
+	d.Style(tokens.Style(chartStyle))
 	d.Text("title", chartL, 18, c.Title)
 	c.frame(d, &x, &y)
 	px := func(v float64) float64 { return chartL + x.place(v)*(chartW-chartL-chartR) }
@@ -97,23 +97,30 @@ func (c *Chart) SVG() []byte {
 		d.Line("m", chartL, py(*c.MarkY), chartW-chartR, py(*c.MarkY))
 	}
 	for i, s := range c.Series {
-		colour := palette[i%len(palette)]
+		colour := fmt.Sprintf("s%d", i%series)
 		s.draw(d, colour, c.LogY, px, py)
 		if i < 14 {
-			d.Put(`<rect x="%v" y="%v" width="12" height="3" fill="%v"/>`, chartW-chartR+12, chartT+6+17*i, colour)
+			d.Put(`<rect class="%v" x="%v" y="%v" width="12" height="3" fill="currentColor"/>`, colour, chartW-chartR+12,
+				chartT+6+17*i)
 			d.Text("", chartW-chartR+30, float64(chartT+12+17*i), short(s.Name))
 		}
 	}
 	return d.Bytes()
 }
 
-const chartLight = `
-	text{font:12px sans-serif;fill:#222}
+const chartStyle = `
+	text{font:12px sans-serif;fill:var(--ink)}
 	.title{font-weight:bold}
-	.g{stroke:#8885}
-	.f{stroke:#888;fill:none}
+	.g{stroke:var(--line)}
+	.f{stroke:var(--edge);fill:none}
 	.l{fill:none;stroke-width:1.6}
-	.m{stroke:#888;stroke-dasharray:5 4}
+	.m{stroke:var(--edge);stroke-dasharray:5 4}
+	.s0{color:var(--phase-write)}
+	.s1{color:var(--phase-share)}
+	.s2{color:var(--phase-load)}
+	.s3{color:var(--phase-convert)}
+	.s4{color:var(--phase-settle)}
+	.s5{color:var(--phase-select)}
 `
 
 func short(s string) string {
@@ -175,13 +182,13 @@ func (s *Series) draw(d *svg.Drawing, colour string, log bool, px, py func(float
 		}
 		at, up := px(s.X[i]), py(s.Y[i])
 		if s.Dots {
-			d.Put(`<circle cx="%v" cy="%v" r="2.5" fill="%v"/>`, at, up, colour)
+			d.Put(`<circle class="%v" cx="%v" cy="%v" r="2.5" fill="currentColor"/>`, colour, at, up)
 			continue
 		}
 		fmt.Fprintf(&path, " %.1f,%.1f", at, up)
 	}
 	if path.Len() > 0 {
-		d.Put(`<polyline class="l" stroke="%v" points="%v"/>`, colour, path.String())
+		d.Put(`<polyline class="l %v" stroke="currentColor" points="%v"/>`, colour, path.String())
 	}
 }
 
