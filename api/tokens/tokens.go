@@ -90,6 +90,13 @@ func Style(sheet string) (light, dark string) {
 	return strings.NewReplacer(onLight...).Replace(sheet), strings.NewReplacer(onDark...).Replace(sheet)
 }
 
+// Themed is a rule of a style sheet with the colours filled in, by the scheme that the reader prefers: for pages that
+// stand by themselves, also in browsers and mail programs of long ago.
+func Themed(rule string) string {
+	light, dark := Style(rule)
+	return light + "\n@media (prefers-color-scheme: dark) { " + dark + " }"
+}
+
 // All are all colours by the names of their custom properties.
 func All() []Colour {
 	var all []Colour

@@ -10,6 +10,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/tokens"
 )
 
 // bringupHTML is the report of a run as one page that needs nothing else: it works
@@ -55,7 +56,12 @@ var bringupPage = template.Must(template.New("page").Funcs(template.FuncMap{
 		return r.GetVerdict() == facetdv1.Verdict_VERDICT_FAIL || r.GetVerdict() == facetdv1.Verdict_VERDICT_WARN
 	},
 	"took": func(r *facetdv1.BringupResult) string { return cli.NS(r.GetEndBusNs() - r.GetStartBusNs()) },
-}).Parse(bringupTemplate))
+}).Parse(strings.Replace(bringupTemplate, "/* colours */", tokens.Themed(bringupColours), 1)))
+
+// bringupColours are what the styles of the report call the shared colours. What passed has no colour of a state.
+const bringupColours = ":root { color-scheme: light dark; --ink: var(--ink); --ground: var(--bg); " +
+	"--soft: var(--sunken); --rule: var(--line); --pass: var(--ink); --warn: var(--warn); --fail: var(--bad); " +
+	"--skipped: var(--muted); --accent: var(--accent) }"
 
 // verdictMark stands beside a verdict, so that it does not depend on colour alone.
 func verdictMark(v facetdv1.Verdict) string {

@@ -17,6 +17,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/api/tokens"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/budget"
 	"facetd.example/chipmodel/geometry"
@@ -304,4 +305,8 @@ var reportPage = template.Must(template.New("report").Funcs(template.FuncMap{
 	"phases":     cli.PhaseLine,
 	"milli":      func(v float64) string { return cli.Significant(1e3 * v) },
 	"percentage": func(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) },
-}).Parse(reportTemplate))
+}).Parse(strings.Replace(reportTemplate, "/* colours */", tokens.Themed(reportColours), 1)))
+
+// reportColours are what the styles of the report call the shared colours.
+const reportColours = ":root { color-scheme: light dark; --ink: var(--ink); --ground: var(--bg); " +
+	"--soft: var(--sunken); --rule: var(--line); --warn: var(--warn); --quiet: var(--muted) }"

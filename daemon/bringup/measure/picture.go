@@ -100,7 +100,8 @@ func (c *Chart) SVG() []byte {
 		colour := fmt.Sprintf("s%d", i%series)
 		s.draw(d, colour, c.LogY, px, py)
 		if i < 14 {
-			d.Put(`<rect class="%v" x="%v" y="%v" width="12" height="3" fill="currentColor"/>`, colour, chartW-chartR+12,
+			d.Put(`<rect class="%v" x="%v" y="%v" width="12" height="3" fill="currentColor"/>`, colour,
+				chartW-chartR+12,
 				chartT+6+17*i)
 			d.Text("", chartW-chartR+30, float64(chartT+12+17*i), short(s.Name))
 		}
