@@ -13,9 +13,10 @@ import "math"
 // looked up; where the mean light moves from one value to another it is taken as moving by equal ratios in equal times.
 //
 // Steady light is integrated to third order in its change, what a lamp adds to first order; a gap over which the light
-// changes is cut into parts of at most gapRatio. That is within 0.4 % of the light shown, within 1 % under a lamp, and
-// within 4 % where the mean light changes by more than a factor of e to each cycle of a lamp. A dark term does not
-// swing: what remains is exact for pixels that follow at once, and to first order in the depth for those that lag.
+// changes is cut into parts of at most gapRatio. That is within 0.4 % of the light shown, and within 1 % under a lamp.
+// Where the mean light changes by half a factor of e or more to a cycle of a lamp nothing is periodic, and there are
+// small steps. A dark term does not swing: what remains is exact for pixels that follow at once, and to first order in
+// the depth for those that lag.
 // It is immutable.
 type LogLag struct {
 	lamp   Lamp
@@ -45,6 +46,14 @@ const (
 	gapLag   = 0.01
 	gapLags  = 20
 	maxParts = 64
+
+	// A mean light that changes by more than quickChange (the logarithm of a ratio) to a cycle of the lamp is followed
+	// in steps: by at most quickRatio in each, quickSteps to a cycle. In a step of fewer time constants than fewOfAStep
+	// what the light adds is that of its mean.
+	quickChange = 0.5
+	quickRatio  = 0.05
+	quickSteps  = 128
+	fewOfAStep  = 0.3
 )
 
 // Settled is the light shown under mean light lux beside a dark term at a phase, when both have been so for long;
@@ -71,6 +80,9 @@ func (l *LogLag) Follow(shown, from, to, dark, k float64, gap Gap) (now, kept fl
 	if math.Abs(change) > gapRatio {
 		change = math.Log(x1 / x0)
 		// In light that falls the pixel lags most at the end, where it is dimmest.
+		if l.ripple != nil && math.Abs(change) > quickChange*l.lamp.Hz*gap.Seconds {
+			return l.quick(shown, from, to, dark, k, gap, change)
+		}
 		if l.ripple != nil || math.Abs(change)*2*k > gapLag*gap.Seconds*min(x0+x1, 2*x1) {
 			now, kept = l.parts(shown, from, to, dark, k, gap, change)
 			return l.possible(now, shown, from, to, dark), kept
@@ -100,9 +112,6 @@ func (l *LogLag) possible(now, shown, from, to, dark float64) float64 {
 // parts is Follow in parts of equal ratios.
 func (l *LogLag) parts(shown, from, to, dark, k float64, gap Gap, change float64) (now, kept float64) {
 	n := math.Ceil(math.Abs(change) / gapRatio)
-	if l.ripple != nil { // more of them where the light changes by much within a cycle
-		n = math.Ceil(n * max(1, 2*math.Abs(change)/(l.lamp.Hz*gap.Seconds)))
-	}
 	n = min(n, maxParts)
 	seconds := gap.Seconds / n
 	phase := func(i float64) float64 { return gap.To - l.lamp.Hz*seconds*(n-i) }
@@ -125,6 +134,34 @@ func (l *LogLag) parts(shown, from, to, dark, k float64, gap Gap, change float64
 		lux = next
 	}
 	return now, kept
+}
+
+// quick is Follow where the mean light changes by much within a part of a lamp's cycle, in which nothing is periodic:
+// in small steps, of which the light itself is known.
+func (l *LogLag) quick(shown, from, to, dark, k float64, gap Gap, change float64) (now, kept float64) {
+	n := math.Ceil(max(math.Abs(change)/quickRatio, l.lamp.Hz*gap.Seconds*quickSteps))
+	h := gap.Seconds / n
+	light := func(i float64) float64 {
+		mean := (from + dark) * math.Exp(change*i/n)
+		return dark + max(mean-dark, 0)*l.lamp.Factor(gap.To-l.lamp.Hz*h*(n-i))
+	}
+	u, lags, m0 := 1/shown, 0.0, light(0)
+	for i := 1.0; i <= n; i++ {
+		half, m1 := light(i-0.5), light(i)
+		each := h * (m0 + 4*half + m1) / (6 * k)
+		stays := math.Exp(-each)
+		switch {
+		case each == 0:
+			u += h / k
+		case each < fewOfAStep:
+			u = u*stays - h/k*math.Expm1(-each)/each
+		default: // it follows the light but for what that changes meanwhile; there is light, then
+			u = 1/m1 + (u-1/m0)*stays - (1/m1-1/m0)*(1-stays)/each
+		}
+		lags += each
+		m0 = m1
+	}
+	return 1 / u, math.Exp(-lags)
 }
 
 // part is Follow over light that changes little: change is the logarithm of its ratio. With x the mean light, which

@@ -105,8 +105,7 @@ func TestFollowBesideSmallSteps(t *testing.T) {
 		got, left := lag.Follow(start, from, to, dark, k, gap)
 		bound := 4e-3
 		switch change := math.Abs(math.Log((to + dark) / (from + dark))); {
-		case lamp.Depth > 0 && change > lamp.Hz*gap.Seconds:
-			bound = 4e-2 // quicker than a lamp's cycle
+		case lamp.Depth > 0 && change > max(gapRatio, quickChange*lamp.Hz*gap.Seconds): // in steps
 		case lamp.Depth > 0:
 			bound = 1e-2
 		}
@@ -116,6 +115,24 @@ func TestFollowBesideSmallSteps(t *testing.T) {
 		}
 		if math.Abs(left-kept) > 1e-2 {
 			t.Errorf("%+v, k %g, %g to %g lux in %+v: keeps %g, want %g", lamp, k, from, to, gap, left, kept)
+		}
+	}
+}
+
+// TestFollowWithinACycle: mean light that falls by several times within a part of a lamp's cycle, once 6 % off.
+func TestFollowWithinACycle(t *testing.T) {
+	lamp := Lamp{Hz: 100, Depth: 0.5}
+	for _, c := range []struct{ shown, from, to, k, seconds, phase float64 }{
+		{10.64, 7.757, 1.458, 3.556e-3, 1.202e-3, 0.8245},
+		{27.02, 24.22, 3.419, 1.964e-3, 2.609e-3, 0.6614},
+	} {
+		x := func(t float64) float64 {
+			return c.from * math.Pow(c.to/c.from, t/c.seconds) * lamp.Factor(c.phase+lamp.Hz*t)
+		}
+		want := smallSteps(x, c.shown, c.seconds, c.k)
+		gap := Gap{Seconds: c.seconds, From: c.phase, To: c.phase + lamp.Hz*c.seconds}
+		if got, _ := NewLogLag(lamp).Follow(c.shown, c.from, c.to, 0, c.k, gap); math.Abs(got/want-1) > 2e-3 {
+			t.Errorf("%+v: %g lux, want %g", c, got, want)
 		}
 	}
 }
