@@ -98,6 +98,7 @@ type Estimator struct {
 	// Of the pixels of the first frame: the mean and the difference of both, smoothed and differentiated along rows.
 	mean, diff, smoothMean, slopeMean, smoothDiff []float64
 	before                                        displacement
+	between                                       []ray // of a row, half way between pixels
 }
 
 // NewEstimator makes one for a shape with which Check finds nothing wrong.
@@ -107,6 +108,7 @@ func NewEstimator(s Shape, o Options) *Estimator {
 		e.b = o.Smoothing.B
 	}
 	e.power = e.kind.powers(e.b)
+	e.between = make([]ray, s.Columns)
 	n := s.Rows * s.Columns
 	for _, p := range []*[]float64{&e.mean, &e.diff, &e.smoothMean, &e.slopeMean, &e.smoothDiff,
 		&e.fields.gx, &e.fields.gy, &e.fields.t} {

@@ -144,7 +144,7 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 			whole.add(&n)
 			if n.n >= leastPixels {
 				parts[out.Used] = n
-				out.Blocks[out.Used].Axis = r.middle(a)
+				out.Blocks[out.Used].Axis = e.middle(r, a)
 				out.Used++
 			}
 		}
@@ -210,11 +210,11 @@ func (e *Estimator) flowNoise(parts []normal, est *Estimate) float64 {
 	return min(est.Noise, math.Sqrt(max(variance, e.o.Noise*e.o.Noise, e.o.NoiseFloor*e.o.NoiseFloor)))
 }
 
-// middle is the direction of the middle of a part of a frame.
-func (r *Rays) middle(a area) (axis [3]float64) {
+// middle is the direction of the middle of a part of a frame, half way between its places in the two frames.
+func (e *Estimator) middle(r *Rays, a area) (axis [3]float64) {
 	for _, row := range [2]int{(a.top + a.bottom - 1) / 2, (a.top + a.bottom) / 2} {
 		for _, column := range [2]int{(a.left + a.right - 1) / 2, (a.left + a.right) / 2} {
-			ray := r.rays[row*r.shape.Columns+column].direction()
+			ray := e.halfWay(r, row, column, 1)[0].direction()
 			for k := range axis {
 				axis[k] += ray[k]
 			}
@@ -289,11 +289,9 @@ type normal struct {
 func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
 	f, w := &e.fields, e.shape.Columns
 	bx, by := e.before.shift()
-	// The ray of a pixel is the one half way between its places in the two frames.
-	half := (e.before.rows/2)*w + e.before.halves/4
 	for row := a.top; row < a.bottom; row++ {
 		i, n := row*w+a.left, a.right-a.left
-		gx, gy, ts, rays := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n], r.rays[i+half:][:n]
+		gx, gy, ts, rays := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n], e.halfWay(r, row, a.left, n)
 		for k := range n {
 			x, y := gx[k], gy[k]
 			t := ts[k] - bx*x - by*y
@@ -346,6 +344,30 @@ func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
 		}
 	}
 	return s
+}
+
+// halfWay are the rays of pixels of a row half way between their places in the two frames. Where that is between two
+// pixels it is the mean of theirs: by the ray of one of them the whole chip would seem to look half a pixel aside, and
+// of the turn a part would be told about another axis.
+func (e *Estimator) halfWay(r *Rays, row, from, n int) []ray {
+	s, d := e.shape, e.before
+	up, down := row+d.rows>>1, row+(d.rows+1)>>1
+	// Columns are counted from where a row begins, which on a hexagonal lattice is half a column aside in every other.
+	both := d.columns(s, row) + (s.halves(row)+s.halves(row+d.rows)-s.halves(up)-s.halves(down))/2
+	left := both >> 1
+	a, b := up*s.Columns+from+left, down*s.Columns+from+both-left
+	if a == b {
+		return r.rays[a:][:n]
+	}
+	one, two, out := r.rays[a:][:n], r.rays[b:][:n], e.between[:n]
+	for k := range out {
+		p, q, m := &one[k], &two[k], &out[k]
+		for j := range unknowns {
+			m.right[j] = (p.right[j] + q.right[j]) / 2
+			m.down[j] = (p.down[j] + q.down[j]) / 2
+		}
+	}
+	return out
 }
 
 // Angles are by how many radians what a chip sees turned about its lens, to the right and down, where its picture moved
