@@ -98,7 +98,9 @@ type Estimator struct {
 	// Of the pixels of the first frame: the mean and the difference of both, smoothed and differentiated along rows.
 	mean, diff, smoothMean, slopeMean, smoothDiff []float64
 	before                                        displacement
-	between                                       []ray // of a row, half way between pixels
+	between                                       []ray   // of a row, half way between pixels
+	evenX, evenY                                  float64 // by which the differences were straightened,
+	locally                                       bool    // or that they were for each pixel by itself
 }
 
 // NewEstimator makes one for a shape with which Check finds nothing wrong.
@@ -155,7 +157,8 @@ func (e *Estimator) refine(first, second []float64, at displacement) (out Estima
 		next := e.shape.nearest(out.X, out.Y)
 		if next == at || try == 2 {
 			if x, y := at.shift(); !e.o.FirstOrder {
-				e.straighten(out.X-x, out.Y-y)
+				e.evenX, e.evenY, e.locally = out.X-x, out.Y-y, false
+				e.straighten(e.evenX, e.evenY)
 				e.sums.again(e)
 				out = e.solve()
 				out.Iterations = try

@@ -112,7 +112,7 @@ func (e *Estimator) line(step int) {
 	f := &e.fields
 	f.top, f.bottom, f.left, f.right = a.top, a.bottom, a.left+1, a.right-1
 	along, across := f.gx, f.gy
-	if step != 1 {
+	if e.kind == alongColumns { // a step is 1 there, too, of frames of one column
 		f.top, f.bottom, f.left, f.right = a.top+1, a.bottom-1, a.left, a.right
 		along, across = f.gy, f.gx
 	}

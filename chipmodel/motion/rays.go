@@ -128,7 +128,26 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 	if est.Refused != Estimated {
 		return
 	}
-	f, whole, parts := e.fields.area, normal{}, [4]normal{}
+	var parts [4]normal
+	whole := e.parts(r, &parts, out)
+	if e.straightenLocally(r, &whole, est) {
+		whole = e.parts(r, &parts, out)
+	}
+	noise := e.flowNoise(parts[:out.Used], est)
+	for k := range parts[:out.Used] {
+		axis := out.Blocks[k].Axis
+		e.informSafely(&out.Blocks[k], &parts[k], r, noise)
+		out.Blocks[k].Axis = axis
+	}
+	if whole.n >= leastPixels {
+		e.informSafely(&out.Whole, &whole, r, noise)
+	}
+}
+
+// parts adds up what the parts of a frame tell, and the whole.
+func (e *Estimator) parts(r *Rays, parts *[4]normal, out *Flows) (whole normal) {
+	f := e.fields.area
+	out.Used = 0
 	rows, columns := 1, 1
 	if f.bottom-f.top >= 2*leastBlock {
 		rows = 2
@@ -149,15 +168,7 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 			}
 		}
 	}
-	noise := e.flowNoise(parts[:out.Used], est)
-	for k := range parts[:out.Used] {
-		axis := out.Blocks[k].Axis
-		e.informSafely(&out.Blocks[k], &parts[k], r, noise)
-		out.Blocks[k].Axis = axis
-	}
-	if whole.n >= leastPixels {
-		e.informSafely(&out.Whole, &whole, r, noise)
-	}
+	return whole
 }
 
 // informSafely takes off as much of what noise made of the gradients as leaves twice that to be taken: where most of
@@ -179,26 +190,9 @@ func (e *Estimator) flowNoise(parts []normal, est *Estimate) float64 {
 	var left, free float64
 	for i := range parts {
 		s := &parts[i]
-		var m matrix7
-		var b vector7
-		var trace float64
-		for j := range unknowns {
-			for k := range unknowns {
-				m[j][k] = s.cc[index(min(j, k), max(j, k))] - s.c[j]*s.c[k]/s.n
-			}
-			trace += m[j][j]
-			b[j] = s.ct[j] - s.c[j]*s.t/s.n
-		}
-		for j := range unknowns { // not every direction need be told
-			m[j][j] += 1e-9 * trace
-		}
-		towards := b
-		if !m.solve(&b, unknowns) {
+		_, l, ok := s.explain()
+		if !ok {
 			return est.Noise
-		}
-		l := s.tt - s.t*s.t/s.n
-		for j := range unknowns {
-			l -= b[j] * towards[j]
 		}
 		left += max(0, l)
 		free += s.n - (unknowns*e.sums.passing()+1)/math.Sqrt(e.power.smooth)

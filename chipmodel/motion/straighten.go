@@ -10,7 +10,7 @@ func (e *Estimator) straighten(x, y float64) {
 	const most = 0.75 // beyond that nothing is known well enough
 	x, y = max(-most, min(most, x)), max(-most, min(most, y))
 	f, w := &e.fields, e.shape.Columns
-	if f.bottom-f.top < 1 || f.right-f.left < 3 || e.kind != alongRows && f.bottom-f.top < 3 && e.kind != alongColumns {
+	if e.narrow() {
 		return
 	}
 	along := e.mean // which is not needed any more
@@ -31,6 +31,19 @@ func (e *Estimator) straighten(x, y float64) {
 	case alongColumns:
 		e.straightenLine(along, y, w)
 	}
+}
+
+// narrow reports whether there are too few pixels for second differences.
+func (e *Estimator) narrow() bool {
+	f := &e.fields
+	rows, columns := f.bottom-f.top, f.right-f.left
+	switch e.kind {
+	case alongRows:
+		return rows < 1 || columns < 3
+	case alongColumns:
+		return rows < 3 || columns < 1
+	}
+	return rows < 3 || columns < 3
 }
 
 func (e *Estimator) straightenPlanar(along []float64, x, y float64) {
@@ -90,7 +103,7 @@ func (e *Estimator) straightenLine(along []float64, by float64, step int) {
 	for row := f.top; row < f.bottom; row++ {
 		for k := f.left; k < f.right; k++ {
 			r, c := row, max(f.left+1, min(f.right-2, k))
-			if step != 1 {
+			if e.kind == alongColumns {
 				r, c = max(f.top+1, min(f.bottom-2, row)), k
 			}
 			i := r*w + c
