@@ -38,7 +38,7 @@ func (b *Bus) readLater(cp *bus.Capture, residual float64) bool {
 	}
 	later := b.queue[0].room(b.programs[b.queue[0].segment.Program].captures)
 	later.bus, later.lane, later.columns = b, lane, cp.Window.Columns
-	lane.later.Later(&later.conversion, look, cp.Window.Pixels(), residual)
+	later.conversion = lane.later.Later(look, cp.Window.Pixels(), residual)
 	cp.Later = later
 	return true
 }
@@ -57,7 +57,7 @@ func (f *flight) room(captures int) *laterRead {
 type laterRead struct {
 	bus        *Bus
 	lane       *simulatedLane
-	conversion die.LaterConversion
+	conversion *die.LaterConversion // in a piece of its lane: those of several lanes would keep one another for ever
 	columns    int
 }
 

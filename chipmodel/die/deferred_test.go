@@ -189,7 +189,7 @@ func (p *pair) frame() error {
 		p.later.Remember()
 		p.lanes[1].Remember()
 		r := p.readout()
-		p.lanes[1].Later(&LaterConversion{}, p.lookLater(r), r.Window.Pixels(), 0.2)
+		p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), 0.2)
 		p.later.Undo()
 		p.lanes[1].Undo()
 	}
@@ -197,8 +197,7 @@ func (p *pair) frame() error {
 	want := p.atOnce(p.once, p.lanes[0], r, residual)
 	p.later.Remember()
 	p.lanes[1].Remember()
-	c := &LaterConversion{}
-	p.lanes[1].Later(c, p.lookLater(r), r.Window.Pixels(), residual)
+	c := p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), residual)
 	p.later.Forget()
 	p.want, p.conversions, p.readouts = append(p.want, want), append(p.conversions, c), append(p.readouts, r)
 	if p.r.IntN(3) == 0 {

@@ -29,6 +29,7 @@ type Lane struct {
 	// waiting is how many were noted since it was known.
 	last    *LaterConversion
 	waiting int
+	room    []LaterConversion // for those to come
 
 	undo struct {
 		noise    analog.Noise

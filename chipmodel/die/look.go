@@ -71,18 +71,25 @@ type LaterConversion struct {
 	after *float64 // what the lane showed then, once that is known
 }
 
-// keptConversions is how many conversions in a row may wait for the one before.
-const keptConversions = 256
+// keptConversions is how many conversions in a row may wait for the one before; of those that do, so many lie in one
+// piece of memory at most.
+const keptConversions, conversionsAtOnce = 256, 16
 
-// Later notes in c the conversion of a readout at a residual, with so many pixels. The lane keeps it until it knows
-// what it showed then.
-func (l *Lane) Later(c *LaterConversion, look Look, pixels int, residual float64) {
+// Later notes the conversion of a readout at a residual, with so many pixels. The lane keeps it until it knows what it
+// showed then.
+func (l *Lane) Later(look Look, pixels int, residual float64) *LaterConversion {
 	if l.waiting++; l.waiting >= keptConversions {
 		l.Do()
 	}
+	if len(l.room) == 0 {
+		l.room = make([]LaterConversion, min(max(l.waiting, 1), conversionsAtOnce))
+	}
+	c := &l.room[0]
+	l.room = l.room[1:]
 	*c = LaterConversion{lane: l, look: look, noise: *l.noise, residual: residual, before: l.last, level: l.previous}
 	l.noise.Skip(l.conv.Draws(pixels))
 	l.last = c
+	return c
 }
 
 // Do finds out what the lane shows now.
@@ -90,7 +97,9 @@ func (l *Lane) Do() {
 	if l.last != nil {
 		l.previous = l.last.levelAfter()
 	}
-	l.last, l.waiting = nil, 0
+	// Whoever keeps a conversion keeps its piece, and by those in it what waited before them: were a piece to go on
+	// here, all that there ever was would be kept by the last.
+	l.last, l.waiting, l.room = nil, 0, nil
 }
 
 // Convert puts the codes, row by row, into codes: so many to a row.
