@@ -153,6 +153,42 @@ func TestSaveKeepsCodes(t *testing.T) {
 	}
 }
 
+// TestBothFramesOfAPairAreSaved: neither takes the file of the other.
+func TestBothFramesOfAPairAreSaved(t *testing.T) {
+	dir := t.TempDir()
+	fs := fakeSet("pairs", 3)
+	for _, f := range fakeSet("pairs", 103).GetFrames() {
+		f.SecondOfPair = true
+		fs.Frames = append(fs.Frames, f)
+	}
+	s := &saver{cmd: newRoot(&app{env: func(string) string { return "" }}), dir: dir, sheet: true}
+	s.cmd.SetErr(io.Discard)
+	if err := s.save(fs, 1); err != nil {
+		t.Fatal(err)
+	}
+	for name, code := range map[string]uint16{"pairs-000003-m0-whole": 203, "pairs-000003-m0-whole+second": 303,
+		"pairs-000003-h0-whole": 703, "pairs-000003-h0-whole+second": 803} {
+		file, err := os.Open(filepath.Join(dir, name+".png"))
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		img, err := png.Decode(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := img.At(0, 0); got != (color.Gray16{Y: code}) {
+			t.Errorf("%s begins with %v, want %d", name, got, code)
+		}
+		if err := file.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := os.Stat(filepath.Join(dir, name+".json")); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func TestFileNamesStayApartAndInside(t *testing.T) {
 	seen := map[string]string{}
 	for _, name := range []string{"a", "a:b", "a+b", "a b", "a/b", "..", "../x", ".", "", "%2F", "ä", "wall-00"} {

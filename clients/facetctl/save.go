@@ -34,7 +34,8 @@ func (a *app) framesSaveCommand() *cobra.Command {
 frame a PNG of 16-bit grey and a JSON file of all that is known of it. The codes are
 kept as they are, so a picture of a 12-bit converter looks dark; --stretch spreads
 the codes of a frame set over the full 16 bits for looking at, and the JSON file
-says how. --sheet adds a contact sheet of each frame set, with the chips' names.`,
+says how. --sheet adds a contact sheet of each frame set, with the chips' names. Of a
+task with a pair_interval the files of the second frames end in +second.`,
 		Example: `  facetctl frames save --task wall --out pictures --count 10
   facetctl frames save --capture bow --binning 2 --out pictures --stretch --sheet`,
 		Args: cli.Args(),
@@ -188,10 +189,16 @@ func (s *saver) save(fs *facetdv1.FrameSet, count uint64) error {
 	return nil
 }
 
+// secondOfPair ends the names of the files of second frames of pairs. fileName makes none that have a plus.
+const secondOfPair = "+second"
+
 func (s *saver) frame(base string, set *facetdv1.FrameSet, f *picture.Frame, all []*picture.Frame) error {
 	name := base + "-" + fileName(f.GetChip(), "chip")
 	if f.GetView() != "" {
 		name += "-" + fileName(f.GetView(), "view")
+	}
+	if f.GetSecondOfPair() { // the first has the same chip and view
+		name += secondOfPair
 	}
 	sum := sha256.Sum256(f.GetData())
 	side := sidecar{Picture: name + ".png", CodesSHA256: hex.EncodeToString(sum[:])}
@@ -228,6 +235,9 @@ func (s *saver) writeSheet(base string, fs *facetdv1.FrameSet, frames []*picture
 		captions := []string{f.GetChip()}
 		if f.GetView() != "" {
 			captions = append(captions, fmt.Sprintf("%s %dx%d", f.GetView(), f.GetRows(), f.GetColumns()))
+		}
+		if f.GetSecondOfPair() {
+			captions = append(captions, "second of pair")
 		}
 		cells = append(cells, picture.Cell{Frame: f, Captions: captions})
 	}

@@ -79,10 +79,7 @@ waits, and those that are replaced are counted as skipped. With --out every fram
 func takeFrames(cmd *cobra.Command, f *fleetv1.RobotFrames, out string) error {
 	if out != "" {
 		for _, frame := range f.GetSet().GetFrames() {
-			name := fmt.Sprintf("%s-%s-%06d-%s-%s.pgm", subject.Escape(f.GetRobot()),
-				subject.Escape(f.GetSet().GetTask()),
-				f.GetSet().GetJob(), subject.Escape(frame.GetChip()), subject.Escape(frame.GetView()))
-			if err := fileio.Write(filepath.Join(out, name), pgm(frame)); err != nil {
+			if err := fileio.Write(filepath.Join(out, pictureName(f, frame)), pgm(frame)); err != nil {
 				return fileio.Plain(err)
 			}
 		}
@@ -106,6 +103,16 @@ func takeFrames(cmd *cobra.Command, f *fleetv1.RobotFrames, out string) error {
 	}
 	_, err := fmt.Fprintln(cmd.OutOrStdout(), printable(line))
 	return err
+}
+
+// pictureName is the name of the file of a frame.
+func pictureName(f *fleetv1.RobotFrames, frame *facetdv1.Frame) string {
+	second := ""
+	if frame.GetSecondOfPair() { // the first has the same chip and view; what is escaped has no plus
+		second = "+second"
+	}
+	return fmt.Sprintf("%s-%s-%06d-%s-%s%s.pgm", subject.Escape(f.GetRobot()), subject.Escape(f.GetSet().GetTask()),
+		f.GetSet().GetJob(), subject.Escape(frame.GetChip()), subject.Escape(frame.GetView()), second)
 }
 
 // pgm is a frame as a portable grey map (netpbm's P5) with its codes as they are: most significant byte first.

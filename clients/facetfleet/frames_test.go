@@ -155,8 +155,22 @@ func TestFramesOnTheCommandLine(t *testing.T) {
 	}
 	startBridge(t, daemon, "crawler", server.URL)
 	fresh(t, c, "crawler", time.Time{})
+	if _, err := daemon.AddTask(t.Context(), pairsTask("twice")); err != nil {
+		t.Fatal(err)
+	}
 	dir := t.TempDir()
-	status, out, errs := run(t, server.URL, "frames", "--robot", "crawler", "--task", "look", "--count", "2", "--out",
+	status, out, errs := run(t, server.URL, "frames", "--robot", "crawler", "--task", "twice", "--count", "1", "--out",
+		dir)
+	if status != 0 {
+		t.Errorf("status %d: %s%s", status, out, errs)
+	}
+	for _, pattern := range []string{"crawler-twice-*-bow-comb-view-1.pgm",
+		"crawler-twice-*-bow-comb-view-1+second.pgm"} {
+		if of, err := filepath.Glob(filepath.Join(dir, pattern)); err != nil || len(of) != 1 {
+			t.Errorf("of a pair %s is %v, %v", pattern, of, err)
+		}
+	}
+	status, out, errs = run(t, server.URL, "frames", "--robot", "crawler", "--task", "look", "--count", "2", "--out",
 		dir)
 	if status != 0 || strings.Count(out, "crawler  look  job ") != 2 {
 		t.Errorf("status %d: %s%s", status, out, errs)

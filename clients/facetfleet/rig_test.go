@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -92,6 +93,13 @@ func startBridgeWith(t testing.TB, cfg bridge.Config, urls ...string) (stop func
 // demoTask is a task of the demo's array that can be added beside others.
 func demoTask(name string) *facetdv1.Task {
 	return &facetdv1.Task{Name: name, Target: facet.Chips("bow-comb"), RateHz: 0.5}
+}
+
+// pairsTask is a task whose jobs have two frames of the chip.
+func pairsTask(name string) *facetdv1.Task {
+	t := demoTask(name)
+	t.PairInterval = durationpb.New(20 * time.Millisecond)
+	return t
 }
 
 // makeEvents adds and removes a task, which are two events, n times.
