@@ -18,7 +18,9 @@ func (p *report) motion(out *facetdv1.Prediction, t *TaskPlan, m *Member, starts
 		return
 	}
 	out.LeastLightIntervalNs, out.GreatestLightIntervalNs = int64(least), int64(most)
-	out.FastestTurnRadPerS = farthestTurn(p.array, m.Task) / most.Seconds()
+	if most <= motion.LongestInterval { // frames further apart are not compared
+		out.FastestTurnRadPerS = farthestTurn(p.array, m.Task) / most.Seconds()
+	}
 }
 
 // intervals are the least and the greatest time between the light of two frames of a task that are compared: within the
@@ -70,6 +72,9 @@ func farthestTurn(a *chipmodel.Array, t *program.Task) float64 {
 		lattice := camera.Lattice()
 		for i := range t.Views {
 			w := t.Views[i].Window
+			if !motion.Regular(lattice.Hexagonal, w.RowStep, w.ColumnStep) {
+				continue
+			}
 			shape := motion.Shape{Rows: w.Rows, Columns: w.Columns, Hexagonal: lattice.Hexagonal && w.RowStep == 1}
 			columns, rows := shape.Farthest()
 			sight := camera.Pixel(w.Row+w.Rows/2*w.RowStep, w.Column+w.Columns/2*w.ColumnStep)

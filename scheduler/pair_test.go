@@ -146,6 +146,35 @@ func TestPairsFollowFasterTurns(t *testing.T) {
 	}
 }
 
+// TestFramesThatAreNotComparedFollowNoTurn: of frames too far apart, and of windows that leave no lattice that is
+// compared, plans name no turn that they follow.
+func TestFramesThatAreNotComparedFollowNoTurn(t *testing.T) {
+	a, specs := crawler(t)
+	slow := proto.CloneOf(specs[0])
+	slow.RateHz = 0.4
+	hexagonal := func(rowStep, columnStep uint32) *facetdv1.Task {
+		x := proto.CloneOf(specs[3])
+		x.Views = []*facetdv1.View{{Window: &facetdv1.Window{RowStep: rowStep, ColumnStep: columnStep}}}
+		return x
+	}
+	for _, c := range []struct {
+		name string
+		task *facetdv1.Task
+		told bool
+	}{
+		{"2.5 s apart", slow, false},
+		{"a hexagonal chip", hexagonal(1, 1), true},
+		{"every other row of it", hexagonal(2, 1), true},
+		{"every third row", hexagonal(3, 1), false},
+		{"every other column", hexagonal(1, 2), false},
+	} {
+		got := mustBuild(t, a, c.task).Message.GetPredictions()[0]
+		if told := got.GetFastestTurnRadPerS() > 0; told != c.told || got.GetGreatestLightIntervalNs() == 0 {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
 // TestPairsAreJudged: the inspector finds frames of a pair that are not as far apart as the task asks.
 func TestPairsAreJudged(t *testing.T) {
 	a, specs := crawler(t)
@@ -167,7 +196,10 @@ func TestPairsAreChecked(t *testing.T) {
 		change func(*facetdv1.Task)
 		want   string
 	}{
-		{func(x *facetdv1.Task) { x.PairInterval = dur(0) }, "tasks[0].pair_interval: is zero"},
+		{func(x *facetdv1.Task) { x.PairInterval = dur(0) },
+			"tasks[0].pair_interval: is zero (give a time above zero, or leave it out for one load)"},
+		{func(x *facetdv1.Task) { x.PairInterval = dur(2 * time.Hour) },
+			"tasks[0].pair_interval: is longer than an hour (leave it out for one load)"},
 		{func(x *facetdv1.Task) { x.PairInterval = dur(-1) }, "tasks[0].pair_interval: -1ns is negative"},
 		{func(x *facetdv1.Task) { x.PairInterval = dur(70 * time.Millisecond) }, "tasks[0].pair_interval: both frames"},
 		{func(x *facetdv1.Task) { x.PairInterval, x.MaxSkew = dur(12*time.Millisecond), dur(time.Millisecond) },

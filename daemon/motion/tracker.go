@@ -13,9 +13,6 @@ import (
 )
 
 const (
-	// longestInterval is the longest time between two frames that are compared (our choice, no source): a robot that
-	// was not watched for so long knows nothing of what it did.
-	longestInterval = int64(2e9)
 	// slowest is the longest time constant of a pixel, as a part of the time between two frames, with which they are
 	// compared: at a third of it 5 % of a change are not shown in time.
 	slowest = 1. / 3
@@ -170,7 +167,8 @@ func (t *Tracker) chip(task *watched, fs *facetdv1.FrameSet, f *facetdv1.Frame) 
 	e.read(f, out)
 	e.compare(f, out)
 	e.codes, e.last = e.last, e.codes
-	e.seen, e.job, e.light = true, fs.GetJob(), out.GetLightBusNs()
+	// What is raw shows the fixed pattern, which the next frame may be without.
+	e.seen, e.job, e.light = corrected(f), fs.GetJob(), out.GetLightBusNs()
 	return out, e
 }
 
@@ -214,9 +212,7 @@ func (t *Tracker) newEye(fs *facetdv1.FrameSet, f *facetdv1.Frame) *eye {
 	if l.Hexagonal && rowStep == 1 {
 		e.shape.Hexagonal, e.shape.OddRows = true, w.GetRow()%2 == 0
 	}
-	// Every other row of a hexagonal lattice makes a rectangular one; what else may be left out does not.
-	if l.Hexagonal && (rowStep > 1 && rowStep%2 == 1 || rowStep == 1 && columnStep > 1) || len(e.shape.Check()) > 0 ||
-		e.shape.TooSmall() {
+	if !motion.Regular(l.Hexagonal, rowStep, columnStep) || len(e.shape.Check()) > 0 || e.shape.TooSmall() {
 		e.unfit = true
 		return e
 	}
@@ -316,7 +312,7 @@ func (e *eye) before(f *facetdv1.Frame, out *facetdv1.ChipMotion) facetdv1.Motio
 	job := e.job
 	out.PreviousJob, out.IntervalNs = &job, out.GetLightBusNs()-e.light
 	switch {
-	case !(out.IntervalNs > 0 && out.IntervalNs <= longestInterval):
+	case !(out.IntervalNs > 0 && out.IntervalNs <= int64(motion.LongestInterval)):
 		return facetdv1.MotionReason_MOTION_REASON_GAP
 	case out.GetClippedFraction() == 1:
 		return facetdv1.MotionReason_MOTION_REASON_CLIPPED

@@ -178,6 +178,19 @@ func TestWhyNothingIsTold(t *testing.T) {
 	}
 }
 
+// TestARawFrameIsNotComparedWithACorrectedOne: when a correction map comes into use, the frame before shows the fixed
+// pattern still, which stands where it is.
+func TestARawFrameIsNotComparedWithACorrectedOne(t *testing.T) {
+	tr := tracker(t, &Counts{})
+	tr.Take(bed(0, 0.4, func(f *facetdv1.Frame) { f.Corrections = nil }))
+	if r := tr.Take(bed(1, 0.4, nil)).GetChips()[0].GetReason(); r != facetdv1.MotionReason_MOTION_REASON_GAP {
+		t.Errorf("the first corrected frame: %v", r)
+	}
+	if r := tr.Take(bed(2, 0.4, nil)).GetChips()[0].GetReason(); r != 0 {
+		t.Errorf("the second: %v", r)
+	}
+}
+
 // TestTasksThatAreGoneAreForgotten: a stream holds no more than the tasks whose frames may still be compared.
 func TestTasksThatAreGoneAreForgotten(t *testing.T) {
 	known := map[string]bool{}

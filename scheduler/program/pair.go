@@ -19,7 +19,7 @@ func (e *PairError) Error() string {
 
 // pair sets the time between the two loads of a job.
 func (c *checker) pair(path string, spec *facetdv1.Task, t *Task) {
-	d := c.limit(path+".pair_interval", spec.GetPairInterval())
+	d := c.limit(path+".pair_interval", spec.GetPairInterval(), "one load")
 	if d <= 0 || d > maxLimit {
 		return
 	}

@@ -105,8 +105,8 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	} else {
 		c.periodic(path, spec, t)
 	}
-	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold())
-	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew())
+	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold(), "no limit")
+	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew(), "no limit")
 	c.pair(path, spec, t)
 	if t.Class == nil {
 		return t
@@ -229,18 +229,18 @@ func roundedUp(deadline, period time.Duration) bool {
 }
 
 // limit returns an optional limit, 0 when unset.
-func (c *checker) limit(path string, d *durationpb.Duration) time.Duration {
+func (c *checker) limit(path string, d *durationpb.Duration, without string) time.Duration {
 	if d == nil {
 		return 0
 	}
 	v := d.AsDuration()
 	switch {
 	case d.CheckValid() != nil || v > maxLimit:
-		c.add(path, "is longer than an hour", "leave it out for no limit")
+		c.add(path, "is longer than an hour", "leave it out for "+without)
 	case v < 0:
 		c.addf(path, "give a time above zero", "%v is negative", v)
 	case v == 0:
-		c.add(path, "is zero", "give a time above zero, or leave it out for no limit")
+		c.add(path, "is zero", "give a time above zero, or leave it out for "+without)
 	}
 	return v
 }
