@@ -39,7 +39,8 @@ type Body struct {
 
 // Near is how near what a chip sees is.
 type Near struct {
-	// LeftOut: it told nothing, or contradicts the others.
+	// LeftOut: it told nothing, or contradicts the others, as by things that would be behind it, or shows a way
+	// that no third chip does.
 	LeftOut bool
 	// Nearness is the way a second of the chip's lens in units of the distance of what it sees, and its variance; 0
 	// where no way is told. Distances themselves are not told by pictures without a speed.
@@ -64,8 +65,9 @@ type Solver struct {
 	apart  float64 // how far lenses are from the middle of the body, root mean square, in metres
 	out    []Near
 	values []float64
-	last   way     // that of the last time, where the search begins
-	doubt  matrix7 // the covariance of the body's unknowns
+	shown  []float64 // by each chip, of the way: squares that its nearness takes
+	last   way       // that of the last time, where the search begins
+	doubt  matrix7   // the covariance of the body's unknowns
 }
 
 // Solve finds turn and way of the body with the distance of what each chip sees unknown.
@@ -86,7 +88,10 @@ func (s *Solver) Solve(parts []Part) Body {
 		b := s.once()
 		worst := s.worst(&b)
 		if worst < 0 {
-			return b
+			worst = s.behind(&b)
+		}
+		if worst < 0 {
+			return s.confirm(b)
 		}
 		s.left[worst] = true
 	}
@@ -114,12 +119,12 @@ func (s *Solver) prepare() {
 
 func (s *Solver) once() (b Body) {
 	if cap(s.out) < len(s.parts) {
-		s.out = make([]Near, len(s.parts))
+		s.out, s.shown = make([]Near, len(s.parts)), make([]float64, len(s.parts))
 	}
-	s.out = s.out[:len(s.parts)]
+	s.out, s.shown = s.out[:len(s.parts)], s.shown[:len(s.parts)]
 	b.Chips = s.out
 	for i, left := range s.left {
-		s.out[i] = Near{LeftOut: left}
+		s.out[i], s.shown[i] = Near{LeftOut: left}, 0
 		if !left {
 			b.Used++
 		}
@@ -139,7 +144,7 @@ func (s *Solver) once() (b Body) {
 	if best.way.inverse != 0 {
 		extra++
 	}
-	if gain := still.left - best.fit.left; best.fit.told < 3 || !(gain > extra+6*math.Sqrt(2*extra)) {
+	if gain := still.left - best.fit.left; best.fit.told < 3 || !(gain > chance(extra)) {
 		b.RotationOnly = true
 		best = found{turn: still.rate, fit: still}
 	}
@@ -216,6 +221,7 @@ func (s *Solver) near(b *Body, w *way, grow float64) {
 		if ok && !b.RotationOnly {
 			g := s.slopeOf(p, w, &b.Rate, &u, n, uu)
 			ahead.add(p, w, &b.Rate, &u, n, uu/grow, &g)
+			s.shown[p.chip] += n * n * uu
 		}
 		if i+1 == len(s.at.list) || s.at.list[i+1].chip != p.chip {
 			s.out[p.chip].ContactSeconds, _ = ahead.seconds(&s.doubt)

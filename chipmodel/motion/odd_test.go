@@ -85,32 +85,38 @@ func try(t *testing.T, spec, other string, elsewhere int, odd func(codes []float
 // not its logarithm.
 func TestOddPictures(t *testing.T) {
 	const turning = "demo:low=1,high=800,yaw_rate=12"
+	const ahead = ",forward_rate=0.1"
 	plain := func([]float64) {}
 	for _, c := range []struct {
-		name, other string
-		elsewhere   int
-		odd         func([]float64)
-		rms         float64 // rad/s, over all three axes
+		name, way, other string
+		elsewhere        int
+		odd              func([]float64)
+		rms              float64 // rad/s, over all three axes
 	}{
-		{"as it should be", turning, 0, plain, 0.002},
-		{"two chips see something else move", "demo:low=1,high=800,yaw_rate=-20", 2, plain, 0.002},
-		{"the upper quarter of all codes is clipped", turning, 0, func(codes []float64) {
+		{"as it should be", "", turning, 0, plain, 0.002},
+		{"two chips see something else move", "", "demo:low=1,high=800,yaw_rate=-20", 2, plain, 0.002},
+		{"on a way, a chip sees things that would be behind it", ahead,
+			"demo:low=1,high=800,yaw_rate=40" + ahead, 1, plain, 0.01},
+		{"the upper quarter of all codes is clipped", "", turning, 0, func(codes []float64) {
 			for i, v := range codes {
 				if v > 1250 { // of up to 1,634
 					codes[i] = math.NaN()
 				}
 			}
 		}, 0.002},
-		{"linear pixels", turning, 0, func(codes []float64) {
+		{"linear pixels", "", turning, 0, func(codes []float64) {
 			for i, v := range codes {
 				codes[i] = math.Round(4000. / 800 * math.Pow(10, v/563))
 			}
 		}, 0.002},
 	} {
-		r := try(t, turning, c.other, c.elsewhere, c.odd)
+		r := try(t, turning+c.way, c.other, c.elsewhere, c.odd)
 		z := math.Sqrt(r.z / 3 / max(1, float64(r.told)))
 		t.Logf("%s: %d of %d pairs told, rate within %.4f rad/s rms, %.2f standard deviations; left out %d times",
 			c.name, r.told, r.pairs, r.rms(), z, r.leftOut)
+		if r.leftOut != c.elsewhere*r.pairs {
+			t.Errorf("%s: left out %d times in %d pairs", c.name, r.leftOut, r.pairs)
+		}
 		if r.told != r.pairs || r.rms() > c.rms || !(z < 2) {
 			t.Errorf("%s: %d of %d pairs told, rate within %.4f rad/s rms, %.2f standard deviations", c.name, r.told,
 				r.pairs, r.rms(), z)
