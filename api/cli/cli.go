@@ -13,6 +13,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"facetd.example/api/invalid"
 )
 
 // Exit statuses of every command.
@@ -114,7 +116,7 @@ func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.R
 			_ = WriteJSONLine(stdout, map[string]string{"error": err.Error()})
 		}
 	}
-	fmt.Fprintf(stderr, "%s: %s\n", root.Name(), strings.ReplaceAll(err.Error(), "\n", "\n  "))
+	fmt.Fprintf(stderr, "%s: %s\n", root.Name(), strings.ReplaceAll(invalid.Visible(err.Error()), "\n", "\n  "))
 	var usage *UsageError
 	if errors.As(err, &usage) {
 		fmt.Fprintf(stderr, "Try '%s --help'.\n", cmd.CommandPath())

@@ -103,3 +103,15 @@ func TestStatuses(t *testing.T) {
 		}
 	}
 }
+
+// TestErrorsCannotDriveATerminal: what an error quotes of a server or a robot is seen and not obeyed.
+func TestErrorsCannotDriveATerminal(t *testing.T) {
+	root := &cobra.Command{Use: "x", RunE: func(*cobra.Command, []string) error {
+		return errors.New("it says \x1b[2J\r\u202ehello\nand more")
+	}}
+	var out, errs bytes.Buffer
+	if status := Execute(t.Context(), root, nil, strings.NewReader(""), &out, &errs); status != StatusFailed ||
+		errs.String() != "x: it says \\x1b[2J\\r\\u202ehello\n  and more\n" {
+		t.Errorf("status %d, %q", status, errs.String())
+	}
+}

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -60,6 +61,9 @@ stored. A robot that is away is shown as it was last.`,
 	return cmd
 }
 
+// began is how the time is written at which a recording began.
+const began = "2006-01-02 15:04:05"
+
 func writeRecordings(cmd *cobra.Command, all []*fleetv1.RecordingFile, now time.Time) error {
 	if cli.WantsJSON(cmd) {
 		return cli.WriteJSON(cmd.OutOrStdout(), &fleetv1.RecordingFiles{Files: all})
@@ -71,8 +75,7 @@ func writeRecordings(cmd *cobra.Command, all []*fleetv1.RecordingFile, now time.
 			there = cli.Percent(float64(f.GetSentBytes()) / float64(f.GetBytes()))
 		}
 		t.Row(printable(f.GetRobot()), printable(f.GetFile()),
-			f.GetStartTime().AsTime().UTC().Format("2006-01-02 15:04:05"), count(f.GetBytes()),
-			strings.ReplaceAll(cli.Label(f.GetState(), "FILE_STATE_"), "_", " "), there,
+			f.GetStartTime().AsTime().UTC().Format(began), count(f.GetBytes()), state(f), there,
 			cli.Age(max(0, now.Sub(f.GetTime().AsTime()))), cli.Short(printable(f.GetTrouble()), 60))
 	}
 	return t.Write(cmd.OutOrStdout())
@@ -144,9 +147,13 @@ off is gone on with: until it is whole it has the name with .part. The keys of t
 			}
 			out = cmp.Or(out, filepath.Base(file))
 			return a.with(cmd, func(ctx context.Context, c *hub.Conn) error {
-				f, err := a.storedFile(ctx, c, robot, file)
+				f, newer, err := a.storedFile(ctx, c, robot, file)
 				if err != nil {
 					return err
+				}
+				if newer != nil {
+					fmt.Fprintf(cmd.ErrOrStderr(), "facetfleet: a newer %s of %s is not in the object storage: %s\n",
+						printable(file), printable(robot), state(newer))
 				}
 				if err := fetch(ctx, s, f, out); err != nil {
 					return err
@@ -158,8 +165,8 @@ off is gone on with: until it is whole it has the name with .part. The keys of t
 					}
 					return cli.WriteJSON(cmd.OutOrStdout(), map[string]any{"path": out, "file": raw})
 				}
-				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %d bytes, as %s has them\n", out, f.GetBytes(),
-					printable(f.GetRobot()))
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %d bytes, as %s has them; began %s\n", out, f.GetBytes(),
+					printable(f.GetRobot()), f.GetStartTime().AsTime().UTC().Format(began))
 				return err
 			})
 		},
@@ -171,34 +178,45 @@ off is gone on with: until it is whole it has the name with .part. The keys of t
 	return cmd
 }
 
-// storedFile is a file that the index has as stored: the newest of its name.
-func (a *app) storedFile(ctx context.Context, c *hub.Conn, robot, file string) (*fleetv1.RecordingFile, error) {
+// storedFile is a file that the index has as stored: the newest of its name that is, and a newer one that is not.
+func (a *app) storedFile(ctx context.Context, c *hub.Conn, robot, file string) (f, newer *fleetv1.RecordingFile,
+	err error) {
 	ctx, cancel := context.WithTimeout(ctx, a.timeout)
 	defer cancel()
 	all, err := fleet.Recordings(ctx, c, robot)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	err = fmt.Errorf("the hub knows no file %q of %s; 'facetfleet recordings list' shows them", file, robot)
 	for _, f := range all {
 		if f.GetFile() != file {
 			continue
 		}
 		if f.GetState() == fleetv1.FileState_FILE_STATE_STORED {
-			return f, nil
+			return f, newer, nil
 		}
-		err = fmt.Errorf("%s of %s is not in the object storage: %s", file, robot,
-			strings.ReplaceAll(cli.Label(f.GetState(), "FILE_STATE_"), "_", " "))
+		newer = cmp.Or(newer, f)
 	}
-	return nil, err
+	if newer != nil {
+		return nil, nil, fmt.Errorf("%s of %s is not in the object storage: %s", file, robot, state(newer))
+	}
+	return nil, nil, fmt.Errorf("the hub knows no file %q of %s; 'facetfleet recordings list' shows them", file, robot)
+}
+
+// state is where a file is, in words.
+func state(f *fleetv1.RecordingFile) string {
+	return strings.ReplaceAll(cli.Label(f.GetState(), "FILE_STATE_"), "_", " ")
 }
 
 // fetch writes a stored file and compares its digest.
 func fetch(ctx context.Context, s *store.Store, f *fleetv1.RecordingFile, out string) (err error) {
-	if _, err := os.Lstat(out); err == nil {
-		return fmt.Errorf("%s is there already; --out names another", out)
+	if err := free(out); err != nil {
+		return err
 	}
-	part, err := os.OpenFile(out+".part", os.O_CREATE|os.O_RDWR, 0o600)
+	// In a folder of several people somebody else's link could lead anywhere.
+	if info, err := os.Lstat(out + ".part"); err == nil && !info.Mode().IsRegular() {
+		return fmt.Errorf("%s.part is there already, and is no file; --out names another", out)
+	}
+	part, err := os.OpenFile(out+".part", os.O_CREATE|os.O_RDWR|syscall.O_NOFOLLOW, 0o600)
 	if err != nil {
 		return err
 	}
@@ -214,7 +232,7 @@ func fetch(ctx context.Context, s *store.Store, f *fleetv1.RecordingFile, out st
 		}
 	}
 	if has < int64(f.GetBytes()) {
-		if err := s.Fetch(ctx, f.GetKey(), has, part); err != nil {
+		if err := s.Fetch(ctx, f.GetKey(), has, int64(f.GetBytes())-has, part); err != nil {
 			return fmt.Errorf("%w; the same command goes on with it", err)
 		}
 	}
@@ -229,7 +247,21 @@ func fetch(ctx context.Context, s *store.Store, f *fleetv1.RecordingFile, out st
 		return errors.Join(fmt.Errorf("what the storage gives is not what the robot had: SHA-256 %s in place of %s; "+
 			"nothing is kept of it", got, f.GetSha256()), os.Remove(part.Name()))
 	}
-	return errors.Join(part.Sync(), os.Rename(part.Name(), out))
+	if err := part.Sync(); err != nil {
+		return err
+	}
+	if err := free(out); err != nil { // since it began
+		return err
+	}
+	return os.Rename(part.Name(), out)
+}
+
+// free is an error where something lies under a name.
+func free(out string) error {
+	if _, err := os.Lstat(out); err == nil {
+		return fmt.Errorf("%s is there already; --out names another", out)
+	}
+	return nil
 }
 
 func seekStart(f *os.File) error {
@@ -266,13 +298,19 @@ unless it runs with --upload asked.`,
 	return cmd
 }
 
-// secret reads a file of keys that nobody else on this machine can read.
+// secret reads a file of keys that nobody else on this machine can read. Those that systemd hands over to a unit lie in
+// a folder that only the unit's user enters; within it the group may seem to read them (systemd from 254 on).
 func secret(flag, name string) ([]byte, error) {
 	info, err := os.Stat(name)
 	if err != nil {
 		return nil, cli.Usagef("%s: %s", flag, fileio.Plain(err))
 	}
-	if info.Mode().Perm()&0o077 != 0 {
+	others := os.FileMode(0o077)
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" &&
+		filepath.Dir(filepath.Clean(name)) == filepath.Clean(dir) {
+		others = 0o007
+	}
+	if info.Mode().Perm()&others != 0 {
 		return nil, cli.Usagef("%s %s: others can read it (mode %04o); make it 0600", flag, name, info.Mode().Perm())
 	}
 	text, err := fileio.Read(name, 1<<10)

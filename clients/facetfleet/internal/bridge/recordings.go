@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -54,6 +55,7 @@ type recordings struct {
 	untold  map[string]bool                   // keys of files of which the hub does not know the newest
 	counts  fleetv1.Uploads
 	asked   chan struct{}
+	undrop  string // why what broke off of a file that is gone could not be dropped last
 }
 
 func newRecordings(b *Bridge, u Uploads) *recordings {
@@ -104,6 +106,7 @@ func (r *recordings) round(ctx context.Context) (busy bool, err error) {
 	if err := r.look(ctx); err != nil {
 		return false, err
 	}
+	r.drop(ctx)
 	key, f := r.next()
 	if f == nil {
 		return false, nil
@@ -112,7 +115,7 @@ func (r *recordings) round(ctx context.Context) (busy bool, err error) {
 	if err != nil {
 		err = fmt.Errorf("%s: %w", f.GetFile(), err)
 		if ctx.Err() == nil {
-			r.put(ctx, key, func(f *fleetv1.RecordingFile) { f.Trouble = err.Error() })
+			r.tell(ctx, key, func(f *fleetv1.RecordingFile) { f.Trouble = err.Error() })
 		}
 	}
 	return err == nil, err
@@ -155,11 +158,12 @@ func (r *recordings) look(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	drop := map[string]string{}
 	r.mu.Lock()
 	changed := slices.Collect(maps.Keys(r.untold))
 	for key, f := range there {
-		if old := r.files[key]; old == nil {
+		// One that is gone is there again where its disk was away; without times another file may have its key.
+		old := r.files[key]
+		if old == nil || old.GetState() == gone || old.GetBytes() != f.GetBytes() {
 			r.files[key] = f
 			changed = append(changed, key)
 		} else if old.GetState() == onRobot && f.GetState() == wanted { // an earlier bridge waited to be asked
@@ -171,9 +175,6 @@ func (r *recordings) look(ctx context.Context) error {
 		if there[key] == nil && f.GetState() != stored && f.GetState() != gone {
 			f.State, f.Trouble = gone, ""
 			changed = append(changed, key)
-			if f.GetKey() != "" {
-				drop[key] = f.GetKey()
-			}
 		}
 	}
 	r.mu.Unlock()
@@ -183,12 +184,36 @@ func (r *recordings) look(ctx context.Context) error {
 			break
 		}
 	}
-	for _, object := range drop {
-		if e := r.Store.Drop(ctx, object); e != nil {
-			r.b.cfg.Log("what was uploaded of a file that is gone: " + e.Error())
+	return err
+}
+
+// drop ends what broke off of uploads of files that are gone: the storage would keep their parts. The index has the
+// object of such a file until that is done, also by a later bridge; a storage that refuses it keeps no upload waiting.
+func (r *recordings) drop(ctx context.Context) {
+	r.mu.Lock()
+	objects := map[string]string{}
+	for key, f := range r.files {
+		if f.GetState() == gone && f.GetKey() != "" {
+			objects[key] = f.GetKey()
 		}
 	}
-	return err
+	r.mu.Unlock()
+	why := ""
+	for _, key := range slices.Sorted(maps.Keys(objects)) {
+		if err := r.Store.Drop(ctx, objects[key]); err != nil {
+			why = "what was uploaded of a file that is gone: " + err.Error()
+			break
+		}
+		r.tell(ctx, key, func(f *fleetv1.RecordingFile) {
+			if f.GetState() == gone { // it may be there again
+				f.Key, f.Store, f.SentBytes = "", "", 0
+			}
+		})
+	}
+	if why != "" && why != r.undrop && ctx.Err() == nil {
+		r.b.cfg.Log(why)
+	}
+	r.undrop = why
 }
 
 // remember asks the hub once what its index has of the robot.
@@ -270,6 +295,9 @@ func (r *recordings) put(ctx context.Context, key string, change func(*fleetv1.R
 		return err
 	}
 	if err := r.b.putIn(ctx, subject.Recordings, key, data); err != nil {
+		if full := new(jetstream.APIError); errors.As(err, &full) && full.Description == "maximum bytes exceeded" {
+			err = fmt.Errorf("the hub's index is full (hub-streams --bucket-bytes): %w", err)
+		}
 		return err
 	}
 	r.mu.Lock()

@@ -54,6 +54,9 @@ func (r *recordings) upload(ctx context.Context, key string, f *fleetv1.Recordin
 	err = r.put(ctx, key, func(f *fleetv1.RecordingFile) { f.State, f.Sha256, f.SentBytes = stored, sha, f.GetBytes() })
 	for pause := time.Second; err != nil; pause = min(2*pause, 10*time.Second) {
 		r.b.cfg.Log("the index of recordings: " + err.Error())
+		r.mu.Lock()
+		r.counts.Trouble = err.Error() // no other file goes before it is told
+		r.mu.Unlock()
 		if !sleep(ctx, pause) {
 			return ctx.Err()
 		}

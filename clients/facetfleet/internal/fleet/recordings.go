@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 
@@ -67,7 +68,8 @@ func recordingOf(key string, data []byte) *fleetv1.RecordingFile {
 	if err = proto.Unmarshal(data, f); err == nil {
 		err = checkTimes(f.GetStartTime(), f.GetEndTime(), f.GetTime())
 	}
-	if err == nil && f.GetKey() != "" && !strings.HasPrefix(f.GetKey(), subject.Escape(robot)+"/") {
+	if err == nil && f.GetKey() != "" &&
+		(!strings.HasPrefix(f.GetKey(), subject.Escape(robot)+"/") || path.Clean(f.GetKey()) != f.GetKey()) {
 		err = fmt.Errorf("its object %q is not below the robot's name", f.GetKey())
 	}
 	if err != nil {

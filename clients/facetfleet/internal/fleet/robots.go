@@ -70,6 +70,8 @@ func (r *Robot) What() string {
 		return r.GetReason()
 	case !r.GetDaemonAnswers():
 		return r.GetTrouble()
+	case r.GetHealth() == facetdv1.HealthState_HEALTH_STATE_GOOD && r.GetUploads().GetTrouble() != "":
+		return "recordings: " + r.GetUploads().GetTrouble()
 	}
 	return r.GetSummary()
 }

@@ -240,8 +240,9 @@ func (s *Store) Drop(ctx context.Context, key string) error {
 	return err
 }
 
-// Fetch writes an object from an offset on.
-func (s *Store) Fetch(ctx context.Context, key string, offset int64, to io.Writer) error {
+// Fetch writes so many bytes of an object at most, from an offset on: one that is longer than it is said to be must not
+// fill a disk.
+func (s *Store) Fetch(ctx context.Context, key string, offset, most int64, to io.Writer) error {
 	o := minio.GetObjectOptions{}
 	if offset > 0 {
 		if err := o.SetRange(offset, 0); err != nil {
@@ -257,7 +258,7 @@ func (s *Store) Fetch(ctx context.Context, key string, offset int64, to io.Write
 	defer r.Close()
 	hangs := time.AfterFunc(stall, func() { cancel(errHangs) })
 	defer hangs.Stop()
-	_, err = io.Copy(to, &paced{ctx: ctx, from: r, moved: func(int) { hangs.Reset(stall) }})
+	_, err = io.Copy(to, &paced{ctx: ctx, from: io.LimitReader(r, most), moved: func(int) { hangs.Reset(stall) }})
 	if err != nil && errors.Is(context.Cause(ctx), errHangs) {
 		err = errHangs
 	}
