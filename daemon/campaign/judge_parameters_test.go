@@ -111,6 +111,34 @@ func (o *outcome) judgeParameters(l *life) {
 	}
 }
 
+// step is that tasks become others, after so many frame sets.
+type step struct {
+	at    time.Time
+	tasks []*facetdv1.Task
+	after int
+}
+
+// steps are the timetables in the order in which they took effect, and between them what was changed while the array
+// was stopped: each of those changes counts, also one that the next has taken back before the array was resumed.
+func (l *life) steps() (out []step) {
+	books, _ := l.books()
+	for _, r := range books {
+		if r.by != nil && r.by.kept {
+			i := slices.IndexFunc(l.ledger.plans, func(p planned) bool { return !p.at.Before(r.by.at) })
+			after := len(l.ledger.sets)
+			if i >= 0 { // nothing runs until then
+				after = l.ledger.plans[i].after
+			}
+			out = append(out, step{r.by.at, r.tasks, after})
+		}
+	}
+	for _, p := range l.ledger.plans {
+		out = append(out, step{p.at, p.plan.GetTasks(), p.after})
+	}
+	slices.SortStableFunc(out, func(a, b step) int { return a.at.Compare(b.at) })
+	return out
+}
+
 // history is what could be set of a task and what it was, by the order of its jobs. It says what is wrong with an
 // answer to one who set something.
 func (l *life) history(name string) (out []moving, wrong string) {
@@ -137,16 +165,16 @@ func (l *life) history(name string) (out []moving, wrong string) {
 		out = append(out, *now)
 	}
 	change(task(l.tasks), 0)
-	plans := l.ledger.plans
+	steps := l.steps()
 	upTo := func(at time.Time) {
-		for ; len(plans) > 0 && plans[0].at.Before(at); plans = plans[1:] {
+		for ; len(steps) > 0 && steps[0].at.Before(at); steps = steps[1:] {
 			jobs := uint64(0)
-			for _, fs := range l.ledger.sets[:plans[0].after] {
+			for _, fs := range l.ledger.sets[:steps[0].after] {
 				if fs.GetTask() == name {
 					jobs++
 				}
 			}
-			change(task(plans[0].plan.GetTasks()), jobs)
+			change(task(steps[0].tasks), jobs)
 		}
 	}
 	for _, x := range l.sets {
