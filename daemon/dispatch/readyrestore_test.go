@@ -85,13 +85,23 @@ func TestRestorationsWaitForTheirGap(t *testing.T) {
 		r.restoring = append(r.restoring, &restoration{of: r.tab, chips: []int{bustest.M0}, prepared: true,
 			run: &bus.Program{}, waits: at.Add(readyWait)})
 	}
-	r.regs.lose([]int{bustest.C0}, r.tab.assumes)
+	r.regs.lose(sorted(bustest.C0, bustest.M0), r.tab.assumes)
 	other := []int{bustest.C0}
 	if p := r.restorationOf(other, at); p != nil {
 		t.Error("the bus is made ready for one more")
 	}
 	if p := r.restorationOf(other, at.Add(readyWait+2*r.tab.plan.Hyperperiod)); p == nil {
 		t.Error("those that wait keep all others away for ever")
+	}
+	// What has become needless waits for nothing.
+	r.regs.set(program.Overlay(r.regs.held, r.tab.assumes), r.tab.assumes)
+	r.regs.lose(other, r.tab.assumes)
+	p := r.restorationOf(other, at)
+	if p == nil {
+		t.Fatal("restorations of chips that are not in doubt any more keep others away")
+	}
+	if err := r.restoreChips(t.Context(), p, at); err != nil || !p.prepared || len(r.restoring) != mostReady {
+		t.Errorf("prepared %v beside %d, %v", p.prepared, len(r.restoring)-1, err)
 	}
 }
 

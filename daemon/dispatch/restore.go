@@ -144,8 +144,7 @@ func (r *runner) restorationOf(chips []int, begin bus.Time) *restoration {
 			return p
 		}
 	}
-	if r.remote() && len(r.restoring) == mostReady &&
-		!slices.ContainsFunc(r.restoring, func(p *restoration) bool { return p.waits <= begin }) {
+	if r.remote() && len(r.restoring) == mostReady && r.needless(begin) < 0 {
 		return nil
 	}
 	ops := r.tab.restorer.Program(chips)
@@ -154,12 +153,20 @@ func (r *runner) restorationOf(chips []int, begin bus.Time) *restoration {
 	return p
 }
 
+// needless is the index of the first of those for which the bus is ready that another one may take the place of at bus
+// time begin, as it has waited for long enough or none of its chips is in doubt any more; -1 where there is none.
+func (r *runner) needless(begin bus.Time) int {
+	return slices.IndexFunc(r.restoring, func(p *restoration) bool {
+		return p.waits <= begin || len(common(r.regs.doubt, p.chips)) == 0
+	})
+}
+
 // restoreChips hands a restoration over, to run from bus time begin on. What follows relies on it: should it fail, that
 // is recalled. Errors: a bus that gives no results any more, or fails again and again.
 func (r *runner) restoreChips(hard context.Context, p *restoration, begin bus.Time) error {
 	if !p.prepared {
 		if len(r.restoring) == mostReady {
-			i := max(slices.IndexFunc(r.restoring, func(o *restoration) bool { return o.waits <= begin }), 0)
+			i := max(r.needless(begin), 0)
 			r.restoring = slices.Delete(r.restoring, i, i+1)
 		}
 		err := r.prepareBeside(hard, p.run)
