@@ -72,7 +72,8 @@ func TestTrouble(t *testing.T) {
 	status("STATE_RUNNING", "")
 	h, err := page.Handler(api, []string{"facetd.v1.ArrayService", "facetd.v1.PlanService", "facetd.v1.StatusService",
 		"facetd.v1.FrameService", "facetd.v1.EventService", "facetd.v1.HealthService",
-		"facetd.v1.FaultService", "facetd.v1.RecordService", "grpc.health.v1.Health"})
+		"facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.HistoryService", "facetd.v1.BringupService",
+		"facetd.v1.CalibrationService", "facetd.v1.SceneService", "facetd.v1.DeviceService", "grpc.health.v1.Health"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -124,7 +124,7 @@ function recall() {
   } catch {
     // as if there were none
   }
-  if (kept?.array !== app.status?.identity?.array_digest || probing.disabled) return probed([]);
+  if (!kept || kept.array !== app.status?.identity?.array_digest || probing.disabled) return probed([]);
   report.hidden = false;
   text(report, `Probed ${clock(kept.at)}.\n${kept.report}`);
   probed(kept.chips);
