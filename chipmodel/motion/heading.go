@@ -75,11 +75,13 @@ func (s *Solver) search(still *fit) (best found) {
 	return best
 }
 
-// tryGrid goes downhill from the best of a grid, and from the others that leave less than was found.
+// tryGrid goes downhill from the best of a grid, and from the others that leave less than was found. What was found
+// downhill from the way of the last time is not looked for again from beside it, but where lenses are apart: speeds
+// make more valleys there.
 func (s *Solver) tryGrid(best *found, still *fit, rings, spokes int, least float64) {
 	promising := s.grid(still, rings, spokes)
 	for i, c := range promising.at[:promising.n] {
-		if i == 0 || c.left < least {
+		if c.left < least || i == 0 && !(s.apart == 0 && best.fit.told == 3 && c.way.close(&best.way)) {
 			s.descend(best, still, c.way)
 		}
 	}

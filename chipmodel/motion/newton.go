@@ -141,7 +141,7 @@ func (l *lens) into(out *slope, turn *Vector, w *way, place *Vector) {
 // down (Levenberg, 1944, and Marquardt, 1963; from memory). Only the direction of a way shows: along itself it is held.
 // It returns what is there in the end.
 func (s *blocks) refine(turn *Vector, w *way, apart float64) {
-	const most, fine = 40, 1e-6 // what is wrong after a step that fine is its square
+	const most, fine = 40, 1e-5 // what is wrong after a step that fine is its square
 	var here, there slope
 	s.slopeAt(turn, w, &here)
 	damp := 0.0
@@ -217,32 +217,34 @@ func (s *slope) step(w *way, apart, damp float64) (d vector7, ok bool) {
 
 // solve replaces b by the solution x of m x = b over the first n, by Cholesky's method; false where m is not positive.
 func (m *matrix7) solve(b *vector7, n int) bool {
-	for j := range n {
-		for k := range j {
-			m[j][j] -= m[j][k] * m[j][k]
+	var by vector7 // one over the diagonal: to divide takes longer than all else
+	for i := range n {
+		row := &m[i]
+		for j := range i {
+			v, other := row[j], &m[j]
+			for k := range j {
+				v -= row[k] * other[k]
+			}
+			row[j] = v * by[j]
 		}
-		if !(m[j][j] > 0) {
+		v, x := row[i], b[i]
+		for k := range i {
+			v -= row[k] * row[k]
+			x -= row[k] * b[k]
+		}
+		if !(v > 0) {
 			return false
 		}
-		m[j][j] = math.Sqrt(m[j][j])
-		for i := j + 1; i < n; i++ {
-			for k := range j {
-				m[i][j] -= m[i][k] * m[j][k]
-			}
-			m[i][j] /= m[j][j]
-		}
-	}
-	for i := range n {
-		for k := range i {
-			b[i] -= m[i][k] * b[k]
-		}
-		b[i] /= m[i][i]
+		row[i] = math.Sqrt(v)
+		by[i] = 1 / row[i]
+		b[i] = x * by[i]
 	}
 	for i := n - 1; i >= 0; i-- {
-		for k := i + 1; k < n; k++ {
-			b[i] -= m[k][i] * b[k]
+		b[i] *= by[i]
+		row, x := &m[i], b[i]
+		for k := range i {
+			b[k] -= row[k] * x
 		}
-		b[i] /= m[i][i]
 	}
 	return true
 }
