@@ -211,13 +211,16 @@ func TestTwoThousandRobots(t *testing.T) {
 	})
 	painted, ran := drawn(t, base, n)
 	t.Logf("page: painted %v after it was asked for, of which its thread ran %v", painted, ran)
-	if ran > 700*time.Millisecond { // it took 0.2 s here, and 1 s when every row was laid out
+	if ran > mostOfThread {
 		t.Errorf("the page's thread ran %v", ran)
 	}
 	if peertest.All() && (quickest > time.Second || painted > time.Second) {
 		t.Errorf("robots took %v, the page %v", quickest, painted)
 	}
 }
+
+// mostOfThread is how long the page's thread may run: it took 0.2 s here, and 1 s when every row was laid out.
+const mostOfThread = 700 * time.Millisecond
 
 // drawn opens the page in a browser and returns how long it took until all robots were laid out and painted, and how
 // much of that the page's thread ran, which other processes lengthen less; the best of some.
@@ -233,7 +236,10 @@ func drawn(t *testing.T, base string, n int) (painted, ran time.Duration) {
 		t.Fatal(err)
 	}
 	painted, ran = time.Hour, time.Hour
-	for range peertest.Cases(1, 10) { // a machine that others use gets several tries
+	for range 10 { // a machine that others use gets several tries, and in the ordinary run no more than it needs
+		if !peertest.All() && ran <= mostOfThread {
+			break
+		}
 		ctx, cancel = chromedp.NewContext(browser, chromedp.WithNewBrowserContext()) // with a thread of its own
 		defer cancel()
 		if _, err := chromedp.Call(ctx, performance.Enable, performance.EnableParams{

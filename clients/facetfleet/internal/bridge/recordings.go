@@ -113,10 +113,10 @@ func (r *recordings) round(ctx context.Context) (busy bool, err error) {
 	}
 	err = r.upload(ctx, key, f)
 	if err != nil {
-		err = fmt.Errorf("%s: %w", f.GetFile(), err)
-		if ctx.Err() == nil {
-			r.tell(ctx, key, func(f *fleetv1.RecordingFile) { f.Trouble = err.Error() })
+		if why := err.Error(); ctx.Err() == nil {
+			r.tell(ctx, key, func(f *fleetv1.RecordingFile) { f.Trouble = why })
 		}
+		err = fmt.Errorf("%s: %w", f.GetFile(), err)
 	}
 	return err == nil, err
 }

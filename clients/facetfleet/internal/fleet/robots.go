@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -95,24 +96,34 @@ func Sort(robots []*Robot, now time.Time) {
 
 // Robots are all robots that the hub knows, the worst first.
 func Robots(ctx context.Context, c *hub.Conn) ([]*Robot, error) {
-	var all []*Robot
+	var l list
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	err := Watch(ctx, c, func(r *Robot) error {
-		if r == nil {
-			return errComplete
-		}
-		if r.Forgotten {
-			return nil
-		}
-		all = append(all, r)
-		return nil
-	})
-	if !errors.Is(err, errComplete) {
+	if err := Watch(ctx, c, l.take); !errors.Is(err, errComplete) {
 		return nil, err
 	}
-	Sort(all, time.Now())
-	return all, nil
+	robots := slices.Collect(maps.Values(l.robots))
+	Sort(robots, time.Now())
+	return robots, nil
+}
+
+// list is the robots that were read so far, by name: a robot comes again where the connection is made anew meanwhile.
+type list struct{ robots map[string]*Robot }
+
+// take takes what Watch gives, up to its end.
+func (l *list) take(r *Robot) error {
+	switch {
+	case r == nil:
+		return errComplete
+	case r.Forgotten:
+		delete(l.robots, r.GetName())
+	case l.robots == nil:
+		l.robots = map[string]*Robot{}
+		fallthrough
+	default:
+		l.robots[r.GetName()] = r
+	}
+	return nil
 }
 
 var errComplete = errors.New("all were read")

@@ -75,12 +75,12 @@ func Open(c Config) (*Store, error) {
 // String is where the store is, without keys.
 func (s *Store) String() string { return s.where }
 
-// said is an error with who it is of; nil of none.
+// said is an error with who it is of; nil of none. The cause comes first: lists have no room for both.
 func (s *Store) said(err error) error {
 	if err == nil {
 		return nil
 	}
-	return fmt.Errorf("the object storage %s: %w", s.where, err)
+	return fmt.Errorf("%w (the object storage %s)", err, s.where)
 }
 
 // local reports whether a host is this machine.

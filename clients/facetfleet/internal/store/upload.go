@@ -201,7 +201,7 @@ func (u *upload) send(ctx context.Context, number int, piece []byte, sum [md5.Si
 	return p, u.said(err)
 }
 
-var errHangs = fmt.Errorf("the object storage has taken nothing for %v", stall)
+var errHangs = fmt.Errorf("nothing has moved for %v", stall)
 
 // complete makes the object of its parts and asks the storage whether it has it.
 func (u *upload) complete(ctx context.Context) error {
