@@ -212,7 +212,7 @@ type Edge struct {
 	// High is what it has changed to.
 	High bool
 	At   Time
-	// Missed is how many edges of this input the device could not tell since it was last configured.
+	// Missed is how many edges before this one of its input the device could not tell, since the bus was opened.
 	Missed uint64
 }
 

@@ -106,6 +106,8 @@ type Bus struct {
 	released map[uint32]*wire.Released // by those that are waited for; nil where it has not come
 	record   record
 	edges    func(bus.Edge) // is told of them; nil before anybody wants it
+	// missed are edges by input that were not told in the sessions before this one, and missing in this one.
+	missed, missing [wire.MaxInputs]uint64
 }
 
 var _ bus.BusCloser = (*Bus)(nil)
@@ -194,6 +196,10 @@ func (b *Bus) attach(ctx context.Context, s *session) error {
 	}
 	b.mu.Lock()
 	b.record.opened(s)
+	for i, n := range b.missing { // which a device counts anew in every session
+		b.missed[i] += n
+	}
+	b.missing = [wire.MaxInputs]uint64{}
 	b.session, b.cut, b.heard = s, nil, time.Now()
 	b.clock.follow(s.welcome.Emulated != 0)
 	b.held = map[[16]byte]uint16{}

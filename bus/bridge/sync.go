@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"fmt"
+	"time"
 
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/wire"
@@ -56,6 +57,10 @@ func (b *Bus) tellSync(s *session) error {
 	return nil
 }
 
+// impossiblyEarly is by how much an edge may seem to come later than now: more than the clock of any device that is
+// followed is off (common practice, no source).
+const impossiblyEarly = time.Second
+
 // takeEdge returns an edge that the device tells of, and who is told. The caller holds mu, and tells without it.
 func (b *Bus) takeEdge(payload []byte) (tell func(), err error) {
 	var m wire.Edge
@@ -65,7 +70,12 @@ func (b *Bus) takeEdge(payload []byte) (tell func(), err error) {
 	if b.array.Device == nil || int(m.Input) >= len(b.array.Device.Inputs) {
 		return nil, fmt.Errorf("the device tells of an edge at input %d, which the array does not have", m.Input)
 	}
-	e := bus.Edge{Input: int(m.Input), High: m.Level != 0, At: b.clock.toBus(m.At), Missed: uint64(m.Missed)}
+	at := b.clock.toBus(m.At)
+	if early := at.Sub(b.clock.Now()); early > impossiblyEarly { // and would keep others from triggering until then
+		return nil, fmt.Errorf("the device tells of an edge %v before it can have come", early)
+	}
+	b.missing[m.Input] = uint64(m.Missed)
+	e := bus.Edge{Input: int(m.Input), High: m.Level != 0, At: at, Missed: b.missed[m.Input] + uint64(m.Missed)}
 	if told := b.edges; told != nil {
 		return func() { told(e) }, nil
 	}

@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -189,5 +190,49 @@ func TestWrongSync(t *testing.T) {
 			t.Errorf("%s: %+v, %v", name, said, err)
 		}
 		s.close()
+	}
+}
+
+// TestMissedEdges: what a device has missed adds up over its sessions, more in the second than in the first, too; an
+// edge that cannot have come yet, or at an input that is not there, is the device's error.
+func TestMissedEdges(t *testing.T) {
+	t.Parallel()
+	b := start(t, bridgetest.Config{Array: synchronized(t, 1)}).Bus
+	var last bus.Edge
+	b.OnEdge(func(e bus.Edge) { last = e })
+	tell := func(m wire.Edge) error {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		tell, err := b.takeEdge(wire.Append(nil, m))
+		if err == nil {
+			tell()
+		}
+		return err
+	}
+	now := b.clock.toDevice(b.Now())
+	again := func() {
+		b.session.fail(errors.New("as if it were lost"))
+		<-b.Lost()
+		if err := b.Prepare(t.Context(), programs(b.array)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, c := range []struct {
+		again  bool
+		told   uint32
+		missed uint64
+	}{{false, 2, 2}, {true, 3, 5}, {false, 4, 6}, {true, 0, 6}, {true, 1, 7}} {
+		if c.again {
+			again()
+		}
+		if err := tell(wire.Edge{Input: 1, Level: 1, Missed: c.told, At: now}); err != nil || last.Missed != c.missed ||
+			last.Input != 1 || !last.High {
+			t.Errorf("%+v: %+v, %v", c, last, err)
+		}
+	}
+	for _, m := range []wire.Edge{{Input: 3}, {Input: 255}, {At: now + b.clock.ticksOf(time.Minute)}} {
+		if err := tell(m); err == nil {
+			t.Errorf("%+v is taken", m)
+		}
 	}
 }

@@ -19,8 +19,6 @@ type robot struct {
 	mu     sync.Mutex
 	array  *chipmodel.Array
 	inputs []*facetdv1.InputStatus // by the array's device
-	before []uint64                // missed when the device was configured last, and what it tells now
-	last   []uint64
 	marks  uint64
 	marked bus.Time        // the last mark
 	lights []time.Duration // of the runner
@@ -36,7 +34,6 @@ func newRobot(a *chipmodel.Array) *robot {
 		r.inputs = append(r.inputs, &facetdv1.InputStatus{Name: in.GetName(), Pin: a.Device.Inputs[i].Pin.String(),
 			Edge: edge, Triggers: in.GetTriggers()})
 	}
-	r.before, r.last = make([]uint64, len(r.inputs)), make([]uint64, len(r.inputs))
 	return r
 }
 
@@ -58,11 +55,7 @@ func (d *Dispatcher) Edge(e bus.Edge) {
 	defer r.mu.Unlock()
 	s := r.inputs[e.Input]
 	s.Edges++
-	if e.Missed < r.last[e.Input] { // the device was configured again, and counts anew
-		r.before[e.Input] += r.last[e.Input]
-	}
-	r.last[e.Input] = e.Missed
-	s.Missed = r.before[e.Input] + e.Missed
+	s.Missed = e.Missed
 	if len(s.Recent) == keptEdges {
 		s.Recent = slices.Delete(s.Recent, 0, 1)
 	}

@@ -122,7 +122,7 @@ func TestEdgesTrigger(t *testing.T) {
 
 // TestEdgesThatCannotTrigger: an edge that comes too late for what was decided is released now, and counted as late;
 // one within the least interval is refused, and one of a task that is not there, with the reason; edges are kept, the
-// last ones, with their numbers; what a device has missed adds up over its sessions.
+// last ones, with their numbers, and how many were missed.
 func TestEdgesThatCannotTrigger(t *testing.T) {
 	t.Parallel()
 	a := withInputs(t, "s0", "nobody")
@@ -139,7 +139,7 @@ func TestEdgesThatCannotTrigger(t *testing.T) {
 				r.Edge(bus.Edge{Input: 1, High: true, At: f.at.Add(-150 * time.Millisecond)})
 				r.Edge(bus.Edge{Input: 1, High: true, At: f.at.Add(time.Microsecond)})
 				r.Edge(bus.Edge{Input: 2, High: true, At: f.at, Missed: 5})
-				r.Edge(bus.Edge{Input: 2, High: true, At: f.at, Missed: 2})
+				r.Edge(bus.Edge{Input: 2, High: true, At: f.at, Missed: 7})
 			case 2:
 				for k := range 100 {
 					r.Edge(bus.Edge{Input: 0, High: k%2 == 0, At: f.at.Add(time.Duration(k))})
