@@ -76,9 +76,9 @@ func TestAKilledHost(t *testing.T) {
 	array := bustest.MustLinearArray()
 	device := bridgetest.Start(t, bridgetest.Config{Array: array, Scene: light(t)})
 	dial(t, device.Address).Close() // it listens
-	for round := range lostHosts(t, 2) {
+	for round := range lostHosts(t, 1) {
 		how, said := syscall.SIGKILL, ""
-		if round%2 == 1 {
+		if rng.IntN(2) == 1 {
 			how = syscall.SIGSTOP
 		}
 		for range 4 * tries {

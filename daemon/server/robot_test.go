@@ -53,26 +53,40 @@ func robotArray(t *testing.T) (a *chipmodel.Array, array, tasks string) {
 	return a, array, tasks
 }
 
+// played is a bus beside which something is played before every segment.
+type played struct {
+	bus.BusCloser
+	play func()
+}
+
+func (p *played) Submit(start bus.Time, s *bus.Segment) error {
+	p.play()
+	return p.BusCloser.Submit(start, s)
+}
+
 // robot runs the demo of robotArray until its bus has run for a while, and judges what is told of marks and inputs by
-// what ran. play, where it is not nil, is called again and again meanwhile.
+// what ran. play, where it is not nil, is called before every segment.
 func robot(t *testing.T, cfg Setup, lasts time.Duration, play func(s *Server)) (s *Server, on *chipmodel.Array,
 	marked []bustest.Record) {
 	t.Helper()
 	var recorder *bustest.Recorder
 	cfg.Listen = config.Listen{GRPC: "127.0.0.1:0"}
 	cfg.Log.Level = "error"
-	cfg.wrapBus = func(b bus.BusCloser) bus.BusCloser {
-		recorder = bustest.NewRecorder(b)
-		return recorder
-	}
-	cfg.StopAt = lasts
-	s = bridgedServer(t, cfg)
 	came := map[int64]bool{} // the times of edges that trigger
 	note := func() {
 		for _, e := range s.fromRobot().GetInputs()[1].GetRecent() {
 			came[e.GetAtBusNs()] = true
 		}
 	}
+	cfg.wrapBus = func(b bus.BusCloser) bus.BusCloser {
+		if play != nil {
+			b = &played{b, func() { play(s); note() }}
+		}
+		recorder = bustest.NewRecorder(b)
+		return recorder
+	}
+	cfg.StopAt = lasts
+	s = bridgedServer(t, cfg)
 	done := make(chan error, 1)
 	go func() { done <- s.Run(t.Context()) }()
 	for running := true; running; {
@@ -83,10 +97,9 @@ func robot(t *testing.T, cfg Setup, lasts time.Duration, play func(s *Server)) (
 			}
 			running = false
 		case <-time.After(time.Millisecond):
-			if play != nil {
-				play(s)
+			if play == nil {
+				note()
 			}
-			note()
 		}
 	}
 	note()
