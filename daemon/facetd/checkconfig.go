@@ -39,6 +39,9 @@ func checkConfig(cmd *cobra.Command, name string, accept bool) error {
 	verdict := writeUnreadable(out, found.Unreadable)
 	fmt.Fprintf(out, "%s %s: %s runs with %s and %s\n", s.name, verdict, found.Array, cli.Count(found.Chips, "chip"),
 		cli.Count(found.Tasks, "task"))
+	for _, note := range found.Notes {
+		fmt.Fprintln(out, "note: "+note)
+	}
 	t := cli.NewTable("ADDRESS", "WHO")
 	for _, a := range found.Addresses {
 		t.Row(a.Address, a.Who)

@@ -12,6 +12,7 @@ import (
 
 	"facetd.example/api/cli"
 	"facetd.example/api/cli/clitest"
+	"facetd.example/deploy"
 )
 
 // run runs the real command tree in this process.
@@ -34,6 +35,22 @@ func TestDemo(t *testing.T) {
 		{"version"}} {
 		if r := run(t, args, ""); r.Status != cli.StatusOK {
 			t.Errorf("facetd %s: %s", strings.Join(args, " "), r.Stderr)
+		}
+	}
+}
+
+// The map lists the pins that connect an array to the rest of a robot with what they serve.
+func TestMapOfARobot(t *testing.T) {
+	array := string(deploy.CrawlerArray) + `
+  mark: {pin: C14, tasks: [wall, bow]}
+  inputs:
+    - {name: wheel, pin: D2, edge: both}
+    - {name: seen, pin: D3, triggers: look}
+`
+	r := run(t, []string{"map", "-", "--svg", "-"}, array)
+	for _, want := range []string{"C14 to mark", "D2 to input wheel", "D3 to input seen, triggers look"} {
+		if n := strings.Count(r.Stdout, "<title>"+want+"</title>"); n != 1 || r.Status != cli.StatusOK {
+			t.Errorf("%q is there %d times: %s", want, n, r.Stderr)
 		}
 	}
 }

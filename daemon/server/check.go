@@ -24,6 +24,8 @@ type Found struct {
 	Addresses []FoundAddress `json:"addresses"`
 	// Unreadable are the chips that no frame can be had of; none of a replay, which reads no chip.
 	Unreadable []Unreadable `json:"unreadable"`
+	// Notes are for people: what is no error, and may be meant otherwise.
+	Notes []string `json:"notes,omitempty"`
 }
 
 // Unreadable is a chip that cannot be read, and the chips that every word selects with it.
@@ -68,7 +70,7 @@ func (c *Setup) Check() (*Found, error) {
 	found := &Found{Array: in.array.Name, Chips: len(in.array.Chips), Tasks: len(in.tasks), Addresses: c.who(),
 		Unreadable: []Unreadable{}}
 	if in.player == nil {
-		found.Unreadable = UnreadableIn(in.array)
+		found.Unreadable, found.Notes = UnreadableIn(in.array), notesOf(in.array, in.checked)
 	}
 	if in.player != nil || len(in.tasks) == 0 {
 		return found, nil

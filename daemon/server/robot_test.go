@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -22,6 +23,7 @@ import (
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/failure"
 	"facetd.example/deploy"
+	"facetd.example/scheduler/program"
 )
 
 // robotArray is the demo connected to the rest of a robot: the light of two of its tasks is marked, one input is told,
@@ -233,5 +235,51 @@ func TestTheRobotBehindTheBridge(t *testing.T) {
 				break
 			}
 		}
+	}
+}
+
+// TestNotesOfTheRobot: a check tells of tasks that an array file names for marks and inputs and that cannot be meant,
+// and of marks that are not at the light time of frames.
+func TestNotesOfTheRobot(t *testing.T) {
+	t.Parallel()
+	_, array, tasks := robotArray(t)
+	text, err := os.ReadFile(array)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		from, to string
+		want     []string
+	}{
+		{"", "", nil},
+		{`"bow"]`, `"bowl"]`, []string{`device.mark.tasks[1]: there is no task "bowl": nothing of it is marked until ` +
+			`one is added`}},
+		{`"look"`, `"took"`, []string{`device.inputs[1].triggers: there is no task "took": edges are refused until one ` +
+			`is added`}},
+		{`"look"`, `"wall"`, []string{`device.inputs[1].triggers: task "wall" has a rate, and is not triggered: edges ` +
+			`are refused`}},
+	} {
+		plain := strings.ReplaceAll(strings.ReplaceAll(string(text), ", ", ","), ": ", ":")
+		changed := strings.Replace(plain, c.from, c.to, 1)
+		if c.from != "" && changed == plain {
+			t.Fatalf("the array file has no %s", c.from)
+		}
+		if err := os.WriteFile(array, []byte(changed), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		cfg := Setup{Config: config.Default()}
+		cfg.Array, cfg.Tasks = array, tasks
+		found, err := cfg.Check()
+		if err != nil || !slices.Equal(found.Notes, c.want) {
+			t.Errorf("%s for %s: %q, %v", c.to, c.from, found.Notes, err)
+		}
+	}
+	linear := bustest.MustLinearArray()
+	linear.Device = &chipmodel.Device{Mark: chipmodel.Mark{Tasks: []string{"slow"}}}
+	class := linear.Chips[0].Class
+	want := []string{"device.mark.tasks[0]: pixels of class " + class.Name + ` integrate: task "slow" is marked at the ` +
+		"end of their exposure, and light_bus_ns of its frames is the middle"}
+	if notes := notesOf(linear, []*program.Task{{Name: "slow", Class: class}}); !slices.Equal(notes, want) {
+		t.Errorf("%q", notes)
 	}
 }

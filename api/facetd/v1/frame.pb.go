@@ -304,7 +304,8 @@ type Frame struct {
 	// Time between two pixels of a row, in nanoseconds.
 	PixelIntervalNs int64 `protobuf:"varint,14,opt,name=pixel_interval_ns,json=pixelIntervalNs,proto3" json:"pixel_interval_ns,omitempty"`
 	// Bus time of the light that the frame shows, in nanoseconds: the start of the load for chips with memory, the first
-	// conversion for others. Of pixels that integrate it is the middle of the exposure, which ends then.
+	// conversion for others. Of pixels that integrate it is the middle of the exposure, which ends
+	// then: where the array's device marks light, the mark is at that end.
 	LightBusNs int64 `protobuf:"varint,15,opt,name=light_bus_ns,json=lightBusNs,proto3" json:"light_bus_ns,omitempty"`
 	// Longest time from load to conversion in this frame, in nanoseconds; 0 for
 	// chips without memory.
