@@ -132,12 +132,16 @@ func (f *chipsFlags) read(stdin io.Reader, name string) (chips.Config, error) {
 	return cfg, err
 }
 
+// leastPulse is the shortest period of pulses: edges that come thicker than the firmware looks for them on a machine that
+// is busy would wait for it without bound, as these chips keep every one.
+const leastPulse = 10 * time.Millisecond
+
 // pulseOf reads what comes to an input, NAME=PERIOD.
 func pulseOf(a *chipmodel.Array, text string) (chips.Pulse, error) {
 	name, period, _ := strings.Cut(text, "=")
 	every, err := time.ParseDuration(period)
-	if err != nil || every < time.Microsecond || every > time.Hour {
-		return chips.Pulse{}, fmt.Errorf("%s: write NAME=PERIOD, such as wheel=100ms, from 1us to 1h", text)
+	if err != nil || every < leastPulse || every > time.Hour {
+		return chips.Pulse{}, fmt.Errorf("%s: write NAME=PERIOD, such as wheel=100ms, from %v to 1h", text, leastPulse)
 	}
 	if a.Device != nil {
 		for _, in := range a.Device.Inputs {
