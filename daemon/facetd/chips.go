@@ -132,8 +132,8 @@ func (f *chipsFlags) read(stdin io.Reader, name string) (chips.Config, error) {
 	return cfg, err
 }
 
-// leastPulse is the shortest period of pulses: edges that come thicker than the firmware looks for them on a machine that
-// is busy would wait for it without bound, as these chips keep every one.
+// leastPulse is the shortest period of pulses: edges that come thicker than the firmware looks for them on a busy
+// machine would wait for it without bound, as these chips keep every one.
 const leastPulse = 10 * time.Millisecond
 
 // pulseOf reads what comes to an input, NAME=PERIOD.
