@@ -3,6 +3,7 @@ package motion_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"facetd.example/api/peertest"
@@ -19,33 +20,53 @@ type tried struct {
 
 func (r *tried) rms() float64 { return math.Sqrt(r.squares / max(1, float64(r.told))) }
 
-// try has the demo turn, and odd change what an eye makes of the light in a frame; the frames of some eyes are those of
-// another scene.
-func try(t *testing.T, spec, other string, elsewhere int, odd func(codes []float64)) (r tried) {
+// drawn keeps the frames of eyes: to draw them takes longer than all that is done with them, and most are wanted often.
+type drawn struct {
+	scenes map[string]scene.Scene
+	frames map[drawnKey][]float64
+}
+
+type drawnKey struct {
+	spec        string
+	eye, number int
+}
+
+const oddPeriod = bustime.Time(66_666_667)
+
+// frame is a copy of the frame of an eye.
+func (d *drawn) frame(t *testing.T, key drawnKey, e *eye) []float64 {
 	t.Helper()
-	at := func(spec string) scene.Scene {
-		s, err := scene.Parse(spec, nil)
+	if d.scenes[key.spec] == nil {
+		s, err := scene.Parse(key.spec, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		return s
+		d.scenes[key.spec] = s
 	}
-	scenes := [2]scene.Scene{at(spec), at(other)}
-	rng := rand.New(rand.NewPCG(3, 5))
+	if d.frames[key] == nil {
+		rng := rand.New(rand.NewPCG(uint64(3+key.eye), uint64(5+key.number)))
+		d.frames[key] = e.frame(d.scenes[key.spec], bustime.Time(key.number)*oddPeriod, rng)
+	}
+	return slices.Clone(d.frames[key])
+}
+
+// try has the demo turn, and odd change what an eye makes of the light in a frame; the frames of some eyes are those of
+// another scene.
+func try(t *testing.T, all *drawn, spec, other string, elsewhere int, odd func(codes []float64)) (r tried) {
+	t.Helper()
 	var eyes []*eye
 	for _, c := range camerasOf(t, 0) {
 		eyes = append(eyes, newEye(c))
 	}
-	const period = bustime.Time(66_666_667)
 	var solver motion.Solver
 	for k := range peertest.Cases(4, 10) {
 		var parts []motion.Part
 		for i, e := range eyes {
-			s := scenes[0]
+			key := drawnKey{spec, i, k}
 			if i < elsewhere {
-				s = scenes[1]
+				key.spec = other
 			}
-			f := e.frame(s, bustime.Time(k)*period, rng)
+			f := all.frame(t, key, e)
 			odd(f)
 			if e.last != nil {
 				got := e.est.Estimate(e.last, f, e.hint)
@@ -53,7 +74,7 @@ func try(t *testing.T, spec, other string, elsewhere int, odd func(codes []float
 				if e.hint = nil; got.Refused == motion.Estimated {
 					e.hint = &motion.Hint{X: got.X, Y: got.Y}
 				}
-				parts = append(parts, motion.Part{Flows: &e.flows, Seconds: float64(period) * 1e-9})
+				parts = append(parts, motion.Part{Flows: &e.flows, Seconds: float64(oddPeriod) * 1e-9})
 			}
 			e.last = f
 		}
@@ -86,7 +107,7 @@ func try(t *testing.T, spec, other string, elsewhere int, odd func(codes []float
 func TestOddPictures(t *testing.T) {
 	const turning = "demo:low=1,high=800,yaw_rate=12"
 	const ahead = ",forward_rate=0.1"
-	plain := func([]float64) {}
+	plain, all := func([]float64) {}, &drawn{map[string]scene.Scene{}, map[drawnKey][]float64{}}
 	for _, c := range []struct {
 		name, way, other string
 		elsewhere        int
@@ -110,7 +131,7 @@ func TestOddPictures(t *testing.T) {
 			}
 		}, 0.002},
 	} {
-		r := try(t, turning+c.way, c.other, c.elsewhere, c.odd)
+		r := try(t, all, turning+c.way, c.other, c.elsewhere, c.odd)
 		z := math.Sqrt(r.z / 3 / max(1, float64(r.told)))
 		t.Logf("%s: %d of %d pairs told, rate within %.4f rad/s rms, %.2f standard deviations; left out %d times",
 			c.name, r.told, r.pairs, r.rms(), z, r.leftOut)
