@@ -713,8 +713,8 @@ type Prediction struct {
 	// Greatest such time, in nanoseconds.
 	GreatestLightIntervalNs int64 `protobuf:"varint,24,opt,name=greatest_light_interval_ns,json=greatestLightIntervalNs,proto3" json:"greatest_light_interval_ns,omitempty"`
 	// Fastest turn of the body that is followed from rest, in radians a second, whatever its axis: the one that moves
-	// the picture in the middle of the finest view by as much as is looked for, in the greatest light interval. 0 where
-	// the frames of no view can be compared.
+	// the picture in the middle of a view by as much as is looked for, in the greatest light interval; of several chips
+	// and views that of the one that follows most. 0 where the frames of no view can be compared.
 	FastestTurnRadPerS float64 `protobuf:"fixed64,25,opt,name=fastest_turn_rad_per_s,json=fastestTurnRadPerS,proto3" json:"fastest_turn_rad_per_s,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
