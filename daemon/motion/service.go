@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -61,10 +62,25 @@ func (s *Service) Stats() Stats { return s.counts.Stats() }
 func (s *Service) viewsOf(task string, generation uint64) []*facetdv1.View {
 	for _, t := range s.cfg.Tasks() {
 		if t.GetTask().GetName() == task && t.GetGeneration() == generation {
-			return t.GetTask().GetViews()
+			return named(t.GetTask().GetViews())
 		}
 	}
 	return nil
+}
+
+// named are the views of a task by the names that its frames have: one without a name is called by its place, and a
+// task without views has one.
+func named(views []*facetdv1.View) []*facetdv1.View {
+	out := slices.Clone(views)
+	if len(out) == 0 {
+		out = []*facetdv1.View{{}}
+	}
+	for i, v := range out {
+		if v.GetName() == "" {
+			out[i] = &facetdv1.View{Name: fmt.Sprintf("view-%d", i+1), Binning: v.GetBinning()}
+		}
+	}
+	return out
 }
 
 // motionStream is what a watcher sends to, and hears grants from.

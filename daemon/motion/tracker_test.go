@@ -191,6 +191,21 @@ func TestARawFrameIsNotComparedWithACorrectedOne(t *testing.T) {
 	}
 }
 
+// TestViewsWithoutANameAreKnown: frames of a task that names no views, or has none, tell of motion as others do.
+func TestViewsWithoutANameAreKnown(t *testing.T) {
+	for _, views := range [][]*facetdv1.View{nil, {{}}, {{Name: "view-1"}}} {
+		tasks := []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "bed", Views: views}, Generation: 3}}
+		tr := New(Config{Array: demo(t), Tasks: func() []*facetdv1.RunningTask { return tasks }}).Tracker()
+		var c *facetdv1.ChipMotion
+		for job := range int64(2) {
+			c = tr.Take(bed(job, 0.4, func(f *facetdv1.Frame) { f.View = "view-1" })).GetChips()[0]
+		}
+		if c.GetReason() != 0 || math.Abs(c.GetShiftXPx()-0.4) > 0.005 {
+			t.Errorf("%v: %v", views, c)
+		}
+	}
+}
+
 // TestTasksThatAreGoneAreForgotten: a stream holds no more than the tasks whose frames may still be compared.
 func TestTasksThatAreGoneAreForgotten(t *testing.T) {
 	known := map[string]bool{}
