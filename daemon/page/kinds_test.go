@@ -194,6 +194,8 @@ func TestMaps(t *testing.T) {
 		}
 	}
 	b.picture("maps", "#calibration")
+	// The age beside the picture of a map is as of now, like that in the table.
+	b.waitFor(`/, ([3-9]|\d\d+) s old/.test(document.getElementById("map-age").textContent)`, patience)
 	b.choose("#codes", "CODES_CORRECTED")
 	b.click(`.tile[data-chip="bow-left"]`)
 	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`,

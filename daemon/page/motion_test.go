@@ -37,6 +37,14 @@ func TestMotionOnThePage(t *testing.T) {
 	b.waitFor(`/Turns left1[12]\.\d ± /.test(document.getElementById("motion-facts").textContent)`, patience)
 	b.waitFor(`Boolean(document.querySelector("#motion-dial .turn"))`, patience)
 	b.picture("motion", "#frames")
+	// Once nothing is told any more, no number stays as if it were of now.
+	tasks := facetdv1.NewTaskServiceClient(d.dial(t))
+	if _, err := tasks.DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "bed"}); err != nil {
+		t.Fatal(err)
+	}
+	b.waitFor(`document.getElementById("motion-facts").textContent === "" && !document.querySelector("#motion-dial .turn")`,
+		patience)
+	b.waitFor(`document.getElementById("motion-said").textContent.startsWith("No estimate came")`, patience)
 	b.click("#motion summary")
 	b.waitFor(`document.querySelectorAll(".tile .flow").length === 0`, patience)
 	b.noErrors()

@@ -8,13 +8,21 @@ import { age, clock, count, num, seconds, words } from "./units.mjs";
 
 const grey = Uint16Array.from({ length: 256 }, (_, i) => i);
 
+let asked = ""; // the map that was asked for last: answers may come in another order
+
+// made says when a map was made, and how old it is by now.
+export const made = (m, maxAge) => `${m.id}, made ${clock(m.create_time)}, ${age(seconds(m.age))} old${maxAge ? `, of at most ${age(maxAge)}` : ""}.`;
+
 // show draws a map, which is one of the list, into a node.
 export async function show(app, node, m, maxAge) {
   node.replaceChildren(h("p", { class: "muted" }, `Reading ${m.id}…`));
+  asked = m.id;
   let map;
   try {
     map = (await call("CalibrationService", "GetCorrectionMap", { id: m.id, data: true })).correction_map;
+    if (asked !== m.id) return;
   } catch (e) {
+    if (asked !== m.id) return;
     node.replaceChildren(h("p", { class: "said", data: { kind: "bad" } }, e.message));
     if (!e.code) console.error(e);
     return;
@@ -24,7 +32,7 @@ export async function show(app, node, m, maxAge) {
   const defects = data.defects ?? [];
   node.replaceChildren(
     h("h3", {}, `${map.chip}, ${map.view || "plain"}: ${words(map.method, "CALIBRATION_METHOD_")}`),
-    h("p", { class: "small" }, `${map.id}, made ${clock(map.create_time)}, ${age(seconds(map.age))} old${maxAge ? `, of at most ${age(maxAge)}` : ""}.`),
+    h("p", { class: "small", id: "map-age" }, made(map, maxAge)),
     h("div", { class: "shots maps" }, planes.map(([name, values, unit]) => plane(app, map, name, values, unit, defects))),
     h("p", { class: "small", id: "map-defects" }, defects.length ? `${count(map.defective_pixels, "defective pixel")}, drawn in the colour of what is bad: ` +
       (map.defects ?? []).map((d) => `${count(d.pixels, words(d.kind, "DEFECT_KIND_"), words(d.kind, "DEFECT_KIND_"))}`).join(", ") + "." : "No pixel is defective."),

@@ -1,7 +1,7 @@
 // Active correction maps, where the daemon has a service for them: how old each is, and one of them as pictures.
 
 import { call } from "./api.mjs";
-import { byID, h, seen } from "./dom.mjs";
+import { byID, h, seen, text } from "./dom.mjs";
 import * as picture from "./mappicture.mjs";
 import { age, count, num, seconds, words } from "./units.mjs";
 
@@ -62,7 +62,11 @@ function show(got) {
   refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");
   if (held) table.querySelector(`[data-of="${CSS.escape(held)}"]`)?.focus();
   const now = maps.find((m) => m.id === shown) ?? maps[0];
-  if (now?.id === shown) return;
+  if (now && now.id === shown) {
+    const said = byID("map-age");
+    if (said) text(said, picture.made(now, maxAge)); // it grows older
+    return;
+  }
   if (now) choose(now, maxAge);
   else pictured.replaceChildren();
 }

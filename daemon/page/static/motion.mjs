@@ -11,7 +11,7 @@ import { num } from "./units.mjs";
 const EVERY = "0.2s"; // of bus time between two estimates of a task
 const OLD_MS = 2500; // after which what was told is no longer shown
 
-let app, box, said, list, picture, feed;
+let app, box, said, list, picture, feed, told = 0; // when the numbers that are shown came
 const arrows = new Map(); // by chip: { node, at }
 
 export function start(a) {
@@ -30,8 +30,22 @@ export function start(a) {
   app.hub.on("tick", () => {
     const now = performance.now();
     for (const [chip, shown] of arrows) if (!box.open || now - shown.at > OLD_MS) clear(chip);
+    if (told && now - told > OLD_MS) forget();
   });
-  app.hub.on("array", () => arrows.clear()); // their tiles have gone
+  app.hub.on("array", () => {
+    arrows.clear(); // their tiles have gone
+    if (told) forget();
+  });
+}
+
+// forget shows no numbers any more: those of a stream that fell silent are not how the body moves now.
+function forget() {
+  told = 0;
+  delete box.dataset.at;
+  delete box.dataset.told;
+  list.replaceChildren();
+  draw({ near: [] });
+  if (said.textContent.startsWith("By task")) text(said, `No estimate came for ${OLD_MS / 1000} s: what the last one told is not shown any more.`);
 }
 
 function clear(chip) {
@@ -43,6 +57,7 @@ function onEstimate({ estimate }) {
   if (!estimate || !box.open) return;
   for (const c of estimate.chips ?? []) over(c, estimate.task);
   if (!estimate.body?.told && performance.now() - num(box.dataset.at) < OLD_MS) return; // another task told something
+  told = performance.now();
   box.dataset.at = String(estimate.body?.told ? performance.now() : 0);
   box.dataset.told = String(Boolean(estimate.body?.told));
   list.replaceChildren(...facts(estimate).map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v))));
