@@ -61,8 +61,13 @@ stored. A robot that is away is shown as it was last.`,
 	return cmd
 }
 
-// began is how the time is written at which a recording began.
-const began = "2006-01-02 15:04:05"
+// began is when a recording began; one of which nothing can be read has no times.
+func began(f *fleetv1.RecordingFile) string {
+	if f.GetStartTime() == nil {
+		return "-"
+	}
+	return f.GetStartTime().AsTime().UTC().Format("2006-01-02 15:04:05")
+}
 
 func writeRecordings(cmd *cobra.Command, all []*fleetv1.RecordingFile, now time.Time) error {
 	if cli.WantsJSON(cmd) {
@@ -75,7 +80,7 @@ func writeRecordings(cmd *cobra.Command, all []*fleetv1.RecordingFile, now time.
 			there = cli.Percent(float64(f.GetSentBytes()) / float64(f.GetBytes()))
 		}
 		t.Row(printable(f.GetRobot()), printable(f.GetFile()),
-			f.GetStartTime().AsTime().UTC().Format(began), count(f.GetBytes()), state(f), there,
+			began(f), count(f.GetBytes()), state(f), there,
 			cli.Age(max(0, now.Sub(f.GetTime().AsTime()))), cli.Short(printable(f.GetTrouble()), 60))
 	}
 	return t.Write(cmd.OutOrStdout())
@@ -166,7 +171,7 @@ off is gone on with: until it is whole it has the name with .part. The keys of t
 					return cli.WriteJSON(cmd.OutOrStdout(), map[string]any{"path": out, "file": raw})
 				}
 				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %d bytes, as %s has them; began %s\n", out, f.GetBytes(),
-					printable(f.GetRobot()), f.GetStartTime().AsTime().UTC().Format(began))
+					printable(f.GetRobot()), began(f))
 				return err
 			})
 		},

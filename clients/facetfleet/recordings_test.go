@@ -253,7 +253,8 @@ func TestRecordingsThatAreAskedFor(t *testing.T) {
 		t.Fatalf("list: status %d, %v, %s%s", status, err, out, errs)
 	}
 	if status, out, errs := run(t, server.URL, "recordings"); status != 0 ||
-		strings.Count(out, "crawler") != 3 || !strings.Contains(out, "on robot") || !strings.Contains(out, "100.0 %") {
+		strings.Count(out, "crawler") != 3 || strings.Contains(out, "1970") || !strings.Contains(out, "on robot") ||
+		!strings.Contains(out, "100.0 %") {
 		t.Errorf("list: status %d, %s%s", status, out, errs)
 	}
 }
