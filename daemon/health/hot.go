@@ -73,7 +73,8 @@ func (h *hotPixels) count(known *Pattern) int {
 	return n
 }
 
-// screen calls each for the pixels that stand out, with four looks at most of them.
+// screen calls each for the pixels that stand out, with four looks at most of them. The three rows and columns at each
+// edge have no square around them.
 func (h *hotPixels) screen(codes []uint16, rows, columns int, limit float64, each func(int)) {
 	for r := 3; r < rows-3; r++ {
 		for c := 3; c < columns-3; c++ {

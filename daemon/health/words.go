@@ -90,9 +90,8 @@ var wordings = [numConditions]wording{
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_HOT_PIXELS, state: degraded, slug: "hot-pixels",
 		unit: "pixels",
 		shown: func(e evidence) string {
-			return fmt.Sprintf("%.0f pixels stand out at the same code whatever the picture does (%.0f at least are "+
-				"told)",
-				e.measured, e.limit)
+			return fmt.Sprintf("at least %.0f pixels stand out at the same code whatever the picture does (fewer than "+
+				"%.0f are not told, and those at the picture's edges not looked at)", e.measured, e.limit)
 		},
 		consequence: "what is worked out from these pixels is wrong",
 		cause: words{
@@ -175,9 +174,9 @@ func who(a *chipmodel.Array, c culprit) string {
 	case ofChip:
 		return "chip " + c.name
 	case ofLane:
-		return fmt.Sprintf("all %d chips on lane %s", len(c.chips), c.name)
+		return fmt.Sprintf("all %d chips on lane %s (%s)", len(c.chips), c.name, listed(a, c.chips))
 	case ofLine:
-		return fmt.Sprintf("all %d chips wired to select line %s", len(c.chips), c.name)
+		return fmt.Sprintf("all %d chips wired to select line %s (%s)", len(c.chips), c.name, listed(a, c.chips))
 	}
 	return fmt.Sprintf("%d chips (%s)", len(c.chips), listed(a, c.chips))
 }

@@ -3,6 +3,7 @@ package sampler
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -41,9 +42,11 @@ func series(r *facetdv1.GetHistoryResponse, q facetdv1.HistoryQuantity, task str
 // TestSamples: three seconds of a bus with a task that misses, and one that is paused, as they are told afterwards.
 func TestSamples(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		snap := dispatch.Snapshot{Uncertainty: time.Microsecond,
-			Tasks: []*facetdv1.RunningTask{running("a", 20, false), running("b", 5, true)}}
-		s := New(Config{Snapshot: func() dispatch.Snapshot { return snap }})
+		tasks := []*facetdv1.RunningTask{running("a", 20, false), running("b", 5, true)}
+		var now atomic.Int64
+		s := New(Config{Snapshot: func() dispatch.Snapshot {
+			return dispatch.Snapshot{Uncertainty: time.Microsecond, Tasks: tasks, Now: bus.Time(now.Load())}
+		}})
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		go s.Run(ctx)
@@ -63,7 +66,7 @@ func TestSamples(t *testing.T) {
 			for range second {
 				s.SegmentRun("a", &bus.Result{Busy: load}, dispatch.WordCount{})
 			}
-			snap.Now = bus.Time(time.Duration(second) * time.Second)
+			now.Store(int64(second) * int64(time.Second))
 			time.Sleep(500 * time.Millisecond)
 			synctest.Wait()
 		}

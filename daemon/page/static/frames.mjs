@@ -52,6 +52,7 @@ export function start(a) {
   app.hub.on("array", build);
   app.hub.on("plan", () => setOptions(taskBox.box, taskOptions()));
   app.hub.on("tick", ages);
+  app.hub.on("health", showWorst);
   app.hub.on("theme", () => tiles.forEach((t) => (t.dirty = true)));
   app.hub.on("live", anew); // at first, when connected again, and when shown again
   feed = new Feed(app.link, app.hub, answers, onAnswer, (e) => {
@@ -69,7 +70,7 @@ export function start(a) {
   window.addEventListener("resize", place);
   const node = byID("tiles");
   visible = seen(byID("frames"));
-  panorama.start(app, node, choose);
+  panorama.start(app, node, pick);
   requestAnimationFrame(draw);
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
 }
@@ -178,7 +179,7 @@ function build() {
     const canvas = h("canvas", { width: 8, height: 8 }), age = h("span", { class: "age" }, "no frame yet"), found = h("span", { class: "health", hidden: true });
     const button = h("button", {
       type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
-      onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
+      onclick: () => pick(c.name), onkeydown: (e) => move(e, c.name),
     }, h("span", { class: "pic" }, die(canvas)), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), " ", age), " ", found);
     node.append(button);
     tiles.set(c.name, { chip: c, button, canvas, age, found, views: new Map(), dirty: false });
@@ -233,7 +234,21 @@ function place() {
   }));
 }
 
+let large = "", byHand = ""; // the chip that is shown large, and the one that somebody picked
+
+function pick(name) {
+  byHand = name;
+  choose(name);
+}
+
+// showWorst shows a chip of the worst finding large, where nobody picked one and none of a finding is.
+function showWorst({ findings = [] }) {
+  const open = findings.filter((f) => !f.shelving), chips = open.flatMap((f) => f.chips ?? []).filter((n) => tiles.has(n));
+  if (chips.length && !tiles.has(byHand) && !chips.includes(large)) choose(chips[0], true);
+}
+
 function choose(name, quiet) {
+  large = name;
   for (const [n, t] of tiles) {
     t.button.tabIndex = n === name ? 0 : -1;
     t.button.setAttribute("aria-pressed", n === name);
