@@ -19,8 +19,18 @@ func (p *report) motion(out *facetdv1.Prediction, t *TaskPlan, m *Member, starts
 	}
 	out.LeastLightIntervalNs, out.GreatestLightIntervalNs = int64(least), int64(most)
 	if most <= motion.LongestInterval { // frames further apart are not compared
-		out.FastestTurnRadPerS = farthestTurn(p.array, m.Task) / most.Seconds()
+		out.FastestTurnRadPerS = roundedDown(farthestTurn(p.array, m.Task) / most.Seconds())
 	}
+}
+
+// roundedDown keeps nine digits: processors differ in the last of a number, and plans are to be the same on all of
+// them.
+func roundedDown(v float64) float64 {
+	if v <= 0 {
+		return 0
+	}
+	digits := math.Pow(10, 8-math.Floor(math.Log10(v)))
+	return math.Floor(v*digits) / digits
 }
 
 // intervals are the least and the greatest time between the light of two frames of a task that are compared: within the
