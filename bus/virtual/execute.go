@@ -28,6 +28,7 @@ type flight struct {
 	begun   bool
 	done    bool // res is complete
 	broken  uint64
+	late    time.Duration // how long after its start it was handed over
 	res     bus.Result
 	later   []laterRead // room for captures that are put off
 }
@@ -113,6 +114,7 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 		Slack: bus.NoSlack}})
 	f := &b.queue[len(b.queue)-1]
 	now := b.Now()
+	f.late = now.Sub(start)
 	switch {
 	case b.limits.LeastLead > 0:
 		f.res.Slack = start.Sub(now) - b.limits.LeastLead
@@ -262,7 +264,7 @@ func (b *Bus) ended(f *flight) {
 		return
 	}
 	f.done = true
-	b.catchUp(end)
+	b.catchUp(end, f.late)
 	if b.free {
 		// In free pace this goroutine never waits. On a single processor all others would run only when the Go
 		// scheduler preempts it, every 10 ms, and an answer to a client takes several turns.
@@ -285,14 +287,15 @@ func (b *Bus) pace(ctx context.Context, op *bus.Op, end bus.Time, res *bus.Resul
 	return b.sleep(ctx, end)
 }
 
-// catchUp waits until the host's clock has reached the end of a segment, and notes how late it was. The wait cannot be
-// broken off, as the segment is already done; it is at most the time that the simulation may run ahead.
-func (b *Bus) catchUp(end bus.Time) {
+// catchUp waits until the host's clock has reached the end of a segment, and notes how late it was: as late as before,
+// when the segment was handed over, should it have caught up meanwhile. The wait cannot be broken off, as the segment
+// is already done; it is at most the time that the simulation may run ahead.
+func (b *Bus) catchUp(end bus.Time, before time.Duration) {
 	if b.free {
 		return
 	}
 	_ = b.sleep(context.Background(), end)
-	late := int64(b.hostNow().Sub(end))
+	late := int64(max(b.hostNow().Sub(end), before))
 	old := b.lag.Load()
 	b.lag.Store(max(late, old-old/8))
 }

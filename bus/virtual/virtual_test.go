@@ -193,7 +193,7 @@ func TestLateHost(t *testing.T) {
 			t.Errorf("late %+v, on time %+v, %v", res, want, err)
 		}
 		_, off := b.HostTime(0)
-		if late := time.Second - time.Duration(res.End); off != late {
+		if late := time.Second - time.Duration(res.Start); off != late { // what was sampled first was the latest
 			t.Errorf("uncertainty %v, the host was %v late", off, late)
 		}
 		at := b.Now()
