@@ -8,6 +8,7 @@ import { median } from "./stats.mjs";
 
 const CELLS = 90; // of a view, from top to bottom: two degrees, within which a lens is straight enough
 const EACH_MS = 100; // between two drawings
+const TOLD_MS = 1000; // between two texts of how it goes
 const MOST_WIDE = 1024; // pixels of the picture
 // Each view adds a quarter of its grey to the colours and a quarter to the alpha: their ratio is the mean of up to four.
 const PART = 0.25;
@@ -30,7 +31,7 @@ void main() { vec4 c = texture2D(sum, at);
   gl_FragColor = vec4(v, 1.0); }`;
 
 let app, canvas, box, names, said, gl, chipProgram, wholeProgram, square, target, failed = "";
-let view = "", geometry, digest = "", meshes = new Map(), last = 0, took = [], times = [], overlaps;
+let view = "", geometry, digest = "", meshes = new Map(), last = 0, toldAt = 0, took = [], times = [], overlaps;
 
 // start makes the panorama within a node; picturesOf gives, for a chip, its newest picture as RGBA, where it lies on the
 // chip, and how old it looks.
@@ -186,7 +187,9 @@ export function draw(now, pictureOf, colours) {
   box.dataset.shown = shown;
   box.dataset.rate = rate.toFixed(1);
   box.dataset.ms = median(took).toFixed(2);
-  if (times.length % 10 === 0) text(said, `${box.dataset.coverage} ${shown} of ${geometry.length} chips drawn, ${rate.toFixed(0)} times a second; ${median(took).toFixed(1)} ms of this page each.`);
+  if (now - toldAt < TOLD_MS) return;
+  toldAt = now;
+  text(said, `${box.dataset.coverage} ${shown} of ${geometry.length} chips drawn, ${rate.toFixed(0)} times a second; ${median(took).toFixed(1)} ms of this page each.`);
 }
 
 function make(g) {
