@@ -58,7 +58,7 @@ func (b *Bus) tellSync(s *session) error {
 }
 
 // impossiblyEarly is by how much an edge may seem to come later than now: more than the clock of any device that is
-// followed is off (common practice, no source).
+// followed is off (our choice, no source).
 const impossiblyEarly = time.Second
 
 // takeEdge returns an edge that the device tells of, and who is told. The caller holds mu, and tells without it.

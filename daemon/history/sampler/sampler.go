@@ -125,6 +125,12 @@ func (s *Service) JobEnded(fs *facetdv1.FrameSet) {
 
 // Run takes a sample every second until ctx ends.
 func (s *Service) Run(ctx context.Context) {
+	// Bus time need not begin with the daemon: the first sample is of what passes from here on.
+	at := s.cfg.Snapshot().Now
+	s.keeping.Lock()
+	s.before = at
+	s.keeping.Unlock()
+	s.take()
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for {

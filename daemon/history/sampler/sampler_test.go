@@ -114,6 +114,30 @@ func TestSamples(t *testing.T) {
 	})
 }
 
+// TestTheFirstSampleIsOfItsSecond: also where bus time was an hour when the daemon began, as in a replay.
+func TestTheFirstSampleIsOfItsSecond(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		begun := time.Now()
+		s := New(Config{Snapshot: func() dispatch.Snapshot {
+			return dispatch.Snapshot{Now: bus.Time(time.Hour + time.Since(begun))}
+		}})
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		go s.Run(ctx)
+		synctest.Wait()
+		var load bus.Phases
+		load[facetdv1.Phase_PHASE_LOAD] = 400 * time.Millisecond
+		s.SegmentRun("a", &bus.Result{Busy: load}, dispatch.WordCount{})
+		time.Sleep(time.Second)
+		synctest.Wait()
+		r, err := s.GetHistory(t.Context(), &facetdv1.GetHistoryRequest{Span: durationpb.New(time.Second)})
+		used := series(r, facetdv1.HistoryQuantity_HISTORY_QUANTITY_UTILIZATION, "", facetdv1.Phase_PHASE_LOAD)
+		if err != nil || len(used.GetRuns()) != 1 || used.GetRuns()[0].GetMeans()[0] != 0.4 {
+			t.Errorf("used %v, want 0.4; %v", used, err)
+		}
+	})
+}
+
 // TestRequestsAreChecked: each field that is wrong is named.
 func TestRequestsAreChecked(t *testing.T) {
 	s := New(Config{})

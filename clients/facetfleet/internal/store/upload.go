@@ -230,11 +230,11 @@ func (u *upload) etag() string {
 func (s *Store) Drop(ctx context.Context, key string) error {
 	list, err := s.core.ListMultipartUploads(ctx, s.bucket, s.folder+key, "", "", "", 1000)
 	if err != nil {
-		return err
+		return s.said(err)
 	}
 	for _, l := range list.Uploads {
 		if l.Key == s.folder+key {
-			err = errors.Join(err, s.core.AbortMultipartUpload(ctx, s.bucket, l.Key, l.UploadID))
+			err = errors.Join(err, s.said(s.core.AbortMultipartUpload(ctx, s.bucket, l.Key, l.UploadID)))
 		}
 	}
 	return err
