@@ -16,10 +16,9 @@ const (
 
 // greetPatiently is greet. Where another host uses the device of which that has heard nothing meanwhile, it waits until
 // that one's lease has ended: over datagrams and serial lines a device does not hear that its host was killed, and who
-// is
-// started in its place should not have to be started twice.
+// is started in its place should not have to be started twice.
 func greetPatiently(ctx context.Context, address string, as host) (*session, error) {
-	var first time.Time // when the device could have heard of the other one for the last time
+	var first time.Time // the latest time at which the device may have heard of the other one, by what it told
 	for began := time.Now(); ; {
 		asked := time.Now()
 		s, err := greet(ctx, address, as)
@@ -27,12 +26,12 @@ func greetPatiently(ctx context.Context, address string, as host) (*session, err
 		if !errors.As(err, &used) || used.Taken {
 			return s, err
 		}
-		heard := asked.Add(-used.Heard)
-		if first.IsZero() {
-			first = heard
+		// It tells of a time from when it was asked to its answer: the other one lives where the earliest that this
+		// may be is later than the latest of an answer before.
+		if latest := time.Now().Add(-used.Heard); first.IsZero() || latest.Before(first) {
+			first = latest
 		}
-		// It tells of when it was asked or later, by as much as the way takes.
-		if heard.Sub(first) > lookAgain/2 || time.Since(began) > graceOfADead {
+		if asked.Add(-used.Heard).Sub(first) > lookAgain/2 || time.Since(began) > graceOfADead {
 			return nil, err
 		}
 		select {
