@@ -49,9 +49,10 @@ func (w *way) close(o *way) bool {
 
 // found is the turn and the way under which least is left over.
 type found struct {
-	turn Vector
-	way  way
-	fit  fit
+	turn  Vector
+	way   way
+	fit   fit
+	ended bool // downhill it does not go on
 }
 
 // search finds them: from the way of the last time downhill, and from those of a grid over all ways that promise less,
@@ -71,6 +72,12 @@ func (s *Solver) search(still *fit) (best found) {
 	// source).
 	if s.at.square+best.fit.left > 10*s.at.free {
 		s.tryGrid(&best, still, 2*rings, 2*spokes, math.Inf(1))
+	}
+	for more := 5; more > 0 && !best.ended; more-- { // a long way: the others need not be gone to the end
+		before := best.fit.left
+		if s.descend(&best, still, best.way); !(best.fit.left < before) {
+			break
+		}
 	}
 	return best
 }
@@ -95,7 +102,7 @@ func (s *Solver) descend(best *found, still *fit, from way) {
 	if from.inverse == 0 {
 		apart = 0 // first as if all lenses were in one place
 	}
-	s.at.refine(&f.turn, &f.way, apart)
+	f.ended = s.at.refine(&f.turn, &f.way, apart)
 	s.front(&f)
 	if s.apart > 0 {
 		f = s.spread(f, apart > 0)
@@ -117,10 +124,10 @@ func (s *Solver) spread(f found, apart bool) found {
 		if dot(together.way.v, together.way.v) < 1e-12 {
 			together.way.v = Vector{1, 0, 0}
 		}
-		s.at.refine(&together.turn, &together.way, 0)
+		together.ended = s.at.refine(&together.turn, &together.way, 0)
 		s.front(&together)
 	} else {
-		s.at.refine(&wide.turn, &wide.way, s.apart)
+		wide.ended = s.at.refine(&wide.turn, &wide.way, s.apart)
 		s.front(&wide)
 	}
 	together.fit = s.at.under(&together.way, &together.turn)

@@ -139,8 +139,8 @@ func (l *lens) into(out *slope, turn *Vector, w *way, place *Vector) {
 
 // refine walks downhill from a turn and a way by Newton's method, with as much of the diagonal added as it takes to go
 // down (Levenberg, 1944, and Marquardt, 1963; from memory). Only the direction of a way shows: along itself it is held.
-// It returns what is there in the end.
-func (s *blocks) refine(turn *Vector, w *way, apart float64) {
+// It reports whether it came to the end within the steps that it has.
+func (s *blocks) refine(turn *Vector, w *way, apart float64) (ended bool) {
 	const most, fine = 40, 1e-5 // what is wrong after a step that fine is its square
 	var here, there slope
 	s.slopeAt(turn, w, &here)
@@ -160,20 +160,21 @@ func (s *blocks) refine(turn *Vector, w *way, apart float64) {
 			v.measure(apart)
 			if s.slopeAt(&t, &v, &there); there.half <= here.half+1e-13*math.Abs(here.half) {
 				*turn, *w, here = t, v, there
+				if size < fine*fine && damp == 0 { // damped, a step is short in the middle of a narrow valley too
+					return true
+				}
 				if damp /= 10; damp < 1e-9 {
 					damp = 0
-				}
-				if size < fine*fine {
-					return
 				}
 				continue
 			}
 			if size < fine*fine {
-				return
+				return true
 			}
 		}
 		damp = max(1e-4, 10*damp)
 	}
+	return false
 }
 
 // measure makes way and inverse speed together 1 long; apart is how far lenses are apart, in metres.
