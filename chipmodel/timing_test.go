@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"google.golang.org/protobuf/proto"
@@ -113,7 +115,7 @@ func naiveScan(a *Array, chip int, w Window) (samples []time.Duration, end time.
 // TestScanTime holds the closed form against the walk, for random windows, both
 // sorts of readout, and converters with and without sample and hold.
 func TestScanTime(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for _, hold := range []bool{true, false} {

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/timetable"
 )
@@ -147,7 +149,7 @@ func TestSnappedExamples(t *testing.T) {
 
 // TestSnappedIsBest: no whole base asks for less bus time, by trying them all.
 func TestSnappedIsBest(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 4))
 	use := func(tasks []timetable.Task, period func(timetable.Task) int64) *big.Rat {

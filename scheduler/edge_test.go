@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
@@ -111,7 +113,7 @@ func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, 
 // proved.
 func TestRatesAtTheEdge(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 21))
 	proved, open, none := 0, 0, 0
@@ -160,7 +162,7 @@ func checkHighest(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i in
 // TestNearbyRates: what is refused is refused a hair's breadth above too.
 func TestNearbyRates(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 22))
 	for range edgeSets(t, 4) {
@@ -204,7 +206,7 @@ func TestRateAlone(t *testing.T) {
 // same thing. Cut short enough to leave gaps for the fast task, the pieces take more than all of the bus.
 func TestOneUtilization(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 23))
 	for range edgeSets(t, 20) {

@@ -54,7 +54,7 @@ func leastPair(t *testing.T, a *chipmodel.Array, x *facetdv1.Task) time.Duration
 // chip has exactly the time that was asked for between its two frames, and everything else is as predicted.
 func TestPairsOnTheBus(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 17))
 	ran, batched, beside := 0, 0, 0

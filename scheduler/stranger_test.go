@@ -253,7 +253,7 @@ var verdict = regexp.MustCompile(`^.*/(\w+)\.json: (?:breaks rules ([\d ]+);|(ke
 func TestAStrangerAgrees(t *testing.T) {
 	t.Parallel()
 	python := peertest.Python(t)
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 31))
 	dir := t.TempDir()

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 type request struct {
@@ -21,7 +23,7 @@ func self(s string) string { return s }
 // others are taken, each that was there all the time once and in order, and none twice; a token that cannot be followed
 // is refused, and then the list begins anew.
 func TestPagesOfAListThatChanges(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	refused := 0

@@ -7,6 +7,7 @@ package peertest
 
 import (
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
 	"flag"
 	"fmt"
@@ -37,6 +38,21 @@ func Cases[N int | time.Duration](some, all N) N {
 
 // All reports whether FACETD_CASES=all.
 func All() bool { return os.Getenv(casesEnv) == "all" }
+
+// seedEnv, where it is set, decides what random tests begin with. .ci/run sets it to what the
+// commit holds, so that such a run can be repeated by whoever has the commit.
+const seedEnv = "FACETD_SEED"
+
+// Seed is what a random test begins with, which the test prints: another one in every run, but
+// where FACETD_SEED is set, when it depends on that and the test's name alone.
+func Seed(t testing.TB) uint64 {
+	from := os.Getenv(seedEnv)
+	if from == "" {
+		return rand.Uint64()
+	}
+	sum := sha256.Sum256([]byte(from + " " + t.Name()))
+	return binary.LittleEndian.Uint64(sum[:])
+}
 
 // requiredEnv, when it holds "required", turns every skip into a failure.
 // .ci/run sets it after installing all peers, so that a missing install step

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bustest"
@@ -70,7 +72,7 @@ func beHost(address string) error {
 // is tried again.
 func TestAKilledHost(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	array := bustest.MustLinearArray()

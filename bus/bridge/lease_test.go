@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bridge/wire"
@@ -21,7 +23,7 @@ import (
 // machine's, which may keep the device from running: what was late for it, or not lost while it ran, is tried again.
 func TestALostHost(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	array := bustest.MustLinearArray()
@@ -182,7 +184,7 @@ func (s *session) quiet(half []byte) {
 // something was seen.
 func TestALostHostByTheDevicesTime(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	array := bustest.MustLinearArray()

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus"
 	"facetd.example/bus/bridge/link"
 	"facetd.example/bus/bridge/wire"
@@ -95,7 +97,7 @@ func pretender(t *testing.T, answer func(f *wire.Frame, reply func(kind uint8, p
 // every run has a result, and the driver goes on.
 func TestADeviceThatTalksNonsense(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	b := pretender(t, func(f *wire.Frame, reply func(uint8, []byte)) {

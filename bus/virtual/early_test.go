@@ -27,7 +27,7 @@ import (
 // once, later and in any order: under random stops, faults, temperatures, scenes, waits that end
 // early and programs that are recalled, by seed.
 func TestEarlyIsAsLate(t *testing.T) {
-	first := rand.Uint64() >> 1
+	first := peertest.Seed(t) >> 1
 	undone := map[string]int{}
 	for i := range peertest.Cases(40, 2000) {
 		seed := first + uint64(i)

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
@@ -32,7 +34,7 @@ func exposures(a *chipmodel.Array) *bus.Program {
 // load's start, no rule is broken, and what the converters read falls from the reset level by the charge that the
 // exposure gathers, within five sigma of its shot noise, the read noise and a step of the converter.
 func TestExposuresOnTheBus(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 3))
 	for _, grain := range []time.Duration{1, 250} {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
@@ -247,7 +249,7 @@ func TestSetFaultsReportsEveryError(t *testing.T) {
 
 // Whatever was wrong with the array, once the faults are cleared it is fault-free.
 func TestFaultsLeaveNothingBehind(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
 	names := func(of []string) string { return of[r.IntN(len(of))] }

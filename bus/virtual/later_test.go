@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus"
 	"facetd.example/chipmodel/scene"
 )
@@ -87,7 +89,7 @@ func TestLookedAtBySeveral(t *testing.T) {
 	laterBus(t, cycles, false, func(captures []bus.Capture) { want = append(want, captures...) })
 	var wait sync.WaitGroup
 	var wrong atomic.Int64
-	seed, n := rand.Uint64(), 0
+	seed, n := peertest.Seed(t), 0
 	var put []bus.Capture
 	look := func(c *bus.Capture, want *bus.Capture) {
 		codes := make([]uint16, c.Window.Pixels())

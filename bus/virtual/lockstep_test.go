@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
@@ -55,7 +57,7 @@ func heldBus(t *testing.T, s scene.Scene, g *grants) *Bus {
 // However bus time is let on, captures are those of free pace; bus time never passes what was allowed, and times of the
 // host are certain.
 func TestLockstepIsFreePaceHeld(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	light, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.8, CyclesPerPixel: 0.2, DriftHz: 300})
 	if err != nil {
@@ -80,7 +82,7 @@ func TestLockstepIsFreePaceHeld(t *testing.T) {
 
 // A change that is scheduled while bus time is held acts at exactly its time, as one that was known from the start.
 func TestScheduledChangesAreExact(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 2))
 	before, after := scene.Uniform(50), scene.Uniform(3000)

@@ -11,6 +11,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
@@ -494,7 +496,7 @@ func TestNewRefuses(t *testing.T) {
 // Whatever is run, nothing panics, every error is typed, and bus time never runs
 // backwards.
 func TestRandomPrograms(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
 	b := testBus(t, free, seed)

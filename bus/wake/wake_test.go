@@ -9,6 +9,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"go.uber.org/goleak"
 )
 
@@ -29,7 +31,7 @@ func sleepers(t *testing.T) map[string]Sleeper {
 
 // TestNotEarly: no wait ends before its time, whatever came before: other contexts, ended ones, waits of no length.
 func TestNotEarly(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	for name, s := range sleepers(t) {
 		r := rand.New(rand.NewPCG(seed, 0))

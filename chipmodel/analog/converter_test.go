@@ -2,9 +2,10 @@ package analog
 
 import (
 	"math"
-	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // transitions finds the input at which each code begins, by bisection: a converter is
@@ -47,7 +48,7 @@ func nonlinearity(at []float64) (inl, dnl []float64) {
 // TestConverterErrors: offset, gain, bow and spread of the steps are found again from
 // the transitions.
 func TestConverterErrors(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const bits, low, high = 8, 0.2, 2.2
 	step := (high - low) / 256

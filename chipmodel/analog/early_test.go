@@ -3,9 +3,10 @@ package analog
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestSettlesToHalfAStep: after the settling time the worst that any cells between 0
@@ -83,7 +84,7 @@ func langevin(farads []float64, seconds float64) []float64 {
 // TestEarlyOpeningNoise: switches opened before the charge has settled leave the noise
 // that has come by then, as the Langevin equation has it.
 func TestEarlyOpeningNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const draws = 40_000
 	equal := []float64{1, 1, 1, 1}
@@ -123,7 +124,7 @@ func TestEarlyOpeningNoise(t *testing.T) {
 // TestNoiseStaysWhenOpenedEarly: independent noise of kT/C on every cell is what shares
 // of any length leave, in pairs, larger blocks and lines (thermal equilibrium).
 func TestNoiseStaysWhenOpenedEarly(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := NewNoise(seed, 6)
 	const cell, kelvin, ohms = 100e-15, 300, 1e4

@@ -6,13 +6,15 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestNormal compares draws with the normal distribution: moments up to the fourth,
 // the distribution function at twenty places (error function), tails, and no
 // correlation from draw to draw. Bounds are five standard errors.
 func TestNormal(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := NewNoise(seed, 3)
 	const n = 2_000_000
@@ -49,7 +51,7 @@ func TestNormal(t *testing.T) {
 // TestPoisson: mean and variance of a count are equal, on both sides of the change
 // of method.
 func TestPoisson(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := NewNoise(seed, 4)
 	for _, mean := range []float64{0, 0.3, 4, 49.9, 50, 1000} {
@@ -93,7 +95,7 @@ func covariance(s *Sharer, p *Plane, columns, rows uint8, draws int) []float64 {
 // kT(diag(1/C_i) - 1/C_total), for chains of unequal cells with values worked out
 // elsewhere, and for square blocks with the formula.
 func TestOpeningNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	var table struct {
 		Noise []struct {
@@ -151,7 +153,7 @@ func TestOpeningNoise(t *testing.T) {
 // come by then, kT/C (1 - exp(-2 L t/RC)) (fluctuation and dissipation: the noise that
 // was there decays by the same factor), on chains and on blocks.
 func TestOpeningEarly(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const draws = 60_000
 	for _, c := range []struct {
@@ -196,7 +198,7 @@ func TestOpeningEarly(t *testing.T) {
 // shares with opening noise leaves: smoothing does not lower it (thermal
 // equilibrium), nor colour it.
 func TestNoiseStays(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := NewNoise(seed, 5)
 	const cell, kelvin = 100e-15, 300

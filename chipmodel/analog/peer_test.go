@@ -98,7 +98,7 @@ func TestBesideGaussianFilter(t *testing.T) {
 // TestBesideBlockMeans compares settled shares with numpy's means of blocks.
 func TestBesideBlockMeans(t *testing.T) {
 	python := peertest.Python(t, "numpy", "scipy.ndimage")
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	p := randomPlane(rand.New(rand.NewPCG(seed, 8)), 32, 48, 0)
 	var answers []smoothAnswer

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestBitsAreThoseOfTheLibrary: the generator draws what that of math/rand/v2 draws from the same seeds.
@@ -85,7 +87,7 @@ func TestExpMinus(t *testing.T) {
 // change of the light over the time constants that it takes, see LogLag.part) amplifies: at a q of 30 to a part in 1e11
 // of the light, which is a picovolt, a billionth of the noise of a pixel.
 func TestFollowSteadyIsFollow(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	span := func(low, high float64) float64 { return low * math.Exp(rng.Float64()*math.Log(high/low)) }

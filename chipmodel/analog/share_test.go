@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 type sharingCase struct {
@@ -320,7 +322,7 @@ func (p *Plane) clone() *Plane {
 // lowers no minimum, and rows and columns may come in either order; without closed
 // switches it does nothing.
 func TestShareProperties(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for range 2000 {
@@ -435,7 +437,7 @@ func TestLongChains(t *testing.T) {
 // integration of C dV/dt = -L V/R: the difference stays within what the slowest mode
 // can leave, times the spread of the cells, times the time constants that passed.
 func TestUnequalUnsettled(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	for range 60 {

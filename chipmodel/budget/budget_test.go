@@ -3,11 +3,12 @@ package budget
 import (
 	"encoding/json"
 	"math"
-	"math/rand/v2"
 	"os"
 	"strings"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -135,7 +136,7 @@ func term(b Budget, name string) Term {
 // TestBesideSimulation: the closed forms of the budget against noise and fixed pattern
 // measured on simulated frames, for each kind of pixel and with shares.
 func TestBesideSimulation(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	// Without the converter's own curve, which stretches what falls on a few codes.
 	straight := func(msg *facetdv1.Array) {
@@ -191,7 +192,7 @@ func TestBesideSimulation(t *testing.T) {
 // response at the working point (from memory). So measured, the signal-to-noise ratio of the light itself is what the
 // budget says in decades, 1/(ln 10 x decades), of logarithmic pixels over four decades as of linear ones.
 func TestInputReferredNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	straight := func(msg *facetdv1.Array) {
 		for _, l := range msg.Lanes {
@@ -359,7 +360,7 @@ func TestSupplyRipple(t *testing.T) {
 // TestFullWell: up to the full well the noise grows with the light; beyond it no photon counts any more and the noise
 // is that of the readout alone. The budget says so of the noise as of what it is worth: a full well is a finding.
 func TestFullWell(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	a := linearBed(t, func(msg *facetdv1.Array) {
 		for _, l := range msg.Lanes {

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"google.golang.org/protobuf/proto"
@@ -18,7 +20,7 @@ import (
 // TestEveryCombinationOfParts: whatever a class is made of, the noise of simulated frames
 // is what the budget states, with patterns, shares and gains drawn at random.
 func TestEveryCombinationOfParts(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	patterns := map[uint8]int{0: 1, 0x55: 2, 0x77: 4} // and the cells that each joins

@@ -220,7 +220,7 @@ func (p *pair) seen(i int) error {
 // would have shown at once, and so does whatever comes after it: under random light, temperatures, registers, shares
 // and readouts, of every combination of parts that can be deferred.
 func TestLaterIsAtOnce(t *testing.T) {
-	first := rand.Uint64() >> 1
+	first := peertest.Seed(t) >> 1
 	deferred := 0
 	for i := range peertest.Cases(60, 3000) {
 		seed := first + uint64(i)

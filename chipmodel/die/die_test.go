@@ -2,9 +2,10 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
@@ -172,7 +173,7 @@ func TestDroop(t *testing.T) {
 func TestLoadNoise(t *testing.T) {
 	a := crawler(t)
 	c := &a.Chips[a.Chip("wall-00")]
-	d := New(a, c.Index, rand.Uint64())
+	d := New(a, c.Index, peertest.Seed(t))
 	read := func(at int64) []float64 {
 		d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
 		return frame(d, c.Class.Rows, c.Class.Columns, bustime.Time(at+1e6), flat(100))

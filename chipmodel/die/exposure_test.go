@@ -2,9 +2,10 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
@@ -15,7 +16,7 @@ import (
 // (the linear model of EMVA 1288, from memory), and the next load that the bus does not expose is that of the class.
 // The charge of each pixel is Poisson: its variance is its mean.
 func TestExposureByTheBus(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const side, perS, dark, full, volts = 64, 5e4, 2e4, 60e3, 20e-6
 	a := classOf(t, func(c *facetdv1.ChipClass) {

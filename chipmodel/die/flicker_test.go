@@ -3,9 +3,10 @@ package die
 import (
 	"math"
 	"math/cmplx"
-	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 
 	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/bustime"
@@ -88,7 +89,7 @@ func TestFirstOrderResponse(t *testing.T) {
 // band is seen in the mean of frames taken far faster than the pixel: of n samples T apart, correlated by
 // exp(-|i - j| T/tau), it keeps the variance worked out by summing them all.
 func TestPhotoreceptorNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const side, frames = 32, 8
 	sigma := lagPerDecade / math.Ln10 * analog.KTCVolts(300, lagNode) / analog.ThermalVolts(300)

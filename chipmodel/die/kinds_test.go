@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
@@ -15,7 +17,7 @@ import (
 // one light differ by the shot noise of the charge (Poisson), read noise and the kT/C
 // of the cells, which are independent.
 func TestLinearMemory(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const side, electrons, read, perElectron, cell = 96, 4000.0, 20.0, 20e-6, 20e-15
 	a := classOf(t, func(c *facetdv1.ChipClass) {
@@ -53,7 +55,7 @@ func TestLinearMemory(t *testing.T) {
 // over the current of a lux), integrated here in small steps; far later they have
 // arrived. The mean over many pixels leaves little of the noise.
 func TestLagOfADie(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const side, node, perLux = 64, 50e-15, 100e-15
 	a := classOf(t, func(c *facetdv1.ChipClass) {
@@ -140,7 +142,7 @@ func TestPowerOn(t *testing.T) {
 // TestSignalAndResponse: what a chip's chain and pixel do is undone again, whatever the
 // registers and the light.
 func TestSignalAndResponse(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 13))
 	for range 300 {

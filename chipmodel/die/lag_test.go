@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
@@ -84,7 +86,7 @@ func TestFlickerThroughADie(t *testing.T) {
 // TestLightBetweenReads: what happens to the light between two reads matters: mean light that moves, read seldom,
 // beside the equation in small steps.
 func TestLightBetweenReads(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	for range 8 {
@@ -162,7 +164,7 @@ func TestJumpsOfLight(t *testing.T) {
 // TestOwnNoiseIsKept: the noise of a logarithmic pixel is kT/C in a band of 1/(2 pi tau): from one read to the next it
 // is correlated by exp(-T/tau) (an Ornstein-Uhlenbeck process; common practice, no source).
 func TestOwnNoiseIsKept(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const lux, side = 4, 40
 	tau := lagK / lux

@@ -2,9 +2,10 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
@@ -104,7 +105,7 @@ func TestLightMovesAlongARow(t *testing.T) {
 // TestJoinedLinearPixels: n joined pixels share the charge of all: the mean signal, and
 // shot noise of n times the charge, so that its part is lower by sqrt(n) (Poisson).
 func TestJoinedLinearPixels(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 8, Columns: 8, PitchXUm: 10}

@@ -2,8 +2,9 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
+
+	"facetd.example/api/peertest"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
@@ -15,7 +16,7 @@ import (
 // load before by as long as the rows before it take. The reference is the closed form for light that stays after a
 // step, 1/shown = 1/after + (1/before - 1/after) exp(-t after/k), derived from dx/dt = x (after - x)/k.
 func TestLoadsLag(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const rows, columns, node, perLux = 8, 512, 50e-15, 100e-15
 	a := classOf(t, func(c *facetdv1.ChipClass) {

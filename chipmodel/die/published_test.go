@@ -4,9 +4,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"os"
 	"testing"
+
+	"facetd.example/api/peertest"
 
 	"google.golang.org/protobuf/proto"
 
@@ -245,7 +246,7 @@ func (c *emvaChip) spatial(lux float64) (mean, variance float64) {
 // photo response non-uniformity (PRNU) again. Bounds are five standard errors of
 // 16384 pixels: 1.1 % in a variance, which is 0.4 % in the slope of twelve of them.
 func TestPhotonTransfer(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	var table struct {
 		Truth struct {
@@ -289,7 +290,7 @@ func TestPhotonTransfer(t *testing.T) {
 // TestBestSignalToNoise: without read noise and spread the best signal to noise ratio
 // is the root of the full well (EMVA 1288, seen as quoted from release 3.0).
 func TestBestSignalToNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	var table struct {
 		Rows []struct {

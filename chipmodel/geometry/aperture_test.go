@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"os"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // published are the values of testdata/optics.json; their sources stand there.
@@ -132,7 +134,7 @@ func TestHyperfocalDistance(t *testing.T) {
 // TestDepthOfFieldByRays: the disc of a point off focus, by rays from both edges of the aperture through a thin lens;
 // and the limits of the depth of field are where that disc is the circle.
 func TestDepthOfFieldByRays(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	// disc is the diameter in micrometres; image distances by 1/f = 1/d + 1/b.

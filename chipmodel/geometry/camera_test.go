@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 var square64 = Lattice{Rows: 64, Columns: 64, PitchXUm: 10, PitchYUm: 10}
@@ -165,7 +167,7 @@ func within1(rng *rand.Rand) float64 { return 2*rng.Float64() - 1 }
 // TestProjectInvertsSight: the point that looks in the direction in which a point looks is that point; the Jacobian is
 // that of finite differences, and what a square pitch sees is the area that it spans.
 func TestProjectInvertsSight(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 5000 {
@@ -207,7 +209,7 @@ func TestProjectInvertsSight(t *testing.T) {
 // TestSolidAnglesAreWhatDirectionsCount: of directions drawn evenly over the sphere, as many are projected into the
 // array as the solid angles of its cells say; and a cell at random gets its share.
 func TestSolidAnglesAreWhatDirectionsCount(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	const n = 400_000

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // placed is a random camera somewhere in the body.
@@ -17,7 +19,7 @@ func placed(t *testing.T, rng *rand.Rand) *Camera {
 // TestWhatIsSeenOfASurface: the place where the ray of a point of the sensor meets a sphere or a pipe is found by steps
 // along the ray, and is seen at that point again.
 func TestWhatIsSeenOfASurface(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	met := 0
@@ -92,7 +94,7 @@ func TestParallax(t *testing.T) {
 	if _, _, ok := left.ProjectPoint(0, 0.03, 0); ok {
 		t.Error("the place of a lens is seen")
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 2000 {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestRadii: the radii of the three projections, in focal lengths, from their definitions (Miyamoto, J. Opt. Soc. Am.
@@ -47,7 +49,7 @@ func TestRadii(t *testing.T) {
 // TestWhatProjectionsKeep: a rectilinear lens keeps straight lines (great circles) straight, a stereographic one is
 // conformal, and under an equidistant one equal steps outward are equal angles; all at random points of random cameras.
 func TestWhatProjectionsKeep(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for _, p := range []Projection{Rectilinear, Stereographic, Equidistant} {

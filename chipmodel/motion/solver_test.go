@@ -91,7 +91,7 @@ func (c *course) parts(rng *rand.Rand, chips int) (out []Part) {
 func TestSolverFindsTheLeast(t *testing.T) {
 	// Of the second seed, four chips have a valley that a coarse grid beside the way of the last time does not see; of
 	// the third, the way downhill from the last time takes more than forty steps.
-	for _, seed := range []uint64{rand.Uint64(), 16046668802698683012, 10951870691011939991} {
+	for _, seed := range []uint64{peertest.Seed(t), 16046668802698683012, 10951870691011939991} {
 		findsTheLeast(t, seed)
 	}
 }
@@ -132,6 +132,15 @@ func findsTheLeast(t *testing.T, seed uint64) {
 		if apart > 1e-6*scale+1e-3 {
 			continue // another place
 		}
+		// So it is where more is left over between the two: noise seldom leaves as much in two valleys.
+		var between Vector
+		for k := range 3 {
+			between[k] = got.way.v[k] + h[k]
+		}
+		between = scaled(between, 1/math.Sqrt(dot(between, between)))
+		if c.noise > 0.02 && p.under(between).left > max(got.fit.left, want.left)+1e-3 {
+			continue
+		}
 		// By as much as the steps stopped short of the least, and no more.
 		tolerance := c.noise * (3e-3 + 3*math.Sqrt(apart))
 		near(t, "heading", dot(got.way.v, h), 1, 1e-3)
@@ -143,7 +152,7 @@ func findsTheLeast(t *testing.T, seed uint64) {
 
 // TestSlopesAreThoseOfWhatIsLeft: the derivatives are those by differences, with lenses apart as well.
 func TestSlopesAreThoseOfWhatIsLeft(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 22))
 	for range peertest.Cases(10, 500) {
@@ -181,7 +190,7 @@ func TestSlopesAreThoseOfWhatIsLeft(t *testing.T) {
 // TestPlacesOfLensesAreTakenIntoAccount: the turn moves a lens that is not in the middle of the body, beside its way.
 // With that known, turn, heading and speed are right; taken to be in the middle, they are not.
 func TestPlacesOfLensesAreTakenIntoAccount(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 23))
 	var rates, speeds, without moments

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -16,7 +18,7 @@ import (
 // and in pairs of columns, where it has switches, their means: of the light when they are
 // joined before it is sensed, of the signals when they share what was loaded.
 func TestEveryCombinationOfParts(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	in := Matrix{12, 12, make([]float64, 144)}

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -96,7 +98,7 @@ func difference(a, b Matrix) float64 {
 // TestIdealVolts: step by step the built-in chip gives what flooding connected cells
 // gives, for any size and patterns.
 func TestIdealVolts(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	pattern := func() string {

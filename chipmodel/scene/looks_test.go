@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 )
 
@@ -71,7 +73,7 @@ func (p *panorama) pixel(v *View, i int, pose *pose32) float64 {
 // TestRowsArePixels: a row is, to the bit, what its pixels are one by one: chips of random sizes, lenses and mounts,
 // square pixels and others, under random motions.
 func TestRowsArePixels(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	still := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxLow: 1, LuxHigh: 1000}).(*panorama)

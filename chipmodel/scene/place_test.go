@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 )
 
@@ -89,7 +91,7 @@ func TestPlacesInAPipe(t *testing.T) {
 // TestFootprintsAsideOfTheAxis: what a footprint covers as seen from the middle of the picture, against finite
 // differences of rays from any place in the pipe.
 func TestFootprintsAsideOfTheAxis(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 2000 {
@@ -167,7 +169,7 @@ func triangleArea(a, b, c [3]float64) float64 {
 // TestLampAside: under a lamp in the middle of the body a white pipe is as bright as the way from the lamp to the wall
 // says, followed step by step, against that of a lamp on the axis beside it.
 func TestLampAside(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	white := image.NewGray(image.Rect(0, 0, 64, 32))

@@ -5,13 +5,15 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 )
 
 // TestRememberingShowsTheSame: a scene that remembers is, to the bit, the one that does not, at times that come again
 // and at others, for several views and for rows that are longer or shorter than theirs.
 func TestRememberingShowsTheSame(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	still := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxLow: 1, LuxHigh: 1000})

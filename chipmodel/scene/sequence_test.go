@@ -4,12 +4,14 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 )
 
 // TestSequence: at every time a sequence shows the scene that is active, and goes on evenly where a pose does.
 func TestSequence(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	l := Lattice{Rows: 3, Columns: 4, PitchXUm: 10, PitchYUm: 10}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/geometry"
 )
@@ -38,7 +40,7 @@ func unit(rng *rand.Rand) vector {
 
 // TestMeetsBySteps: what a ray meets first is where small steps along it come to first.
 func TestMeetsBySteps(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	met := 0
@@ -80,7 +82,7 @@ func TestMeetsBySteps(t *testing.T) {
 // TestPatternOfAFootprint: the light of a footprint is the mean of the pattern over the places that the rays of the
 // footprint meet, taken one by one.
 func TestPatternOfAFootprint(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	pattern := patternOf()
@@ -124,7 +126,7 @@ func TestPatternOfAFootprint(t *testing.T) {
 
 // TestTruthByDifferences: rates, velocity, distance and contact are those by which the pose itself changes.
 func TestTruthByDifferences(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	still := mustPanorama(t, softSpot(80, 5, 6), PanoramaOptions{LuxHigh: 1})

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 )
 
@@ -13,7 +15,7 @@ import (
 // crawler turns and moves as quickly as ten times the demo's. Logarithmic pixels have a noise of a hundredth of the
 // light (1 mV at 0.1 V to a factor of e); the two differ by less than a fiftieth of that.
 func TestSweepIsEachPixelAtItsTime(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	still := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxLow: 1, LuxHigh: 1000})

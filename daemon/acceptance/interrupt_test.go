@@ -7,13 +7,15 @@ import (
 	"os"
 	"os/exec"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestInterruptedWatch: a watch that is interrupted ends with status 0, also when the signal comes just as it ends by
 // itself.
 func TestInterruptedWatch(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	d := start(t)

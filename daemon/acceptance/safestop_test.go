@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -15,7 +17,7 @@ import (
 // stopped where the last answer was a stop, and runs where it was a resume; of a call that was not answered either.
 func TestKilledWhileItIsStopped(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	data := filepath.Join(t.TempDir(), "data")

@@ -17,6 +17,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
@@ -120,7 +122,7 @@ func TestSoak(t *testing.T) {
 	} else {
 		t.Parallel()
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	d := startAttacked(t, "--data", t.TempDir())

@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -65,7 +67,7 @@ func change(
 // change that was answered, and of the one that was not either all or nothing.
 func TestKilledWhileTasksChange(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	dir := t.TempDir()

@@ -11,6 +11,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"facetd.example/api/peertest"
 )
 
 // guest is a connection from an address; what it reads never ends.
@@ -273,7 +275,7 @@ func TestOfAStrangerLittleIsRead(t *testing.T) {
 // TestCrowdKeepsItsLimits: whatever comes, calls and goes, no limit is passed, what is counted as open is open, and a
 // newcomer is always in.
 func TestCrowdKeepsItsLimits(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	synctest.Test(t, func(t *testing.T) {

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -366,7 +368,7 @@ func TestHeartbeats(t *testing.T) {
 // TestFollowAccountsForAll: random jobs, changes, grants and policies. Every job that ends while the stream is open is
 // delivered or counted, in order; a generation is told before its first frame set.
 func TestFollowAccountsForAll(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 3))
 	w := newWorld(t, "a", "b", "c")

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -61,7 +63,7 @@ func TestFrameSetsLater(t *testing.T) {
 	for _, fs := range plain.sets {
 		same("an observer that wants all", fs)
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	r := rand.New(rand.NewPCG(seed, 1))
 	run(func(cfg *Config) { cfg.Observer, cfg.Wanted = later, func(string) bool { return r.IntN(4) == 0 } })
 	if len(plain.sets) != len(want) || len(later.sets) != len(want) || len(later.looks) < len(want)/2 {

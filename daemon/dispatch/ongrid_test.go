@@ -184,7 +184,7 @@ func randomChanges(rnd *rand.Rand, running map[string]bool) *facetdv1.TaskChange
 // TestReleasesStayOnTheirGrid: through random changes every release of a task that was not changed is on the grid on
 // which it was, to the nanosecond, unless the answer to the change has said by how much it is not.
 func TestReleasesStayOnTheirGrid(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	for name, limits := range buses() {
 		t.Run(name, func(t *testing.T) {

@@ -117,7 +117,7 @@ func (a *asker) capture(ctx context.Context) {
 // TestPromisesOnShortQueues: random tasks with a rate and sporadic ones on buses with short queues, triggered at random
 // while captures come between. No job fails or ends later than predicted, and no capture later than promised.
 func TestPromisesOnShortQueues(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	for name, limits := range far {
 		t.Run(name, func(t *testing.T) {

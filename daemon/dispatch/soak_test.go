@@ -22,7 +22,7 @@ func TestSoak(t *testing.T) {
 	if testing.Short() {
 		hour = 2 * time.Minute
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	synctest.Test(t, func(t *testing.T) {

@@ -13,6 +13,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -155,7 +157,7 @@ func TestTornLinesArePassedOver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 30 {

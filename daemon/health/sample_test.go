@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -14,7 +16,7 @@ const testHighest = 4095
 // seeded is a generator whose seed is printed.
 func seeded(t *testing.T) *rand.Rand {
 	t.Helper()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	return rand.New(rand.NewPCG(seed, 0))
 }

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"github.com/foxglove/mcap/go/mcap"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -80,7 +82,7 @@ func rayTo(g *facetdv1.ChipGeometry, row, column float64) (x, y, z float64) {
 // TestViewersSeeWhatTheGeometrySays: by the calibration that a viewer reads, the light of every pixel of any window and
 // binning falls on its place in the image.
 func TestViewersSeeWhatTheGeometrySays(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	md, err := cameraDescriptor()

@@ -121,7 +121,7 @@ func TestKilledManyTimes(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts many processes")
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	kept := 0
@@ -211,7 +211,7 @@ func TestRecoverKeepsEveryWholeChunk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d, %d bytes, %d chunks", seed, len(data), whole.Chunks())
 	rng := rand.New(rand.NewPCG(seed, 0))
 	cuts := []int64{0, 1, 7, 8, 9, 20, int64(len(data)) - 1, int64(len(data)) - 9}

@@ -171,7 +171,7 @@ var lightsOf = []string{config.DefaultScene, "uniform:200", "uniform:0.05", "uni
 // TestHealthOfFaultFreeArrays: on arrays of random chips, in random light, nothing is found.
 func TestHealthOfFaultFreeArrays(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	draw := rand.New(rand.NewPCG(seed, 0))
 	for range peertest.Cases(3, 100) {
@@ -220,7 +220,7 @@ func TestHealthOfFaultFreeArrays(t *testing.T) {
 // TestHealthOfTheDemo: nothing is found on the demo as it drives through its culvert for long.
 func TestHealthOfTheDemo(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	o := observe(t, func(c *Setup) { c.Seed = seed })
 	for until := peertest.Cases(3*time.Second, 10*time.Minute); o.at < until; {

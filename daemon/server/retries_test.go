@@ -192,7 +192,7 @@ func (p *process) countChanges() *atomic.Int64 {
 // events say so.
 func TestRetriesAreMadeOnce(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	s := newSite(t)
 	s.write("facetd.yaml",

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -80,7 +82,7 @@ func TestNewest(t *testing.T) {
 // TestQueuesBesideAStupidOne: random sets of several tasks, and a reader now and then, beside lists that are cut from
 // the front. What is dropped of each task is counted with the next set of it.
 func TestQueuesBesideAStupidOne(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	for range 50 {

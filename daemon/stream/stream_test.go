@@ -11,6 +11,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -302,7 +304,7 @@ func TestASubscriberThatNeverReads(t *testing.T) {
 // Whatever the interleaving, every frame set published to a subscriber is read,
 // dropped or abandoned: none vanishes uncounted.
 func TestNothingVanishes(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	const jobs, readers = 5000, 8
 	h := NewHub()

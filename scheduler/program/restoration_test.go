@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
@@ -46,7 +48,7 @@ func tasksOf(t *testing.T, a *chipmodel.Array) []*program.Task {
 // no chip is written that is not said to be touched, no two outputs of a lane listen while both may be enabled, and it
 // takes no longer than it was said to.
 func TestRestorer(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for name, a := range map[string]*chipmodel.Array{"apart": bustest.MustArray(), "nested": nested(t)} {

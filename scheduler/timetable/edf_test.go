@@ -4,6 +4,8 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // plainEDF is earliest deadline first with a look at every job for every segment.
@@ -117,7 +119,7 @@ func nestedJobs(rng *rand.Rand, h int64) (names []string, jobs []Job) {
 // TestEDFAgainstPlain: the heaps and queues give the very table of a plain look at
 // every job, with many jobs that want each other's resources.
 func TestEDFAgainstPlain(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	fit := 0

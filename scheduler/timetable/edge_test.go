@@ -105,7 +105,7 @@ func withPeriod(tasks []Task, i int, period int64) []Task {
 // task in the way it is not so. More than half are proved, and the others say how far was searched.
 func TestHighestRates(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 3))
 	proved, open, none := 0, 0, 0
@@ -207,7 +207,7 @@ func TestRatesAreNotMonotone(t *testing.T) {
 // TestRelaxation: what is refuted for all periods from one to another fits with none of them.
 func TestRelaxation(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 4))
 	refuted := 0
@@ -243,7 +243,7 @@ func TestRelaxation(t *testing.T) {
 func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 5))
 	file := filepath.Join(t.TempDir(), "model.mzn")

@@ -8,6 +8,8 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 )
 
 // TestDavisLowLoad: Davis, Burns, Bril and Lukkien 2007, table 4: sets of very low
@@ -164,7 +166,7 @@ func TestWholeBus(t *testing.T) {
 // TestIntegerResponsesOfThree compares three tasks with the worst over all phases
 // (tasks that are blocked and block at once).
 func TestIntegerResponsesOfThree(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 6))
 	for n := 0; n < 40; {

@@ -33,7 +33,7 @@ solve satisfy;
 func TestAgainstMiniZinc(t *testing.T) {
 	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	file := filepath.Join(t.TempDir(), "model.mzn")
@@ -90,7 +90,7 @@ solve satisfy;
 func TestCutAgainstMiniZinc(t *testing.T) {
 	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 9))
 	file := filepath.Join(t.TempDir(), "cut.mzn")

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // exhaustive tries every order of the jobs, each as early as it can. It is slow and
@@ -77,7 +79,7 @@ func blocked(jobs []Job, done []int, i int) bool {
 // TestAgainstExhaustive: 2,000 random small sets; the verdict equals exhaustive
 // search, and every table passes the checker.
 func TestAgainstExhaustive(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	periods := []int64{3, 4, 6, 8, 12}
@@ -123,7 +125,7 @@ func TestAgainstExhaustive(t *testing.T) {
 // TestSegmentsAgainstExhaustive does the same with jobs cut into segments that hold
 // resources.
 func TestSegmentsAgainstExhaustive(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	verdicts := map[Verdict]int{}
@@ -303,7 +305,7 @@ func TestLookahead(t *testing.T) {
 	if err := Check(20, jobsOf(tasks, 20), r.Table); err != nil {
 		t.Error(err)
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 10))
 	for n := range 2000 {
@@ -382,7 +384,7 @@ func TestCheckCatches(t *testing.T) {
 // TestIntegerResponses: in integer time the analysis equals the worst response over
 // all phases, for random small sets.
 func TestIntegerResponses(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 60 {
@@ -440,7 +442,7 @@ func simulateFixed(tasks []Task, offset []int64, end int64) []int64 {
 // TestAssignFindsOrders: whatever set some order suits, Audsley's algorithm finds
 // one.
 func TestAssignFindsOrders(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	found := 0

@@ -100,7 +100,7 @@ func randomJobs(rng *rand.Rand, limits bool) (names []string, h int64, jobs []Jo
 // the order of a task's jobs.
 func TestPlanAgainstAnyTable(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for _, limits := range []bool{false, true} {
@@ -136,7 +136,7 @@ func TestPlanAgainstAnyTable(t *testing.T) {
 // TestLimitsAgainstAnyTable: jobs cut into segments that may not be far apart, among
 // others with little room; some fit only when a job begins later than it could.
 func TestLimitsAgainstAnyTable(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 7))
 	count := map[string]int{}
@@ -263,7 +263,7 @@ func anyOrder(h int64, jobs []Job) bool {
 // fixed slots in between, so that beginning one later moves the others.
 func TestManyLimitsAgainstAnyOrder(t *testing.T) {
 	t.Parallel()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 8))
 	count := map[string]int{}
@@ -317,7 +317,7 @@ func TestManyLimitsAgainstAnyOrder(t *testing.T) {
 // TestDemandAgainstPlain: the demand test says what a sum over every stretch from a
 // release to a deadline says.
 func TestDemandAgainstPlain(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 3))
 	refused := 0

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 )
 
 // plainStretch is the least factor over every order of the jobs, each from the sums
@@ -51,7 +53,7 @@ func plainStretch(jobs []Job) *big.Rat {
 
 // TestMinStretchAgainstEveryOrder: the least factor is the least over all orders.
 func TestMinStretchAgainstEveryOrder(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 5))
 	above := 0

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel"
 )
 
@@ -31,7 +33,7 @@ func shows(wires []chipmodel.LineSet, lanes []int, lines int, drive func(word) w
 // TestHiddenSwapsAgainstEveryPairOfWords: on random small wirings a swap is called hidden exactly where no enabling and
 // reading word shows it.
 func TestHiddenSwapsAgainstEveryPairOfWords(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
 	found := map[bool]int{}

@@ -4,6 +4,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus/bridge/wire"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel/scene"
@@ -11,7 +13,7 @@ import (
 
 // TestABoardThatDrivesNonsense: whatever a board does at its pins, the chips answer as many codes as it asked for.
 func TestABoardThatDrivesNonsense(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	s, err := New(Config{Array: bustest.MustLinearArray(), Lamp: NewLamp(scene.Uniform(100))}, 40)

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // keptFrames are frames of uniform light whose noise is kept by r from one to the next.
@@ -33,7 +35,7 @@ func keptFrames(t *testing.T, rng *rand.Rand, r float64, frames int) *Accumulato
 
 // TestKeptNoise: the correlation of the noise is found from frames, and that of new noise is 0.
 func TestKeptNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for _, r := range []float64{0, 0.2, 0.6, 0.9} {
@@ -48,7 +50,7 @@ func TestKeptNoise(t *testing.T) {
 // TestKeptNoiseIsNoDefect: pixels whose own noise lasts for many frames, as in dim light, show variances that differ
 // much from one pixel to the next. None is marked as noisy for that.
 func TestKeptNoiseIsNoDefect(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	for range 6 {

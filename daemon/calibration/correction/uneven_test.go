@@ -5,13 +5,15 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestUneven: light that falls off to the corners or to one side, and a scene in place of uniform illumination, is told
 // from what pixels have drifted by themselves, for every method of correction; so is a drift of smoothed pixels, which
 // are alike next to each other.
 func TestUneven(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	shape, scale := Shape{Rows: 36, Columns: 44}, Scale{VoltsPerCode: 1e-3, HighestCode: 4095}

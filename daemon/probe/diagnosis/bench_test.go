@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
@@ -34,7 +36,7 @@ func crawler(t testing.TB) *chipmodel.Array {
 
 func seeded(t testing.TB) (*rand.Rand, uint64) {
 	t.Helper()
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	return rand.New(rand.NewPCG(seed, 1)), seed
 }

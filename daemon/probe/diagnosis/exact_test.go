@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -18,7 +20,7 @@ func TestShortestFormsAgainstEveryWord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
 	faults := m.Faults()

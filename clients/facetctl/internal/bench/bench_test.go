@@ -13,6 +13,8 @@ import (
 	"sync"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/geometry"
 	"facetd.example/chipmodel/scene"
 )
@@ -32,7 +34,7 @@ func series(rng *rand.Rand, n int, rate, hz, depth, noise float64) []Sample {
 // TestFlickerIsFound: the frequency of a lamp is found to a hundredth of what the length of the series tells, its
 // amplitude to a few per cent, and the mains also where it is sampled too rarely.
 func TestFlickerIsFound(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for _, c := range []struct{ rate, hz, depth, mains float64 }{
@@ -64,7 +66,7 @@ func TestFlickerIsFound(t *testing.T) {
 
 // TestNoFlickerInNoise: noise alone, and light that drifts, are not taken for flicker.
 func TestNoFlickerInNoise(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 20 {

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/peertest"
+
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/geometry"
 	"facetd.example/chipmodel/scene"
@@ -55,7 +57,7 @@ func watched(t *testing.T, s scene.Scene, real geometry.Mount, mirrored bool) (s
 // TestOrientationIsFound: chips that are mounted as described, turned by quarters, mirrored and swapped are told as
 // such by what they really see, with the mount to write.
 func TestOrientationIsFound(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	s, err := lit()

@@ -4,12 +4,14 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 // TestProposalsHoldStill: at the rate proposed every frame sees the light at the same phase, at the other one the mean
 // of two in turn is without it, and no such rate is nearer to that of the task; the beat is what frames really show.
 func TestProposalsHoldStill(t *testing.T) {
-	seed := rand.Uint64()
+	seed := peertest.Seed(t)
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for range 200 {
