@@ -219,8 +219,10 @@ func (s *Solver) near(b *Body, w *way, grow float64) {
 		u := w.of(p, &b.Rate)
 		n, uu, ok := p.nearness(&u, &b.Rate)
 		if ok && !b.RotationOnly {
-			g := s.slopeOf(p, w, &b.Rate, &u, n, uu)
-			ahead.add(p, w, &b.Rate, &u, n, uu/grow, &g)
+			if p.ahead(&u) > 0 {
+				g := s.slopeOf(p, w, &b.Rate, &u, n, uu)
+				ahead.add(p, w, &b.Rate, &u, n, uu/grow, &g)
+			}
 			s.shown[p.chip] += n * n * uu
 		}
 		if i+1 == len(s.at.list) || s.at.list[i+1].chip != p.chip {

@@ -59,15 +59,22 @@ type meeting struct {
 	slope                vector7
 }
 
-// add takes a block whose middle is within 45 degrees of the way (our choice, no source): what lies further aside is
-// passed by. A thing at r in a direction a is r a.u/|u| ahead along the way, so that with the nearness n the lens is
-// abreast of it after a.u/(n u.u). A wall across the way is met everywhere at once so, however far aside it is seen.
-func (m *meeting) add(b *block, w *way, turn, u *Vector, n, information float64, slope *vector7) {
+// ahead is by what the nearness of a block is multiplied for one over the time after which the lens is abreast of what
+// it sees; 0 where its middle is not within 45 degrees of the way (our choice, no source): what lies further aside is
+// passed by.
+func (b *block) ahead(u *Vector) float64 {
 	along, square := dot(b.flow.Axis, *u), dot(*u, *u)
 	if !(along > 0) || along*along < square/2 {
-		return
+		return 0
 	}
-	by := square / along
+	return square / along
+}
+
+// add takes a block that is ahead. A thing at r in a direction a is r a.u/|u| ahead along the way, so that with the
+// nearness n the lens is abreast of it after a.u/(n u.u). A wall across the way is met everywhere at once so, however
+// far aside it is seen.
+func (m *meeting) add(b *block, w *way, turn, u *Vector, n, information float64, slope *vector7) {
+	along, by := dot(b.flow.Axis, *u), b.ahead(u)
 	g := *slope
 	g.scale(by)
 	var with Vector

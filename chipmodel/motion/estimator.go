@@ -85,7 +85,8 @@ func (e *Estimate) Left(noise float64) float64 { return e.left / (noise * noise)
 // Hint is the shift that is expected, in columns and rows.
 type Hint struct{ X, Y float64 }
 
-// Estimator compares frames of one shape. It is for one goroutine, and allocates nothing once made.
+// Estimator compares frames of one shape. It is for one goroutine, and allocates nothing once made, but for the first
+// Flow of a picture that moved by an odd number of pixels.
 type Estimator struct {
 	shape  Shape
 	kind   kind
@@ -98,7 +99,7 @@ type Estimator struct {
 	// Of the pixels of the first frame: the mean and the difference of both, smoothed and differentiated along rows.
 	mean, diff, smoothMean, slopeMean, smoothDiff []float64
 	before                                        displacement
-	between                                       []ray   // of a row, half way between pixels
+	between                                       between
 	evenX, evenY                                  float64 // by which the differences were straightened,
 	locally                                       bool    // or that they were for each pixel by itself
 }
@@ -110,7 +111,6 @@ func NewEstimator(s Shape, o Options) *Estimator {
 		e.b = o.Smoothing.B
 	}
 	e.power = e.kind.powers(e.b)
-	e.between = make([]ray, s.Columns)
 	n := s.Rows * s.Columns
 	for _, p := range []*[]float64{&e.mean, &e.diff, &e.smoothMean, &e.slopeMean, &e.smoothDiff,
 		&e.fields.gx, &e.fields.gy, &e.fields.t} {

@@ -249,3 +249,26 @@ func (m *matrix7) solve(b *vector7, n int) bool {
 	}
 	return true
 }
+
+// positive reports whether a matrix, of which the lower triangle is given, is so by Cholesky's method.
+func (m *matrix7) positive() bool {
+	var by vector7 // one over the diagonal of D, in m = L D L'
+	for i := range bodySize {
+		row := &m[i]
+		v := row[i]
+		for j := range i {
+			// row[j] becomes L D; L is that by one over D.
+			x, other := row[j], &m[j]
+			for k := range j {
+				x -= row[k] * other[k] * by[k]
+			}
+			row[j] = x
+			v -= x * x * by[j]
+		}
+		if !(v > 0) {
+			return false
+		}
+		by[i] = 1 / v
+	}
+	return true
+}

@@ -174,13 +174,18 @@ func (e *Estimator) parts(r *Rays, parts *[4]normal, out *Flows) (whole normal) 
 // informSafely takes off as much of what noise made of the gradients as leaves twice that to be taken: where most of
 // what shows along a direction would go, the rest would be told to be moved by any distance, surely.
 func (e *Estimator) informSafely(out *Flow, n *normal, r *Rays, noise float64) {
+	var own matrix6
+	e.inform(out, n, r, noise, &own)
 	for _, off := range [...]float64{1, 0.5, 0.2} {
-		if e.inform(out, n, r, noise, 2*off); out.positive() {
-			e.inform(out, n, r, noise, off)
+		if out.positiveWithout(&own, 2*off) {
+			for i := range unknowns {
+				for j := range unknowns {
+					out.Information[i][j] -= off * own[i][j]
+				}
+			}
 			return
 		}
 	}
-	e.inform(out, n, r, noise, 0)
 }
 
 // flowNoise is the noise of a pixel, by what is left over under a turn and a way of each part. Under the shift of the
@@ -223,36 +228,41 @@ func (p *ray) direction() [3]float64 {
 	return scaled(cross(way, turn), 1/dot(way, way))
 }
 
-// positive reports whether the information is that of anything, and leaves squares above 0 under whatever motion.
-func (f *Flow) positive() bool {
-	var m matrix7
-	var b vector7
+// positiveWithout reports whether the information less a part of what noise makes of it is that of anything, and leaves
+// squares above 0 under whatever motion.
+func (f *Flow) positiveWithout(own *matrix6, part float64) bool {
+	var m matrix7 // of which the lower triangle is used
 	for i := range unknowns {
-		copy(m[i][:], f.Information[i][:])
+		for j := range i + 1 {
+			m[i][j] = f.Information[i][j] - part*own[i][j]
+		}
 		m[unknowns][i] = f.Towards[i]
 	}
 	m[unknowns][unknowns] = f.Square
-	return m.solve(&b, unknowns+1)
+	return m.positive()
 }
 
-// inform makes information of sums, with a part of what noise makes of it taken off.
-func (e *Estimator) inform(out *Flow, n *normal, r *Rays, noise, off float64) {
+// inform makes information of sums, and says what noise makes of it.
+func (e *Estimator) inform(out *Flow, n *normal, r *Rays, noise float64, own *matrix6) {
 	s2 := 2 * noise * noise * e.power.smooth
 	s2 = max(s2, 1e-18*n.tt/n.n) // nothing is known better than it was rounded
 	w := 0.0
 	if s2 > 0 {
 		w = e.power.smooth / s2
 	}
-	own := off * n.n * (noise*noise/2 + e.o.Pattern*e.o.Pattern)
+	made := w * n.n * (noise*noise/2 + e.o.Pattern*e.o.Pattern)
+	madeX, madeY, k, by := made*e.power.x, made*e.power.y, 0, 1/n.n
 	for i := range unknowns {
-		for j := range unknowns {
-			k := index(min(i, j), max(i, j))
-			out.Information[i][j] = w * (n.cc[k] - n.c[i]*n.c[j]/n.n -
-				own*(e.power.x*r.x[i][j]+e.power.y*r.y[i][j]))
+		c := n.c[i] * by
+		for j := i; j < unknowns; j++ {
+			v, o := w*(n.cc[k]-c*n.c[j]), madeX*r.x[i][j]+madeY*r.y[i][j]
+			out.Information[i][j], out.Information[j][i] = v, v
+			own[i][j], own[j][i] = o, o
+			k++
 		}
-		out.Towards[i] = w * (n.ct[i] - n.c[i]*n.t/n.n)
+		out.Towards[i] = w * (n.ct[i] - c*n.t)
 	}
-	out.Square, out.Pixels, out.Free = w*max(0, n.tt-n.t*n.t/n.n), n.n, n.n*e.power.smooth
+	out.Square, out.Pixels, out.Free = w*max(0, n.tt-n.t*n.t*by), n.n, n.n*e.power.smooth
 	out.Axis, out.Place = r.axis, r.place
 }
 
@@ -279,89 +289,133 @@ type normal struct {
 	cc       [unknowns * (unknowns + 1) / 2]float64
 }
 
-// accumulate adds up what all pixels tell, written out since it is what takes the time.
+// accumulate adds up what all pixels tell, two at a time.
 func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
 	f, w := &e.fields, e.shape.Columns
 	bx, by := e.before.shift()
 	for row := a.top; row < a.bottom; row++ {
 		i, n := row*w+a.left, a.right-a.left
 		gx, gy, ts, rays := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n], e.halfWay(r, row, a.left, n)
-		for k := range n {
+		for k := 0; k < n; k += 2 {
 			x, y := gx[k], gy[k]
 			t := ts[k] - bx*x - by*y
-			if t != t {
-				continue
+			if t == t {
+				s.n++
+			} else { // it tells nothing
+				x, y, t = 0, 0, 0
 			}
-			p := &rays[k]
-			a := x*p.right[0] + y*p.down[0]
-			b := x*p.right[1] + y*p.down[1]
-			c := x*p.right[2] + y*p.down[2]
-			d := x*p.right[3] + y*p.down[3]
-			e := x*p.right[4] + y*p.down[4]
-			f := x*p.right[5] + y*p.down[5]
-			s.n++
-			s.t += t
-			s.tt += t * t
-			s.c[0] += a
-			s.ct[0] += a * t
-			s.c[1] += b
-			s.ct[1] += b * t
-			s.c[2] += c
-			s.ct[2] += c * t
-			s.c[3] += d
-			s.ct[3] += d * t
-			s.c[4] += e
-			s.ct[4] += e * t
-			s.c[5] += f
-			s.ct[5] += f * t
-			s.cc[0] += a * a
-			s.cc[1] += a * b
-			s.cc[2] += a * c
-			s.cc[3] += a * d
-			s.cc[4] += a * e
-			s.cc[5] += a * f
-			s.cc[6] += b * b
-			s.cc[7] += b * c
-			s.cc[8] += b * d
-			s.cc[9] += b * e
-			s.cc[10] += b * f
-			s.cc[11] += c * c
-			s.cc[12] += c * d
-			s.cc[13] += c * e
-			s.cc[14] += c * f
-			s.cc[15] += d * d
-			s.cc[16] += d * e
-			s.cc[17] += d * f
-			s.cc[18] += e * e
-			s.cc[19] += e * f
-			s.cc[20] += f * f
+			var x2, y2, t2 float64
+			p, q := &rays[k], &rays[k]
+			if k+1 < n {
+				q = &rays[k+1]
+				x2, y2 = gx[k+1], gy[k+1]
+				if t2 = ts[k+1] - bx*x2 - by*y2; t2 == t2 {
+					s.n++
+				} else {
+					x2, y2, t2 = 0, 0, 0
+				}
+			}
+			s.add2(p, q, x, y, t, x2, y2, t2)
 		}
 	}
 	return s
+}
+
+// add2 adds two pixels, written out since it is what takes the time.
+func (s *normal) add2(p, q *ray, x, y, t, x2, y2, t2 float64) {
+	a, a2 := x*p.right[0]+y*p.down[0], x2*q.right[0]+y2*q.down[0]
+	b, b2 := x*p.right[1]+y*p.down[1], x2*q.right[1]+y2*q.down[1]
+	c, c2 := x*p.right[2]+y*p.down[2], x2*q.right[2]+y2*q.down[2]
+	d, d2 := x*p.right[3]+y*p.down[3], x2*q.right[3]+y2*q.down[3]
+	e, e2 := x*p.right[4]+y*p.down[4], x2*q.right[4]+y2*q.down[4]
+	f, f2 := x*p.right[5]+y*p.down[5], x2*q.right[5]+y2*q.down[5]
+	s.t += t + t2
+	s.tt += t*t + t2*t2
+	s.c[0] += a + a2
+	s.ct[0] += a*t + a2*t2
+	s.c[1] += b + b2
+	s.ct[1] += b*t + b2*t2
+	s.c[2] += c + c2
+	s.ct[2] += c*t + c2*t2
+	s.c[3] += d + d2
+	s.ct[3] += d*t + d2*t2
+	s.c[4] += e + e2
+	s.ct[4] += e*t + e2*t2
+	s.c[5] += f + f2
+	s.ct[5] += f*t + f2*t2
+	s.cc[0] += a*a + a2*a2
+	s.cc[1] += a*b + a2*b2
+	s.cc[2] += a*c + a2*c2
+	s.cc[3] += a*d + a2*d2
+	s.cc[4] += a*e + a2*e2
+	s.cc[5] += a*f + a2*f2
+	s.cc[6] += b*b + b2*b2
+	s.cc[7] += b*c + b2*c2
+	s.cc[8] += b*d + b2*d2
+	s.cc[9] += b*e + b2*e2
+	s.cc[10] += b*f + b2*f2
+	s.cc[11] += c*c + c2*c2
+	s.cc[12] += c*d + c2*d2
+	s.cc[13] += c*e + c2*e2
+	s.cc[14] += c*f + c2*f2
+	s.cc[15] += d*d + d2*d2
+	s.cc[16] += d*e + d2*e2
+	s.cc[17] += d*f + d2*f2
+	s.cc[18] += e*e + e2*e2
+	s.cc[19] += e*f + e2*f2
+	s.cc[20] += f*f + f2*f2
 }
 
 // halfWay are the rays of pixels of a row half way between their places in the two frames. Where that is between two
 // pixels it is the mean of theirs: by the ray of one of them the whole chip would seem to look half a pixel aside, and
 // of the turn a part would be told about another axis.
 func (e *Estimator) halfWay(r *Rays, row, from, n int) []ray {
+	a, b := e.bothWays(row, from)
+	if a == b {
+		return r.rays[a:][:n]
+	}
+	if e.between.of != r || e.between.at != e.before {
+		e.meanRays(r)
+	}
+	return e.between.rays[row*e.shape.Columns+from:][:n]
+}
+
+// bothWays are the indices of the two pixels of which the rays are taken, of one that is given by row and column.
+func (e *Estimator) bothWays(row, column int) (a, b int) {
 	s, d := e.shape, e.before
 	up, down := row+d.rows>>1, row+(d.rows+1)>>1
 	// Columns are counted from where a row begins, which on a hexagonal lattice is half a column aside in every other.
 	both := d.columns(s, row) + (s.halves(row)+s.halves(row+d.rows)-s.halves(up)-s.halves(down))/2
 	left := both >> 1
-	a, b := up*s.Columns+from+left, down*s.Columns+from+both-left
-	if a == b {
-		return r.rays[a:][:n]
+	return up*s.Columns + column + left, down*s.Columns + column + both - left
+}
+
+// between are rays half way between pixels, for a displacement.
+type between struct {
+	of   *Rays
+	at   displacement
+	rays []ray
+}
+
+// meanRays works them out for all pixels with gradients; they are kept, as the next pair often moves as far.
+func (e *Estimator) meanRays(r *Rays) {
+	if e.between.rays == nil {
+		e.between.rays = make([]ray, len(r.rays))
 	}
-	one, two, out := r.rays[a:][:n], r.rays[b:][:n], e.between[:n]
-	for k := range out {
-		p, q, m := &one[k], &two[k], &out[k]
-		for j := range unknowns {
-			m.right[j] = (p.right[j] + q.right[j]) / 2
-			m.down[j] = (p.down[j] + q.down[j]) / 2
+	e.between.of, e.between.at = r, e.before
+	f := &e.fields
+	for row := f.top; row < f.bottom; row++ {
+		a, b := e.bothWays(row, f.left)
+		n := f.right - f.left
+		one, two, out := r.rays[a:][:n], r.rays[b:][:n], e.between.rays[row*e.shape.Columns+f.left:][:n]
+		for k := range out {
+			p, q, m := &one[k], &two[k], &out[k]
+			for j := range unknowns {
+				m.right[j] = (p.right[j] + q.right[j]) / 2
+				m.down[j] = (p.down[j] + q.down[j]) / 2
+			}
 		}
 	}
-	return out
 }
 
 // Angles are by how many radians what a chip sees turned about its lens, to the right and down, where its picture moved
