@@ -27,10 +27,10 @@ type Deferred struct {
 	kelvin    float64
 	noise     analog.Noise
 
-	now   *chapter // nil where nothing is noted: the die is up to date
-	spare *chapter // for the next one
-	// reach is how many epochs before a look its pixels had to be followed, lately.
-	reach int
+	now     *chapter // nil where nothing is noted: the die is up to date
+	spare   *chapter // for the next one
+	tracks  tracks
+	cursors []cursor // by epoch, where rows are followed in their order
 	// Chapters end before the first epoch past each length of what is noted, of which there is noted by now, with where
 	// the die is among others.
 	length, noted int
@@ -65,6 +65,17 @@ type chapter struct {
 	epochs []int // the events before which nothing but the lag of pixels matters
 	part   int   // of what is noted
 	later  bool  // somebody may look at something in it
+
+	// after is the chapter before it, until it is known in all rows how their pixels lagged at its end: so far it is in
+	// so many. begun is how much was noted when it ended.
+	after          *chapter
+	settled, begun int
+	asked          []bool   // rows in which it is known too, as somebody has asked
+	cursors        []cursor // by epoch of after
+	// seen is how pixels of each row lagged before an epoch, where somebody looked who had to go far back; nil where
+	// nobody did.
+	seen  *lagState
+	epoch []int
 }
 
 // lagState is what all pixels remember.
@@ -112,6 +123,8 @@ const (
 	chapterEvents, leastEvents = 1920, 320
 	epochEvents                = 20
 	chapterPixels              = 1024
+	// What is to be found out of a chapter that has ended is known after one part in settleEarly of the next one.
+	settleEarly = 2
 	// leastRate is the part of what they were, in a second, that pixels must surely forget.
 	leastRate = 1e-3
 )
@@ -126,8 +139,8 @@ func Defer(d *Die, place, of int) *Deferred {
 		return nil
 	}
 	length := max(min(chapterEvents, chapterEvents*chapterPixels/len(px.c)), leastEvents)
-	return &Deferred{die: d, registers: d.registers, kelvin: d.kelvin, reach: 4, length: length,
-		noted: length * place / of, draws: map[share]int{}}
+	return &Deferred{die: d, registers: d.registers, kelvin: d.kelvin, tracks: newTracks(px.rows),
+		length: length, noted: length * place / of, draws: map[share]int{}}
 }
 
 // Register returns the value of a register.
@@ -154,14 +167,7 @@ func (d *Deferred) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration
 	switch {
 	case !ok:
 	case s == chipmodel.Load:
-		rows := 0 // draws of the noise for each pixel
-		if m.px.noise > 0 {
-			rows++
-		}
-		if m.ktc > 0 {
-			rows++
-		}
-		d.note(course{strobe: s, hold: hold, light: light}, at, rows*len(m.plane.Volts), true)
+		d.note(course{strobe: s, hold: hold, light: light}, at, m.draws()*len(m.plane.Volts), true)
 	case s == chipmodel.Share && d.now == nil:
 		d.Do()
 		d.die.Strobe(s, at, hold, light)
@@ -216,10 +222,11 @@ func (d *Deferred) Later(r Readout, light *Light) (Look, bool) {
 // matters of what was before.
 func (d *Deferred) note(c course, at bustime.Time, draws int, epoch bool) {
 	if d.now != nil && epoch && d.now.part != d.noted/d.length {
-		d.do(false)
+		d.turn()
 	}
 	if d.now == nil {
 		d.begin()
+		d.noise = *d.die.px.rng
 	}
 	c.registers, c.kelvin = d.registers, d.kelvin
 	ch := d.now
@@ -230,6 +237,9 @@ func (d *Deferred) note(c course, at bustime.Time, draws int, epoch bool) {
 	}
 	ch.events = append(ch.events, event{d.known(&c), at, d.noise})
 	d.noise.Skip(draws)
+	if rows := d.die.px.rows; ch.after != nil {
+		d.settle(ch, 1+rows*settleEarly*(d.noted-ch.begun)/d.length)
+	}
 }
 
 // known is a course that others share, mostly the one that came after the last the last time.
@@ -252,36 +262,79 @@ func (d *Deferred) known(c *course) *course {
 	return d.courses[i]
 }
 
-// begin begins a chapter with the die as it is.
+// begin begins a chapter.
 func (d *Deferred) begin() {
 	if d.now, d.spare = d.spare, nil; d.now == nil {
 		// Chapters of a timetable are alike: there is room for as much as in the last one, and no more of what is kept.
 		d.now = &chapter{events: make([]event, 0, d.room)}
 	}
 	d.now.part = d.noted / d.length
-	d.noise = *d.die.px.rng
+}
+
+// over takes that a chapter is over, and keeps what is in it only for those who may look.
+func (d *Deferred) over(ch *chapter) {
+	if !ch.later {
+		d.spare = &chapter{events: ch.events[:0], epochs: ch.epochs[:0]}
+	}
+}
+
+// turn begins the next chapter. How pixels lag at the end of the last one is found out row by row while there is more
+// to note: in light so dim that all of it has to be followed, nobody is to wait for that.
+func (d *Deferred) turn() {
+	ch := d.now
+	d.settle(ch, d.die.px.rows)
+	if ch.before == nil {
+		ch.before = d.die.px.lag.state()
+	}
+	d.room = len(ch.events)
+	d.begin()
+	d.now.after, d.now.begun, d.now.before = ch, d.noted, newLagState(len(d.die.px.c))
+	d.now.asked, d.now.cursors = make([]bool, d.die.px.rows), make([]cursor, len(ch.epochs))
+}
+
+// settle finds out how pixels lagged at the begin of a chapter, until that is known in so many rows.
+func (d *Deferred) settle(ch *chapter, rows int) {
+	last := ch.after
+	n := min(rows, d.die.px.rows) - ch.settled
+	if last == nil || n <= 0 {
+		return
+	}
+	d.cursors = ch.cursors
+	d.settleRows(ch, rowSet{ch.settled, 1, n})
+	d.cursors = nil
+	if ch.settled += n; ch.settled == d.die.px.rows {
+		ch.after, ch.asked, ch.cursors = nil, nil, nil
+		d.over(last)
+	}
+}
+
+// settleRows is settle for some rows.
+func (d *Deferred) settleRows(ch *chapter, rows rowSet) {
+	px, unknown := d.die.px, false
+	rows.each(func(r int) { unknown = unknown || ch.after != nil && r >= ch.settled && !ch.asked[r] })
+	if !unknown {
+		return
+	}
+	d.follow(ch.after, len(ch.after.events), false, rows)
+	rows.each(func(r int) {
+		ch.before.takePixels(px.lag, r*px.columns, px.columns)
+		ch.asked[r] = true
+	})
 }
 
 // Do does all that was noted.
 func (d *Deferred) Do() {
-	if d.now != nil {
-		d.do(true)
+	if ch := d.now; ch != nil {
+		if ch.later && ch.before == nil {
+			ch.before = d.die.px.lag.state()
+		}
+		d.follow(ch, len(ch.events), true, rowSet{0, 1, d.die.px.rows})
+		d.shares(ch, len(ch.events))
+		*d.die.px.rng = d.noise
+		d.now, d.room = nil, len(ch.events)
+		d.over(ch)
 	}
 	d.set(&d.registers, d.kelvin)
-}
-
-// do is Do; without cells what a memory holds counts no more.
-func (d *Deferred) do(cells bool) {
-	ch := d.now
-	if ch.later && ch.before == nil {
-		ch.before = d.die.px.lag.state()
-	}
-	d.follow(ch, len(ch.events), cells)
-	*d.die.px.rng = d.noise
-	d.now, d.room = nil, len(ch.events)
-	if !ch.later {
-		d.spare = &chapter{events: ch.events[:0], epochs: ch.epochs[:0]}
-	}
 }
 
 // set brings registers and temperature of the die to what they were.
@@ -316,6 +369,11 @@ func (d *Deferred) Undo() {
 			ch.epochs = ch.epochs[:n-1]
 		}
 	default: // all that the chapter has came since
+		if d.now != nil && m.at != nil {
+			d.settle(d.now, d.die.px.rows)
+			d.die.px.lag.set(d.now.before)
+			*d.die.px.rng = m.noise
+		}
 		d.now = nil
 	}
 	d.mark = mark{}
@@ -329,38 +387,6 @@ func (d *Deferred) Forget() {
 	d.mark = mark{}
 }
 
-// follow has the die do the first so many events of a chapter: of those before the last epoch what moves the lag of
-// pixels, of the others all that moves what its memory holds, where that counts.
-func (d *Deferred) follow(ch *chapter, events int, cells bool) {
-	defer d.unnoted()()
-	lag := d.die.px.lag
-	epochs, _ := slices.BinarySearch(ch.epochs, events)
-	for back := max(d.reach/2, 1); ; back *= 2 {
-		if back > epochs/2 { // should it not be enough, nearly as much has to be done again
-			back = max(back, epochs)
-		}
-		from := max(epochs-back, 0)
-		if from > 0 && ch.before == nil {
-			ch.before = lag.state()
-		}
-		if ch.before != nil {
-			lag.set(ch.before)
-		}
-		first := 0
-		if from > 0 {
-			first = ch.epochs[from]
-		}
-		for i := d.lastWhole(ch.events[:first]); i < first; i++ {
-			d.pass(&ch.events[i])
-		}
-		d.replay(ch, first, events, cells)
-		if from == 0 || lag.known() {
-			d.reach = back
-			return
-		}
-	}
-}
-
 // unnoted has the die note nothing of what it is about to do for Undo, until what it returns is called.
 func (d *Deferred) unnoted() func() {
 	undo := &d.die.px.undo
@@ -369,96 +395,24 @@ func (d *Deferred) unnoted() func() {
 	return func() { undo.noting = noting }
 }
 
-// replay does events of a chapter.
-func (d *Deferred) replay(ch *chapter, from, to int, cells bool) {
-	last := 0
-	if epochs, _ := slices.BinarySearch(ch.epochs, to); epochs > 0 {
-		last = ch.epochs[epochs-1]
-	}
-	_, memory := d.die.storage.(*memory)
-	for i := from; i < to; i++ {
-		e := &ch.events[i]
-		counts := cells && i >= last
-		if memory && e.strobe != chipmodel.Load && !(counts && e.strobe == chipmodel.Share) {
-			continue // nothing that is read of a memory changes it
-		}
-		d.event(e, nil)
-	}
-}
-
-// event does one event; of a readout each row is handed out.
-func (d *Deferred) event(e *event, row func(r int, volts []float64)) {
-	d.set(&e.registers, e.kelvin)
-	*d.die.px.rng = e.noise
-	if e.strobe != facetdv1.Strobe_STROBE_UNSPECIFIED {
-		d.die.Strobe(e.strobe, e.at, e.hold, e.light)
-		return
-	}
-	w := &e.readout.Window
-	if len(d.volts) < w.Columns {
-		d.volts = make([]float64, w.Columns)
-	}
-	volts := d.volts[:w.Columns]
-	for r := range w.Rows {
-		at := e.at.Add(time.Duration(r) * e.readout.RowInterval)
-		d.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, e.readout.PixelInterval, e.light)
-		if row != nil {
-			row(r, volts)
-		}
-	}
-}
-
-// lastWhole is the last of some events that looks at every pixel: what was before it does not matter to passing them
-// over. It is 0 where none does.
-func (d *Deferred) lastWhole(events []event) int {
-	_, memory := d.die.storage.(*memory)
-	for i := len(events) - 1; i >= 0; i-- {
-		e := &events[i]
-		w := &e.readout.Window
-		if memory && e.strobe == chipmodel.Load || !memory && w.Rows == d.die.px.rows && w.Columns == d.die.px.columns {
-			return i
-		}
-	}
-	return 0
-}
-
-// pass passes an event over: pixels that it looks at are as nobody knows since.
-func (d *Deferred) pass(e *event) {
-	l, columns := d.die.px.lag, d.die.px.columns
-	m, ok := d.die.storage.(*memory)
-	switch {
-	case ok && e.strobe == chipmodel.Load:
-		for r := range d.die.px.rows {
-			at := e.at.Add(m.pulse + time.Duration(r)*m.rowTime)
-			for i := r * columns; i < (r+1)*columns; i++ {
-				l.pass(i, at)
-			}
-		}
-	case !ok:
-		w := &e.readout.Window
-		for r := range w.Rows {
-			at := e.at.Add(time.Duration(r) * e.readout.RowInterval)
-			first := (w.Row+r*w.RowStep)*columns + w.Column
-			for c := range w.Columns {
-				l.pass(first+c*w.ColumnStep, at.Add(time.Duration(c)*e.readout.PixelInterval))
-			}
-		}
-	}
-}
-
 // pass lets a pixel be looked at at a time without knowing what it showed.
 func (l *lag) pass(i int, at bustime.Time) {
 	l.shown[i], l.mean[i], l.noise[i], l.at[i] = math.NaN(), math.NaN(), 0, at
 }
 
-// known reports whether all that pixels remember is known.
-func (l *lag) known() bool {
-	for _, shown := range l.shown {
+// known reports whether all is known that some pixels in a row remember.
+func (l *lag) known(first, n int) bool {
+	for _, shown := range l.shown[first : first+n] {
 		if shown != shown {
 			return false
 		}
 	}
 	return true
+}
+
+func newLagState(pixels int) *lagState {
+	line := func() []float64 { return make([]float64, pixels) }
+	return &lagState{line(), line(), line(), make([]bustime.Time, pixels)}
 }
 
 // state is a copy of what all pixels remember.
@@ -472,9 +426,20 @@ func (s *lagState) take(l *lag) {
 	s.noise, s.at = append(s.noise[:0], l.noise...), append(s.at[:0], l.at...)
 }
 
-func (l *lag) set(s *lagState) {
-	copy(l.shown, s.shown)
-	copy(l.mean, s.mean)
-	copy(l.noise, s.noise)
-	copy(l.at, s.at)
+func (l *lag) set(s *lagState) { l.setPixels(s, 0, len(l.shown)) }
+
+// setPixels is set for some pixels in a row.
+func (l *lag) setPixels(s *lagState, first, n int) {
+	copy(l.shown[first:first+n], s.shown[first:])
+	copy(l.mean[first:first+n], s.mean[first:])
+	copy(l.noise[first:first+n], s.noise[first:])
+	copy(l.at[first:first+n], s.at[first:])
+}
+
+// takePixels makes the state that of some pixels in a row.
+func (s *lagState) takePixels(l *lag, first, n int) {
+	copy(s.shown[first:first+n], l.shown[first:])
+	copy(s.mean[first:first+n], l.mean[first:])
+	copy(s.noise[first:first+n], l.noise[first:])
+	copy(s.at[first:first+n], l.at[first:])
 }

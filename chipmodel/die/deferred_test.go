@@ -280,7 +280,7 @@ func TestUnknownPastDraws(t *testing.T) {
 			for _, d := range []*Die{known, unknown} {
 				d.Row(row, 0, 0, 1, bustime.Time(5e6), time.Microsecond, light)
 			}
-			if unknown.px.lag.known() {
+			if unknown.px.lag.known(0, len(row)) {
 				t.Errorf("lamp %v, every %v: a pixel has forgotten what it was within 5 ms", lamp, every)
 			}
 			if *known.px.rng != *unknown.px.rng {

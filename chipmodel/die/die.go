@@ -26,6 +26,8 @@ type storage interface {
 	strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light)
 	row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light *Light)
 	held(row int, at bustime.Time) time.Duration
+	// follow changes what pixels that lag remember as a look at a row does, which nobody sees.
+	follow(r *reading, light *Light)
 }
 
 // Die is one simulated chip: pixels under a supply, a storage, and an output.
@@ -155,6 +157,7 @@ func (m *direct) powerOn()                                                    {}
 func (m *direct) written(facetdv1.Register)                                   {}
 func (m *direct) strobe(facetdv1.Strobe, bustime.Time, time.Duration, *Light) {}
 func (m *direct) held(int, bustime.Time) time.Duration                        { return 0 }
+func (m *direct) follow(r *reading, light *Light)                             { m.die.px.remind(r, m.die.px.c, light) }
 func (m *direct) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light *Light) {
 	n, px := len(dst), m.die.px
 	px.look(row, column, step, n, at, interval, light)

@@ -13,12 +13,21 @@ type Look struct {
 }
 
 // Volts hands out the volts of the readout row by row; they hold until row returns. The die is as before then.
-func (l *Look) Volts(row func(r int, volts []float64)) {
-	d := l.die
+func (l *Look) Volts(row func(r int, volts []float64)) { l.volts(0, row) }
+
+// rows is how many there are.
+func (l *Look) rows() int { return l.in.events[l.event].readout.Window.Rows }
+
+// volts is Volts from one of the rows on.
+func (l *Look) volts(first int, row func(r int, volts []float64)) {
+	d, e := l.die, &l.in.events[l.event]
 	defer d.unnoted()()
 	defer d.aside()()
-	d.follow(l.in, l.event, true)
-	d.event(&l.in.events[l.event], row)
+	w := &e.readout.Window
+	rows := rowSet{w.Row + first*w.RowStep, w.RowStep, w.Rows - first}
+	d.follow(l.in, l.event, true, d.mixed(l.in, l.event, rows))
+	d.shares(l.in, l.event)
+	d.read(e, first, row)
 }
 
 // aside keeps what looks change of a die, and returns what brings it back. There is one look at a time, so what it is
@@ -134,9 +143,15 @@ func (c *LaterConversion) levelAfter() float64 {
 	volts := d.shown[:0]
 	d.shown = nil // the one before may be of the same die
 	defer func() { d.shown = volts }()
-	c.look.Volts(func(_ int, row []float64) { volts = append(volts, row...) })
-	level := analog.Level(volts, -most, c.residual)
-	if level != analog.Level(volts, most, c.residual) {
+	var level float64
+	told := func(first int) bool {
+		volts = volts[:0]
+		c.look.volts(first, func(_ int, row []float64) { volts = append(volts, row...) })
+		level = analog.Level(volts, -most, c.residual)
+		return level == analog.Level(volts, most, c.residual)
+	}
+	// Mostly the last row is enough.
+	if last := c.look.rows() - 1; !told(last) && (last == 0 || !told(0)) {
 		level = analog.Level(volts, c.levelBefore(), c.residual)
 	}
 	c.after = &level

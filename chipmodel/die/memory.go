@@ -134,19 +134,39 @@ func (m *memory) hold(at bustime.Time) {
 // load copies the pixel signals row by row, after the strobe's pulse.
 func (m *memory) load(at bustime.Time, light *Light) {
 	m.hold(at)
-	columns := m.px.columns
 	for r := range m.px.rows {
-		at := m.loadedAt.Add(time.Duration(r) * m.rowTime)
-		m.px.look(r, 0, 1, columns, at, 0, light)
-		base := r * columns
-		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc, light)
-		m.die.supply.add(m.plane.Volts[base:base+columns], at, 0)
-		droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]
-		for c, lux := range m.px.lux[:columns] {
-			droop[c] = (m.leak + m.lightLeak*lux) * inverse[c]
-		}
+		m.loadRow(r, light)
 	}
 }
+
+// rowAt is when a row is copied by the load that was begun last.
+func (m *memory) rowAt(r int) bustime.Time { return m.loadedAt.Add(time.Duration(r) * m.rowTime) }
+
+// loadRow copies the signals of a row.
+func (m *memory) loadRow(r int, light *Light) {
+	columns, at := m.px.columns, m.rowAt(r)
+	m.px.look(r, 0, 1, columns, at, 0, light)
+	base := r * columns
+	m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc, light)
+	m.die.supply.add(m.plane.Volts[base:base+columns], at, 0)
+	droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]
+	for c, lux := range m.px.lux[:columns] {
+		droop[c] = (m.leak + m.lightLeak*lux) * inverse[c]
+	}
+}
+
+// draws is how many normals of the noise a load draws for each pixel that lags.
+func (m *memory) draws() (n int) {
+	if m.px.noise > 0 {
+		n++
+	}
+	if m.ktc > 0 {
+		n++
+	}
+	return n
+}
+
+func (m *memory) follow(r *reading, light *Light) { m.px.remind(r, m.px.c, light) }
 
 // row reads cells. Each has drooped for its own time since its row was loaded, and since the last share with its own
 // leakage.

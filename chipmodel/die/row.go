@@ -92,29 +92,53 @@ func (p *pixels) asRow(light *Light) bool { return p.lag != nil && light.lag().L
 // logRow is logVolts for the pixels of a row that was looked at, all together; see asRow. What they draw of the noise
 // is the same, the volts may differ in their last bits.
 func (p *pixels) logRow(dst []float64, r *reading, by *response, light *Light) {
-	f := p.follower(r, by.c)
-	p.followRow(r, &f, light)
-	p.remember(r, &f)
+	f := p.lagRow(r, by.c, light)
 	first := r.row*p.columns + r.column
 	dst = dst[:r.n]
 	copy(dst, f.Shown)
 	analog.LnAll(dst)
-	draws := p.drawRow(f.Kept)
 	for i, ln := range dst {
 		pixel := first + i*r.step
+		noise := by.noise
+		if by.quieter != nil {
+			noise *= by.quieter[r.column+i*r.step]
+		}
+		dst[i] = by.a[pixel] + by.b[pixel]*ln + noise*p.lag.noise[pixel]
+	}
+}
+
+// lagRow is what logRow changes of what the pixels remember.
+func (p *pixels) lagRow(r *reading, dark []float64, light *Light) follower {
+	f := p.follower(r, dark)
+	p.followRow(r, &f, light)
+	p.remember(r, &f)
+	draws := p.drawRow(f.Kept)
+	first := r.row*p.columns + r.column
+	for i, kept := range f.Kept {
+		pixel := first + i*r.step
 		var unit float64
-		if kept := f.Kept[i]; kept != 0 { // what was before may not be known
+		if kept != 0 { // what was before may not be known
 			unit = kept * p.lag.noise[pixel]
 		}
 		if draws != nil {
 			unit += draws[i]
 		}
 		p.lag.noise[pixel] = unit
-		noise := by.noise
-		if by.quieter != nil {
-			noise *= by.quieter[r.column+i*r.step]
-		}
-		dst[i] = by.a[pixel] + by.b[pixel]*ln + noise*unit
+	}
+	return f
+}
+
+// remind has the pixels of a row remember what they do after a look at them.
+func (p *pixels) remind(r *reading, dark []float64, light *Light) {
+	p.look(r.row, r.column, r.step, r.n, r.at, r.interval, light)
+	if p.asRow(light) {
+		p.lagRow(r, dark, light)
+		return
+	}
+	for i := range r.n {
+		c := r.column + i*r.step
+		pixel := r.row*p.columns + c
+		p.follow(pixel, c, p.luxAt(c, i, r.n), dark[pixel], r.at.Add(time.Duration(i)*r.interval), light)
 	}
 }
 

@@ -99,6 +99,14 @@ func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, in
 	m.die.supply.add(dst, at, interval)
 }
 
+func (m *switches) follow(r *reading, light *Light) {
+	if m.stale {
+		m.join()
+	}
+	m.look(r.row, light)
+	m.px.remind(r, m.c, &m.light)
+}
+
 // single gives the volts of a row's pixels one by one.
 func (m *switches) single(dst []float64, r *reading, light *Light) {
 	// The node of n joined pixels has n times the capacitance and n times the current
