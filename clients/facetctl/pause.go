@@ -15,7 +15,7 @@ func (a *app) tasksPauseCommand() *cobra.Command {
 	return a.pausing(true, &cobra.Command{
 		Use:   "pause NAME...",
 		Short: "Pause tasks, which keep their places in the timetable",
-		Long: `pause leaves out the jobs of tasks from the next release on that has not begun. Nothing is planned
+		Long: `pause leaves out the jobs of tasks that are released from now on. Nothing is planned
 anew: no other task notices, and 'facetctl tasks resume' goes on at the releases where the task
 would have been. Jobs go on being counted where they were. A sporadic task cannot be triggered
 while it is paused. With a folder for data a pause outlives the daemon.`,

@@ -1,10 +1,8 @@
 package campaign
 
 import (
-	"errors"
 	"fmt"
 	"slices"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -119,17 +117,21 @@ func sameButPaused(a, b *facetdv1.Task) bool {
 // time that has passed.
 type span struct{ first, paused, resumed, last, told bus.Time }
 
-// pauses are those of a task.
-func pauses(books []revision, task string) (out []span) {
+// pauses are those of a task. One that comes with a timetable is of what that releases, while it is initialized, too.
+func (l *life) pauses(books []revision, task string) (out []span) {
 	is, latest := false, bus.Time(0)
 	for _, r := range books {
 		i := slices.IndexFunc(r.tasks, func(t *facetdv1.Task) bool { return t.GetName() == task })
 		now := i >= 0 && r.tasks[i].GetPaused()
+		first := r.effective
+		if r.by != nil && !r.by.pure {
+			first = l.initialized(r.effective)
+		}
 		if latest = max(latest, r.effective); now && !is {
-			out = append(out, span{r.effective, latest, 1 << 62, 1 << 62, 1 << 62})
+			out = append(out, span{first, latest, 1 << 62, 1 << 62, 1 << 62})
 		} else if is && !now {
 			p := &out[len(out)-1]
-			p.resumed, p.last, p.told = r.effective, latest, max(latest, r.by.till)
+			p.resumed, p.last, p.told = first, latest, max(latest, r.by.till)
 		}
 		is = now
 	}
@@ -151,31 +153,9 @@ func toldPaused(pauses []span, from, to bus.Time) bool {
 	return slices.ContainsFunc(pauses, func(p span) bool { return p.first <= to && p.told >= from })
 }
 
-// decided is when it is decided about a release at the earliest and the latest: at its start, which comes before its
-// deadline on a bus and a host without faults, and ahead of that for a bus far away.
-func (l *life) decided(r release) (from, to bus.Time) {
-	from, to = r.at-l.ahead(), r.deadline
-	for _, s := range l.bus.strikes {
-		if s.fault.kind.ofBus() && s.at <= to {
-			return from, to.Add(max(maxLag, l.worstLag()) + l.stoodStill() + 50*time.Millisecond)
-		}
-	}
-	return from, to
-}
-
-// worstLag is how late the segment was handed over that came the latest of those refused for it, by the device's clock.
-// Where something else takes the process a while before each, refusals take time as well, and nothing bounds the lag.
-func (l *life) worstLag() time.Duration {
-	l.lagged.Do(func() {
-		for i := range l.driven.log {
-			var refused *bus.RefusedError
-			if errors.As(l.driven.log[i].err, &refused) && refused.Cause == bus.HostStall {
-				l.worst = max(l.worst, refused.Device.Sub(refused.Planned))
-			}
-		}
-	})
-	return l.worst
-}
+// decided is from when to when it may be decided whether a release is left out: at its own time or, for a bus far away,
+// ahead of that. A host that is behind decides later, as it was then.
+func (l *life) decided(r release) (from, to bus.Time) { return r.at - l.ahead(), r.at }
 
 // ofBus reports whether a fault is of the bus or of the process that drives it.
 func (k faultKind) ofBus() bool {

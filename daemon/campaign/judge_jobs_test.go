@@ -163,7 +163,7 @@ func (o *outcome) judgeLiveness(l *life) {
 			continue // it has no rate
 		}
 		name, expected, least := t.GetTask().GetName(), 0, 0
-		paused := pauses(books, name)
+		paused := l.pauses(books, name)
 		for _, r := range plan.releases(name, l.from(plan), to) {
 			if r.at < max(from, plan.epoch) || r.at >= to {
 				continue

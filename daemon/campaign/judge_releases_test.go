@@ -50,7 +50,7 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			if t.GetLeastInterval() != nil {
 				continue // its jobs are judged by its triggers
 			}
-			paused := pauses(books, t.GetName())
+			paused := l.pauses(books, t.GetName())
 			expected := p.releases(t.GetName(), l.from(p), until)
 			missing, ok := o.match(l, t.GetName(), sets, expected, paused)
 			if !ok {

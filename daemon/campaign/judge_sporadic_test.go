@@ -80,9 +80,9 @@ func (o *outcome) judgeTrigger(l *life, t *triggered, taken []*triggered) bool {
 		}
 	case errors.As(t.err, &precondition) && precondition.Kind == failure.Paused:
 		books, _ := l.books()
-		if !toldPaused(pauses(books, t.task), t.from, t.till) {
+		if !toldPaused(l.pauses(books, t.task), t.from, t.till) {
 			o.problem("a trigger of %s at %v was refused as the task was paused over %v", t.task, t.from,
-				pauses(books, t.task))
+				l.pauses(books, t.task))
 		}
 	}
 	if t.again != nil {

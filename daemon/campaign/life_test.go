@@ -65,8 +65,6 @@ type life struct {
 	captured atomic.Int64 // for correction maps
 	// Counted as they are judged.
 	sharedPaused, hidden int
-	lagged               sync.Once
-	worst                time.Duration
 
 	// Once it has ended.
 	cause  error

@@ -62,7 +62,7 @@ func (b *board) setRegisters(r program.Registers) {
 func (b *board) setTasks(c *change) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks, _ = statsFor(b.tasks, c, 0)
+	b.tasks, _ = statsFor(b.tasks, c, placement{})
 	b.revision = c.revision
 }
 
@@ -72,7 +72,7 @@ func (b *board) setTable(c *change, at placement) (turned []Pausing) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.refresh(c)
-	b.tasks, turned = statsFor(b.tasks, c, at.begin)
+	b.tasks, turned = statsFor(b.tasks, c, at)
 	b.revision = c.revision
 	for _, t := range b.tasks {
 		t.rate.Restart(at.begin)

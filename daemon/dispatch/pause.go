@@ -7,6 +7,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/taskchange"
 )
 
@@ -40,7 +41,9 @@ func asksForPauses(c *facetdv1.TaskChanges) bool {
 }
 
 // pause makes a change by which tasks are only paused and resumed. Unlike others it does not wait for the runner, which
-// looks at what is paused whenever a job begins. The caller has the changes of tasks to itself. Errors: *StoppedError.
+// looks whenever a job is to begin at what was paused at its release: where the host is behind that is later. The
+// caller has the changes of tasks to itself. Errors: *StoppedError.
+// has the changes of tasks to itself. Errors: *StoppedError.
 func (d *Dispatcher) pause(tasks []*facetdv1.Task, revision uint64, applied func(Change)) (Change, error) {
 	if err := d.box.cause(); err != nil {
 		return Change{}, err
@@ -74,21 +77,56 @@ func (b *board) setPaused(tasks []*facetdv1.Task, done Change) []Pausing {
 	b.revision = done.Revision
 	var turned []Pausing
 	for i, t := range b.tasks {
-		turned = t.describe(tasks[i], done.Effective, turned)
+		turned = t.describe(tasks[i], done.Effective, done.Effective, turned)
 	}
 	return turned
 }
 
 // isPaused reports whether a task is paused.
-func (b *board) isPaused(task string) bool {
+func (b *board) isPaused(task string) bool { return b.pausedAt(task, bustime.Forever) }
+
+// pausedAt reports whether a task is paused for what is released at a bus time.
+func (b *board) pausedAt(task string, release bus.Time) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for _, t := range b.tasks {
 		if t.task.GetName() == task {
-			return t.task.GetPaused()
+			return t.turns.pausedAt(release)
 		}
 	}
 	return false
+}
+
+// keptTurns is how many pauses and resumptions of a task are kept for releases that the runner has not come to. Of more
+// the oldest are forgotten: what was released before the others is as if it was paused, or not, since ever.
+const keptTurns = 64
+
+// turns are when a task was paused and resumed, in turn.
+type turns struct {
+	first bool // whether it was paused before the first of them
+	from  []bus.Time
+}
+
+func (t *turns) pausedAt(release bus.Time) bool {
+	n := len(t.from)
+	for n > 0 && t.from[n-1] > release {
+		n--
+	}
+	return t.first != (n%2 == 1)
+}
+
+// set says that the task is paused, or not, for what is released from a bus time on, whatever was said of later ones: a
+// timetable may take effect at a bus time that has passed.
+func (t *turns) set(from bus.Time, paused bool) {
+	for n := len(t.from); n > 0 && t.from[n-1] >= from; n-- {
+		t.from = t.from[:n-1]
+	}
+	if t.pausedAt(from) == paused {
+		return
+	}
+	if t.from = append(t.from, from); len(t.from) > keptTurns {
+		t.from, t.first = slices.Delete(t.from, 0, 1), !t.first
+	}
 }
 
 // refresh brings a change up to date that is older than what the board shows: tasks were paused or resumed since, of
@@ -103,13 +141,13 @@ func (b *board) refresh(c *change) {
 	}
 }
 
-// reported are those members of a bus task that is not sporadic that are not paused, by number; a job of the bus with
-// none is not run. It holds until it is asked for again.
-func (t *table) reported(task int) []int {
+// reported are those members of a bus task that is not sporadic that are not paused at the release of a job, by number;
+// a job of the bus with none is not run. It holds until it is asked for again.
+func (t *table) reported(task int, release bus.Time) []int {
 	members := t.plan.Tasks[task].Members
 	out := t.list[:0]
 	for i := range members {
-		if !t.isPaused(members[i].Task.Name) {
+		if !t.pausedAt(members[i].Task.Name, release) {
 			out = append(out, i)
 		}
 	}
@@ -119,8 +157,8 @@ func (t *table) reported(task int) []int {
 
 // reportedOf are the members that a job that begins is of. Triggers are refused while a task is paused, not the jobs of
 // those that were taken before. Where all were paused after it was decided that the job is run, all of them have it.
-func (t *table) reportedOf(task int) []int {
-	out := t.reported(task)
+func (t *table) reportedOf(task int, release bus.Time) []int {
+	out := t.reported(task, release)
 	if len(out) > 0 {
 		return out
 	}

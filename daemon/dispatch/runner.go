@@ -84,7 +84,7 @@ func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters, 
 		standing: first, tab: newTable(first.unplanned(), placement{}, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
-	r.tab.parameters, r.tab.triggers, r.tab.isPaused = p, t, b.isPaused
+	r.tab.parameters, r.tab.triggers, r.tab.pausedAt = p, t, b.pausedAt
 	p.setTable(first.plan, r.tab.tasks)
 	r.regs.set(program.PowerOn(cfg.Array), nil)
 	r.lag.seen.LeastSlack = bus.NoSlack
@@ -114,7 +114,7 @@ func (r *runner) loop(ctx context.Context) error {
 	defer r.watchLoss(hard, cancel)()
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if r.box.stopped() != nil { // since before the daemon started
-		r.board.setTable(&r.standing, placement{epoch: firstStart, begin: firstStart})
+		r.board.setTable(&r.standing, placement{epoch: firstStart, from: firstStart, begin: firstStart})
 	} else if err := r.activate(hard, &r.standing, r.cfg.Array.UpTime(firstStart)); err != nil {
 		return err
 	}

@@ -144,7 +144,7 @@ func (r *runner) releaseLines() (LineRelease, bus.Stop) {
 // keepChange takes a change of the tasks for when the array is resumed.
 func (r *runner) keepChange(c *change, now bus.Time) {
 	r.standing = c.again()
-	turned := r.board.setTable(c, placement{epoch: now, begin: now})
+	turned := r.board.setTable(c, placement{epoch: now, from: now, begin: now})
 	r.tab.parameters.setTable(c.plan, r.tab.counted(c)) // they can be set before the first job
 	if c.applied != nil {
 		c.applied(Change{Effective: now, Revision: c.revision})

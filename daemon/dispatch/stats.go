@@ -17,10 +17,11 @@ type taskStats struct {
 	status     facetdv1.TaskStatus
 	last       int64 // release of the last job that has ended, if one has
 	rate       rate.Window
+	turns      turns
 }
 
 // statsFor keeps the counts of tasks that go on, and says which are paused or resumed with the change.
-func statsFor(before []*taskStats, c *change, at bus.Time) (_ []*taskStats, turned []Pausing) {
+func statsFor(before []*taskStats, c *change, at placement) (_ []*taskStats, turned []Pausing) {
 	out := make([]*taskStats, len(c.tasks))
 	for i, spec := range c.tasks {
 		for _, old := range before {
@@ -34,19 +35,21 @@ func statsFor(before []*taskStats, c *change, at bus.Time) (_ []*taskStats, turn
 		if out[i].generation != c.generations[i] {
 			out[i].generation, out[i].first = c.generations[i], out[i].status.GetJobsEnded()
 		}
-		turned = out[i].describe(spec, at, turned)
+		turned = out[i].describe(spec, at.from, at.begin, turned)
 		out[i].planned = c.plan.Message.GetPredictions()[i].GetPlannedRateHz()
 	}
 	return out, turned
 }
 
-// describe gives the task its description, and adds whether that pauses or resumes it.
-func (t *taskStats) describe(spec *facetdv1.Task, at bus.Time, turned []Pausing) []Pausing {
+// describe gives the task its description, and adds whether that pauses or resumes it: told as of bus time at, for what
+// is released from another on.
+func (t *taskStats) describe(spec *facetdv1.Task, from, at bus.Time, turned []Pausing) []Pausing {
 	if t.task == spec {
 		return turned
 	}
 	if now := spec.GetPaused(); now != t.task.GetPaused() {
 		turned = append(turned, Pausing{Task: spec.GetName(), Paused: now, At: at})
+		t.turns.set(from, now)
 		t.rate = rate.Window{} // a pause is no part of it
 		t.rate.Restart(at)
 	}

@@ -46,8 +46,8 @@ type table struct {
 	// in plan.Tasks.
 	triggers  *triggers
 	triggered map[int]bus.Time
-	// isPaused reports whether a task is paused.
-	isPaused func(task string) bool
+	// pausedAt reports whether a task is paused for what is released at a bus time.
+	pausedAt func(task string, release bus.Time) bool
 	list     []int      // room for what reported returns
 	rooms    []*jobRoom // for jobs, by index in plan.Tasks
 }
@@ -74,7 +74,7 @@ func newTable(c *change, at placement, before *table) *table {
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
-		t.isPaused, t.triggers = before.isPaused, before.triggers
+		t.pausedAt, t.triggers = before.pausedAt, before.triggers
 		t.triggers.setTable(plan, t.tasks, at.epoch)
 	}
 	if plan == nil {
@@ -230,7 +230,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, len(tp.Members))
 	t.numbers[e.Task]++
-	reported := t.reportedOf(e.Task)
+	reported := t.reportedOf(e.Task, release)
 	job.setValues(tp.Task, t.parameters.begin(tp, reported))
 	values := job.values
 	for i := range tp.Members {

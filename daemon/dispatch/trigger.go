@@ -235,7 +235,8 @@ func (r *runner) decide(e *scheduler.Entry, at bus.Time) {
 		return
 	}
 	if task.Sporadic == nil {
-		if len(r.tab.reported(e.Task)) == 0 {
+		release := r.tab.cycleStart().Add(e.Release)
+		if len(r.tab.reported(e.Task, release)) == 0 {
 			r.tab.skipped[e.Task] = true
 		}
 		return

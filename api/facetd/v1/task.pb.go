@@ -49,11 +49,12 @@ type Task struct {
 	// deadline, which is at most the least interval. A reservation that no trigger uses is free
 	// for on-demand captures and commands.
 	LeastInterval *durationpb.Duration `protobuf:"bytes,8,opt,name=least_interval,json=leastInterval,proto3" json:"least_interval,omitempty"`
-	// Pauses the task: from the next release on that has not begun it has no jobs. It keeps its
-	// place in the timetable, so that a change of this field alone plans nothing anew, moves no
-	// release of any task, has no initialization and begins no new generation; also where the
-	// array is stopped it is made at once. Jobs that have begun by then, on the way to the bus
-	// included, are still read and sent. What a pause leaves out was not released: it is in no count
+	// Pauses the task: it has no jobs of releases from the bus time on at which that takes effect.
+	// It keeps its place in the timetable, so that a change of this field alone plans nothing anew,
+	// moves no release of any task, has no initialization and begins no new generation; also where
+	// the array is stopped it is made at once. Jobs that were released by then are still read and
+	// sent, however far behind the host is, and so are those that are on the way to the bus; resumed,
+	// it goes on in the same way. What a pause leaves out was not released: it is in no count
 	// and has no number, so that the first job after it has the next one, at a release on the grid
 	// of before. Of a job of the bus that several tasks share the others' frames come on. A
 	// sporadic task refuses to be triggered meanwhile, and runs the job of a trigger taken before.
