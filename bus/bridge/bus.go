@@ -34,21 +34,38 @@ const (
 // Device is a device that has answered.
 type Device struct {
 	address string
+	as      host
 	session *session
 	tick    time.Duration
 }
 
-// Dial connects to a device at an address of link.Form and shakes hands. Errors: the connection's, *VersionError, and
-// *InUseError where another host uses the device, which takeOver takes from it. Close it, or the bus that it is given
-// to.
+// Dialer connects to devices.
+type Dialer struct {
+	// TakeOver takes a device from another host that uses it.
+	TakeOver bool
+	// Link makes a connection to an address, then and whenever the device was lost; nil is link.Dial.
+	Link func(ctx context.Context, address string, within time.Duration) (link.Conn, error)
+}
+
+// Dial connects to a device at an address of link.Form and shakes hands, as a Dialer does.
 func Dial(ctx context.Context, address string, takeOver bool) (*Device, error) {
+	return Dialer{TakeOver: takeOver}.Dial(ctx, address)
+}
+
+// Dial connects to a device and shakes hands. Errors: the connection's, *VersionError, and *InUseError where another
+// host uses the device. Close it, or the bus that it is given to.
+func (d Dialer) Dial(ctx context.Context, address string) (*Device, error) {
 	as := ownProcess()
-	as.takeOver = takeOver
-	s, err := greetPatiently(ctx, address, as)
+	if d.Link != nil {
+		as.dial = d.Link
+	}
+	first := as
+	first.takeOver = d.TakeOver
+	s, err := greetPatiently(ctx, address, first)
 	if err != nil {
 		return nil, err
 	}
-	return &Device{address, s, time.Duration(s.welcome.TickNs)}, nil
+	return &Device{address, as, s, time.Duration(s.welcome.TickNs)}, nil
 }
 
 // Grain is the tick of the device's clock: the grain of its bus.
@@ -73,6 +90,7 @@ type Config struct {
 type Bus struct {
 	array     *chipmodel.Array
 	address   string
+	as        host
 	limits    bus.Limits
 	inspector *rules.Inspector
 	clock     *clock
@@ -118,8 +136,9 @@ func New(ctx context.Context, cfg Config) (*Bus, error) {
 	d := cfg.Device
 	w := &d.session.welcome
 	b := &Bus{
-		array: cfg.Array, address: d.address, inspector: rules.NewInspector(cfg.Array), clock: newClock(d.tick),
-		news: make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
+		array: cfg.Array, address: d.address, as: d.as, inspector: rules.NewInspector(cfg.Array),
+		clock: newClock(d.tick),
+		news:  make(chan struct{}, 1), lost: make(chan error, 1), boot: d.session.boot,
 		programs: map[*bus.Program]*compiled{}, released: map[uint32]*wire.Released{},
 		chips: newChipsSeen(cfg.Array), first: *w, untested: cfg.Untested, record: record{least: bus.NoSlack},
 	}

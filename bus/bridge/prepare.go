@@ -117,7 +117,7 @@ func (b *Bus) connected(ctx context.Context) error {
 	case alone:
 		return lostFor(before, refusal)
 	}
-	s, err := greet(ctx, b.address, ownProcess())
+	s, err := greet(ctx, b.address, b.as)
 	if err != nil {
 		return lostFor(before, err)
 	}

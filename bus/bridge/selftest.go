@@ -68,7 +68,7 @@ func (b *Bus) SelfTest(ctx context.Context) (SelfTest, error) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, testTime)
 	defer cancel()
-	s, err := greet(ctx, b.address, ownProcess())
+	s, err := greet(ctx, b.address, b.as)
 	if err != nil {
 		return SelfTest{}, err
 	}

@@ -100,11 +100,12 @@ type host struct {
 	version  Version
 	needs    uint16 // the least minor version of a device
 	takeOver bool
+	dial     func(ctx context.Context, address string, within time.Duration) (link.Conn, error)
 }
 
 // ownProcess is this process.
 var ownProcess = sync.OnceValue(func() host {
-	h := host{owner: rand.Uint64(), version: Version{wire.Major, wire.Minor}}
+	h := host{owner: rand.Uint64(), version: Version{wire.Major, wire.Minor}, dial: link.Dial}
 	name, err := os.Hostname()
 	if err != nil {
 		name = "a host without a name"
@@ -151,7 +152,7 @@ const askAgain = 100 * time.Millisecond
 
 // greet connects to a device and shakes hands. Errors: the connection's, *VersionError, *InUseError.
 func greet(ctx context.Context, address string, as host) (*session, error) {
-	conn, err := link.Dial(ctx, address, handshakeTime)
+	conn, err := as.dial(ctx, address, handshakeTime)
 	if err != nil {
 		return nil, err
 	}

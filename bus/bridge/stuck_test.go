@@ -63,7 +63,8 @@ func TestALinkThatTakesNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := New(t.Context(), Config{Device: &Device{r.Address, s, on.Grain()}, Array: on, Lease: time.Hour})
+	b, err := New(t.Context(), Config{Device: &Device{r.Address, ownProcess(), s, on.Grain()}, Array: on,
+		Lease: time.Hour})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,6 +14,9 @@
 // changes wait for each other, all that follows: the next begins in the instant in which the one before is answered.
 // These are judged by counts that must agree.
 //
+// TestOnABoard runs seeds through the driver and the firmware of package bridge in the place of the executor: the
+// firmware is a process that is told what time it is, and virtual time stands still while it answers.
+//
 // Nothing that is expected of a recovery is chosen: a lag that is left once faults have ended is to fall by the idle
 // part of the bus time that the timetable has, from when nothing adds to it any more; see recovery.
 package campaign

@@ -91,6 +91,8 @@ var weights = [numKinds]int{
 // possible reports whether a fault of a kind can be on the bus of a scenario.
 func (s *scenario) possible(k faultKind) bool {
 	switch k {
+	case failBefore, failHalfway, failAfter, scramble, wiring, driverPanic: // of dies and a driver in this process
+		return !s.boarded
 	case linkLoses, linkDoubles, linkDelays, linkCut, reboot:
 		return s.remote != nil
 	case slowBus: // segments that were handed over ahead do not wait for each other
@@ -114,6 +116,9 @@ func randomFaults(r *rand.Rand, s *scenario) []fault {
 	}
 	if len(mix) == 0 {
 		mix = []faultKind{failHalfway}
+		if s.boarded {
+			mix[0] = linkLoses
+		}
 	}
 	n := r.IntN(4)
 	if s.large {

@@ -180,7 +180,8 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 				return fmt.Sprintf("frame %d of %s was read from row %d, column %d on, it says %v", i, got.GetChip(),
 					want.row, want.column, got.GetWindow())
 			case !bytes.Equal(want.data, got.GetData()):
-				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives", i, got.GetChip())
+				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives: %x, not %x", i,
+					got.GetChip(), got.GetData(), want.data)
 			case want.light.NS()-got.GetExposureNs()/2 != got.GetLightBusNs(),
 				want.first.NS() != got.GetFirstSampleBusNs():
 				return fmt.Sprintf("frame %d of %s has light at %d and its first sample at %d, clean %v and %v", i,

@@ -15,9 +15,9 @@ func (o *outcome) judgeRules(l *life) {
 			return
 		}
 	}
-	if n := l.bus.virtual.Inspector().Total(); n != uint64(len(l.ledger.violations)) {
+	if n := l.inspector.Total(); n != uint64(len(l.ledger.violations)) {
 		o.problem("%d rule violations, %d were reported; the last: %v", n, len(l.ledger.violations),
-			l.bus.virtual.Inspector().Violations())
+			l.inspector.Violations())
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -12,7 +13,9 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge/linetest"
 	"facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
@@ -27,20 +30,22 @@ import (
 // life is the daemon's parts from a start to an end. A run has two of them where the first ends in a panic or with
 // the bus given up: the second stands for the process that a supervisor starts again.
 type life struct {
-	s       *scenario
-	tasks   []*facetdv1.Task // from the start
-	faults  []fault          // of it
-	bus     *faultyBus       // nearest to the dies
-	driven  *driven          // nearest to the host
-	disk    *disk
-	hub     *stream.Hub
-	ledger  *ledger
-	journal *events.Journal
-	noted   *events.Observer
-	manager *record.Manager
-	maps    *calibration.Service
-	disp    *dispatch.Dispatcher
-	dir     string
+	s         *scenario
+	tasks     []*facetdv1.Task // from the start
+	faults    []fault          // of it
+	bus       *faultyBus       // nearest to the dies; of a device it says only which faults there are
+	line      *linetest.Line   // to a device; nil where there is none
+	driven    *driven          // nearest to the host
+	disk      *disk
+	inspector *rules.Inspector
+	hub       *stream.Hub
+	ledger    *ledger
+	journal   *events.Journal
+	noted     *events.Observer
+	manager   *record.Manager
+	maps      *calibration.Service
+	disp      *dispatch.Dispatcher
+	dir       string
 
 	born  time.Time
 	stop  context.CancelFunc
@@ -82,13 +87,23 @@ type demanded struct {
 	err    error
 }
 
-// light is what the array looks at: it differs from place to place and from time to time.
-type light struct{}
+// light is what the array looks at: it differs from place to place and, where it does not stand still, from time to
+// time.
+type light struct{ still bool }
+
+// light of a scenario stands still where a board begins anew: its chips know the time by its clock alone, which then
+// does, and not by the bus time that goes on.
+func (s *scenario) light() light {
+	return light{s.boarded && slices.ContainsFunc(s.faults, func(f fault) bool { return f.kind == reboot })}
+}
 
 func (light) Name() string { return "spots" }
 
-func (light) Row(dst []float64, v *scene.View, row int, at bustime.Time) {
+func (l light) Row(dst []float64, v *scene.View, row int, at bustime.Time) {
 	key := uint64(at)/50_000 + uint64(row)*0x9e3779b97f4a7c15 + look(v)<<20
+	if l.still {
+		key = uint64(row)*0x9e3779b97f4a7c15 + look(v)<<20
+	}
 	for i := range dst {
 		key = key*0xd1342543de82ef95 + 0x2545f4914f6cdd1d
 		dst[i] = float64(10 + key>>55)
@@ -106,7 +121,7 @@ const maxLag = 100 * time.Millisecond
 
 // newBus is the bus of a scenario, switched on now.
 func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
-	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light{}, Pace: pace, Seed: s.seed, Ideal: true,
+	b, err := virtual.New(virtual.Config{Array: s.array, Scene: s.light(), Pace: pace, Seed: s.seed, Ideal: true,
 		MaxLag: maxLag})
 	if err != nil {
 		panic(err) // of the scenario
@@ -119,9 +134,12 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, la
 	error) {
 	l := &life{s: s, tasks: tasks, faults: faults, dir: dir, hub: stream.NewHub(), ledger: &ledger{}, born: time.Now(),
 		ended: make(chan error, 1), changing: make(chan struct{}, 1)}
-	v := l.connect()
+	inspector, err := l.connect()
+	if err != nil {
+		return nil, err
+	}
+	l.inspector = inspector
 	l.disk = newDisk(l.driven.Now, faults)
-	var err error
 	if l.journal, err = events.Open(events.Config{Dir: filepath.Join(dir, "events"), FileBytes: 4000,
 		Events: func(e *facetdv1.Event) { l.events = append(l.events, e) }, // under the journal's lock
 		Disk:   func(f events.File) events.File { return journalFile{f, l.disk} }}); err != nil {
@@ -137,10 +155,11 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, la
 		return nil, errors.Join(err, l.journal.Close("it did not start"))
 	}
 	if l.disp, err = dispatch.New(dispatch.Config{
-		Array: s.array, Bus: l.driven, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
+		Array: s.array, Bus: l.driven, Inspector: inspector, Logger: zap.NewNop(), Tasks: tasks,
 		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: maxLag, Stopped: latched,
 		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
 	}); err != nil {
+		l.disconnect()
 		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
 	}
 	if err = l.openMaps(); err != nil {
@@ -155,41 +174,48 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, la
 }
 
 // connect makes the bus, in this process or at the far end of a link.
-func (l *life) connect() *virtual.Bus {
+func (l *life) connect() (*rules.Inspector, error) {
 	s := l.s
 	if s.remote == nil {
 		v := s.newBus(facetdv1.Pace_PACE_REALTIME)
 		l.bus = newFaultyBus(v, s.array, l.faults)
 		l.driven = &driven{BusCloser: l.bus, faulty: l.bus, ledger: l.ledger}
-		return v
+		return v.Inspector(), nil
 	}
 	v := s.newBus(facetdv1.Pace_PACE_FREE)
 	l.bus = newFaultyBus(v, s.array, l.faults)
 	l.bus.remote = true
+	if s.device != nil {
+		return l.connectDevice()
+	}
 	cfg := *s.remote
 	cfg.Array, cfg.Dies, cfg.Rebooted = s.array, l.bus, l.bus.rebooted
+	cfg.Link, cfg.Reboots = l.linkFaults()
+	l.driven = &driven{BusCloser: bustest.NewRemote(cfg), faulty: l.bus, ledger: l.ledger, remote: true}
+	return v.Inspector(), nil
+}
+
+// linkFaults are those of the link to what is far away, and when it begins anew. They are counted from now on.
+func (l *life) linkFaults() (out []bustest.LinkFault, reboots []time.Duration) {
 	for i := range l.faults {
 		f := &l.faults[i]
 		from, until := f.at.Elapsed(), f.until.Elapsed()
 		struck := func() { l.bus.struckOnce(f) }
 		switch f.kind {
 		case linkLoses:
-			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Lose: 0.1 + 0.6*f.part,
-				Struck: struck})
+			out = append(out, bustest.LinkFault{From: from, Until: until, Lose: 0.1 + 0.6*f.part, Struck: struck})
 		case linkDoubles:
-			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Double: 0.1 + 0.8*f.part,
-				Struck: struck})
+			out = append(out, bustest.LinkFault{From: from, Until: until, Double: 0.1 + 0.8*f.part, Struck: struck})
 		case linkDelays:
-			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Delay: f.delay, Struck: struck})
+			out = append(out, bustest.LinkFault{From: from, Until: until, Delay: f.delay, Struck: struck})
 		case linkCut:
-			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Lose: 1, Struck: struck})
+			out = append(out, bustest.LinkFault{From: from, Until: until, Lose: 1, Struck: struck})
 		case reboot:
-			cfg.Reboots = append(cfg.Reboots, from)
+			reboots = append(reboots, from)
 			time.AfterFunc(from, struck)
 		}
 	}
-	l.driven = &driven{BusCloser: bustest.NewRemote(cfg), faulty: l.bus, ledger: l.ledger, remote: true}
-	return v
+	return out, reboots
 }
 
 // streams publishes every frame set.
@@ -280,7 +306,15 @@ func (l *life) end() {
 	l.calls.Wait()
 	l.once.Close()
 	l.final, l.stats = l.disp.Snapshot(), l.hub.Stats()
+	l.disconnect()
+}
+
+// disconnect ends the bus.
+func (l *life) disconnect() {
 	_ = l.driven.Close() // it was open
+	if l.line != nil {
+		l.line.Close()
+	}
 }
 
 // given reports whether the dispatcher has ended by itself, or given the bus up.

@@ -38,6 +38,9 @@ func (o *outcome) recoveryOf(l *life) recovery {
 	if o.s.remote != nil {
 		r.settling += 3*o.s.remote.Limits.Lease + 100*time.Millisecond
 	}
+	if o.s.boarded {
+		r.settling += settlingOfBoard(len(table.GetSegments()))
+	}
 	return r
 }
 

@@ -12,6 +12,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bridge/bridgetest"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/chiptest"
@@ -27,6 +28,9 @@ type scenario struct {
 	tasks []*facetdv1.Task
 	// remote is the executor, where it is at the far end of a link; nil is the virtual bus in this process.
 	remote *bustest.RemoteConfig
+	// device has the firmware of the bridge in the place of that executor; nil has not. boarded says that it is to.
+	device  *bridgetest.Steps
+	boarded bool
 	// Of the safety phase, by time.
 	changes  []change
 	crowds   []crowd
@@ -54,14 +58,20 @@ const (
 
 // newScenario draws a scenario. Each part has a random source of its own, so that a part drawn differently leaves the
 // others as they were.
-func newScenario(seed uint64) *scenario {
+func newScenario(seed uint64) *scenario { return drawScenario(seed, false) }
+
+// drawScenario draws one, whose programs run on the firmware of the bridge where boarded is set.
+func drawScenario(seed uint64, boarded bool) *scenario {
 	part := func(n uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, n)) }
-	s := &scenario{seed: seed, safety: safetyPhase}
+	s := &scenario{seed: seed, safety: safetyPhase, boarded: boarded}
 	r := part(0)
 	s.large = r.IntN(10) < 8
 	for s.tasks == nil {
 		s.array = randomArray(r, s.large)
-		if s.remote = randomRemote(r); s.remote != nil {
+		if s.remote = randomRemote(r); boarded {
+			s.remote = randomBoard(part(16))
+		}
+		if s.remote != nil {
 			s.array = must(s.array.OnGrain(s.remote.Limits.Grain))
 			s.remote.Limits.Release = s.array.Timing.ReleaseLimit
 		}
@@ -88,7 +98,7 @@ func newScenario(seed uint64) *scenario {
 
 // ordered reports whether the order of all that happens is fixed: of callers who wait for one another's changes the
 // next comes in the very instant of an answer.
-func (s *scenario) ordered() bool { return len(s.crowds) == 0 }
+func (s *scenario) ordered() bool { return len(s.crowds) == 0 && !s.boarded }
 
 // dropHopeless leaves out changes that do not fit beside tasks that are cut: to say what would fit takes a second.
 func (s *scenario) dropHopeless() {

@@ -27,6 +27,8 @@ type Config struct {
 	Seed uint64
 	// Faults are what is wrong with wiring, chips and lanes, as on the virtual bus.
 	Faults []*facetdv1.Fault
+	// Ideal makes dies without mismatch, noise, lag and leakage, on lanes that settle fully.
+	Ideal bool
 	// WireDelay is how long an edge takes from an output to the input that it is wired to.
 	WireDelay time.Duration
 	// Pulses are what comes from the rest of the robot to the inputs of the board.
@@ -113,8 +115,12 @@ func New(cfg Config, tick time.Duration) (*Chips, error) {
 	for i := range a.Chips {
 		class := a.Chips[i].Class
 		widest = max(widest, class.Columns)
-		s.chips = append(s.chips, chip{die: die.New(s.real, i, cfg.Seed), class: class, settle: s.real.LaneSettle(i),
-			exposing: bustime.Never, truth: cfg.GroundTruth.Chip(i)})
+		d := die.New(s.real, i, cfg.Seed)
+		if cfg.Ideal {
+			d = die.NewClass(class, nil)
+		}
+		s.chips = append(s.chips, chip{die: d, class: class, settle: s.real.LaneSettle(i), exposing: bustime.Never,
+			truth: cfg.GroundTruth.Chip(i)})
 	}
 	for i := range a.Lanes {
 		s.lanes = append(s.lanes, lane{Lane: die.NewLane(s.real, i, cfg.Seed), truth: cfg.GroundTruth.Lane(i)})
@@ -328,6 +334,9 @@ func saturate(codes []uint16, bits int) {
 // residuals are the parts of a step that a chip's lane lacks when it is sampled: of the first sample, and of the
 // others.
 func (s *Chips) residuals(c int, e *wire.PinEvent) (first, rest float64) {
+	if s.cfg.Ideal {
+		return 0, 0
+	}
 	step := s.array.StepTime(s.chips[c].class)
 	lane := s.lanes[s.array.Chips[c].Lane]
 	needed := s.needed(c)

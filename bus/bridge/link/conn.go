@@ -101,7 +101,7 @@ func Dial(ctx context.Context, address string, within time.Duration) (Conn, erro
 		return nil, err
 	}
 	if network == "udp" {
-		return &datagrams{Conn: conn}, nil
+		return NewDatagrams(conn), nil
 	}
 	return NewStream(conn), nil
 }
@@ -137,6 +137,9 @@ type endedError struct{}
 
 func (endedError) Error() string { return "the device ended the connection" }
 func (endedError) Unwrap() error { return io.EOF }
+
+// NewDatagrams makes a connection of packets, each of which is written and read at once.
+func NewDatagrams(conn net.Conn) Conn { return &datagrams{Conn: conn} }
 
 // datagrams is a connection of packets, each a datagram.
 type datagrams struct {

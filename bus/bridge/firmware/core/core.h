@@ -5,11 +5,15 @@
 
 #include "board.h"
 
-enum {
-  CORE_PROGRAMS = 64,     /* that the store holds */
-  CORE_STORE = 16384,     /* bytes of programs */
-  CORE_MAX_OPS = 4096     /* of one program */
-};
+/* How many programs the store holds, at most 255, and their bytes; a board may ask for others. */
+#ifndef CORE_PROGRAMS
+#define CORE_PROGRAMS 64
+#endif
+#ifndef CORE_STORE
+#define CORE_STORE 16384
+#endif
+
+enum { CORE_MAX_OPS = 4096 }; /* of one program */
 
 /* The number of runs that wait or run; a board may ask for another. */
 #ifndef CORE_RUNS

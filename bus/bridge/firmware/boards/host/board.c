@@ -30,7 +30,9 @@ static uint64_t monotonic(void) {
 
 const struct board_facts *board_facts(void) { return &facts; }
 
-uint64_t board_now(void) { return (monotonic() - began) / facts.tick_ns; }
+static bool stepped;
+
+uint64_t board_now(void) { return (stepped ? steps_now() : monotonic() - began) / facts.tick_ns; }
 
 /* The stop input and what is measured are two signals to the process: each is active, and then not, in turns. */
 static volatile sig_atomic_t stopped, outside;
@@ -217,12 +219,14 @@ int main(int argc, char **argv) {
   facts.release = (10000 + facts.tick_ns - 1) / facts.tick_ns;
   facts.edge_error = 1;
   began = monotonic();
+  stepped = !strcmp(link, "steps:");
   remember();
   pins_connect(pins, facts.tick_ns);
   if (link_listen(link)) facts.resend = 20000000 / facts.tick_ns;
   fault_seed(permille, seed);
   measure();
   core_begin();
+  if (stepped) steps_run(argv);
   for (;;) {
     int fds[3];
     short events[3];

@@ -6,6 +6,7 @@
 #include <netinet/in.h>
 #include <netinet/tcp.h>
 #include <poll.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <sys/socket.h>
 #include <termios.h>
@@ -16,7 +17,7 @@
 
 enum { PEERS = 2, OUT_BYTES = 1 << 16 };
 
-static enum { STREAM, DATAGRAMS, LINE } kind;
+static enum { STREAM, DATAGRAMS, LINE, STEPS } kind;
 
 static int listener = -1; /* or the socket of datagrams, or the pseudo-terminal */
 
@@ -44,6 +45,10 @@ static int terminal(const char *path) {
 }
 
 bool link_listen(const char *address) {
+  if (!strcmp(address, "steps:")) {
+    kind = STEPS;
+    return true;
+  }
   if (!strncmp(address, "pty:", 4)) {
     kind = LINE;
     listener = terminal(address + 4);
@@ -78,6 +83,7 @@ static void hang_up(uint8_t i) {
 
 size_t board_link_room(uint8_t i) {
   if (i >= PEERS) return 0;
+  if (kind == STEPS) return i == 0 ? steps_room : 0;
   if (kind == DATAGRAMS) return peers[i].address_n ? LINK_FRAME : 0;
   if (kind == STREAM && peers[i].fd < 0) return 0;
   size_t taken = peers[i].out_n + (PACKET_CODED - LINK_FRAME);
@@ -86,7 +92,11 @@ size_t board_link_room(uint8_t i) {
 
 static void to_peer(uint8_t i, const uint8_t *packet, size_t n) {
   struct peer *p = &peers[i];
-  if (kind == DATAGRAMS)
+  if (kind == STEPS) {
+    steps_room -= n < steps_room ? n : steps_room;
+    for (size_t k = 0; k < n; k++) printf("%02x", packet[k]);
+    printf("\n");
+  } else if (kind == DATAGRAMS)
     sendto(listener, packet, n, 0, (struct sockaddr *)&p->address, p->address_n); /* what does not go is lost */
   else if (PACKET_CODED <= OUT_BYTES - p->out_n)
     p->out_n += packet_encode(p->out + p->out_n, packet, n);
@@ -187,6 +197,8 @@ static void pump_datagrams(void) {
     fault_pass(&faults_in, i, packet, (size_t)k, from_peer);
   }
 }
+
+void link_packet(uint8_t *packet, size_t n) { fault_pass(&faults_in, 0, packet, n, from_peer); }
 
 /* What has come whole over the line is sealed again for its turn at faults. */
 static void pump_line(void) {

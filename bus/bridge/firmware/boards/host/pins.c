@@ -173,8 +173,7 @@ bool board_done(struct board_done *d) {
   return true;
 }
 
-/* Waits until the pins have taken and answered everything, for a second at most. */
-static void settle(void) {
+void pins_settle(void) {
   for (int tries = 0; tries < 1000; tries++) {
     flush_out();
     fill_in();
@@ -194,20 +193,20 @@ uint64_t board_release(void) {
       p->e.count = (uint16_t)((now - p->e.at) / apart + 1);
       p->whole = false;
     }
-    if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES || on_the_way + answer(&p->e) > MOST_ON_THE_WAY) settle();
+    if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES || on_the_way + answer(&p->e) > MOST_ON_THE_WAY) pins_settle();
     carry_out(&p->e);
     sent++;
   }
   n = sent;
-  if (out_n + WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+  if (out_n + WIRE_PIN_EVENT_SIZE > OUT_BYTES) pins_settle();
   struct wire_pin_event e = {.kind = WIRE_PIN_RELEASE, .at = now};
   carry_out(&e);
-  settle();
+  pins_settle();
   return now;
 }
 
 static void route(uint8_t which, uint8_t value) {
-  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) pins_settle();
   carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_ROUTE, .at = board_now(), .which = which, .value = value});
 }
 
@@ -226,10 +225,10 @@ bool board_sync(const struct wire_sync *s) {
 }
 
 void board_watch(const uint8_t *inputs, size_t k) {
-  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+  if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) pins_settle();
   carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = WIRE_NO_PIN});
   for (size_t i = 0; i < k; i++) {
-    if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) settle();
+    if (out_n + 2 * WIRE_PIN_EVENT_SIZE > OUT_BYTES) pins_settle();
     carry_out(&(struct wire_pin_event){.kind = WIRE_PIN_WATCH, .at = board_now(), .which = inputs[i]});
   }
   watching = k > 0;
