@@ -11,18 +11,25 @@ import (
 func (s *Spec) impossible() string {
 	sets := choose(s.Lines, s.Inputs)
 	byLane := map[int]int64{}
-	for _, c := range s.Chips {
-		byLane[c.Lane]++
-		if byLane[c.Lane] > sets {
-			return fmt.Sprintf("%d lines have %d sets of %d, and more chips on lane %d must have different ones",
-				s.Lines, sets, s.Inputs, c.Lane)
+	for i := range s.Chips {
+		byLane[s.Chips[i].Lane]++
+	}
+	for i := range s.Chips {
+		if c := &s.Chips[i]; byLane[c.Lane] > sets {
+			ways := "there is one way"
+			if sets != 1 {
+				ways = fmt.Sprintf("there are %d ways", sets)
+			}
+			return fmt.Sprintf("%s to wire a chip's inputs to %d lines, and %d chips on %s must differ", ways, s.Lines,
+				byLane[c.Lane], c.laneTitle())
 		}
 	}
 	fixed := s.fixed()
 	for a := range fixed {
 		for b := range a {
 			if fixed[a].Len() == s.Inputs && fixed[a] == fixed[b] && s.Chips[a].Lane == s.Chips[b].Lane {
-				return fmt.Sprintf("chips %d and %d are wired alike, and both are on lane %d", b, a, s.Chips[a].Lane)
+				return fmt.Sprintf("chips %s and %s are wired alike, and both are on %s", s.title(b), s.title(a),
+					s.Chips[a].laneTitle())
 			}
 		}
 	}

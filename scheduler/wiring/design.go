@@ -161,14 +161,17 @@ func (s *Spec) improve(best candidate, goal int64, work *int) candidate {
 	return best
 }
 
-// missed is what every wiring that was tried lacks.
-func (s *Spec) missed() string {
-	if s.HideNone {
-		return "in every wiring that was tried some chips cannot be read or reached by themselves, or a swap or a " +
-			"short is " +
-			"hidden"
+// missed is what every wiring lacks, or every one that was tried where not all were.
+func (s *Spec) missed(complete bool) string {
+	says := "in every wiring "
+	if !complete {
+		says += "that was tried "
 	}
-	return "in every wiring that was tried some chips cannot be read or reached by themselves"
+	says += "some chips cannot be read or reached by themselves"
+	if s.HideNone {
+		says += ", or a swap or a short is hidden"
+	}
+	return says
 }
 
 // result counts all words in full, and checks the wiring once more by the definition: the search counted step by step.
@@ -177,7 +180,7 @@ func (s *Spec) result(best candidate, bound int64, complete bool) (Result, error
 	t := newTrial(s, best.wires, &work)
 	if !t.usable() || !apart(s, best.wires) {
 		return Result{}, &NoWiringError{
-			Reason: s.missed(),
+			Reason: s.missed(complete),
 			Proved: complete,
 		}
 	}

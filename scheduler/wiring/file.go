@@ -136,7 +136,7 @@ func (f *File) chips(m *invalid.Errors, lines map[string]int, s *Spec) map[strin
 			lane = len(lanes)
 			lanes[c.Lane] = lane
 		}
-		chip := Chip{Lane: lane}
+		chip := Chip{Lane: lane, Name: c.Name, LaneName: c.Lane}
 		for k, name := range c.Selects {
 			line, known := lines[name]
 			if !known {

@@ -36,6 +36,27 @@ type Chip struct {
 	Lane int
 	// Fixed are lines that inputs of the chip are wired to already.
 	Fixed []int
+	// Name and LaneName are for people, in errors; chip and lane are numbered where they are empty.
+	Name, LaneName string
+}
+
+// title is what people call a chip.
+func (s *Spec) title(chip int) string {
+	if name := s.Chips[chip].Name; name != "" {
+		return name
+	}
+	return fmt.Sprint(chip)
+}
+
+// laneTitle is what people call the lane of a chip.
+func (c *Chip) laneTitle() string {
+	switch {
+	case c.LaneName != "":
+		return "lane " + c.LaneName
+	case c.Name != "":
+		return "the lane without a name"
+	}
+	return fmt.Sprintf("lane %d", c.Lane)
 }
 
 // Group is a set of chips to be commanded together.

@@ -171,7 +171,8 @@ const (
 	ProbeVerdict_PROBE_VERDICT_UNSPECIFIED ProbeVerdict = 0
 	// Nothing seen needs a fault, and every fault that was considered is excluded.
 	ProbeVerdict_PROBE_VERDICT_FAULT_FREE ProbeVerdict = 1
-	// Nothing seen needs a fault, but some cannot be excluded: they show the same.
+	// Nothing seen needs a fault, but some cannot be excluded: they show the same. After an early end
+	// (ProbeResult.ended_early) further readouts might have excluded them.
 	ProbeVerdict_PROBE_VERDICT_NOT_EXCLUDED ProbeVerdict = 2
 	// Something is faulty.
 	ProbeVerdict_PROBE_VERDICT_FAULTY ProbeVerdict = 3

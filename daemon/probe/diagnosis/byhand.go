@@ -43,15 +43,15 @@ type handCheck struct {
 
 // Limits of what is worked out and told.
 const (
-	mostHandSets = 256
+	mostHandSets = 1024
 	mostByHand   = 12
 )
 
 // byHand chooses measurements that tell sets of faults apart as far as that can be: the cheapest first, of equal ones
-// the one that tells most apart.
+// the one that tells most apart. Of too many sets it would leave some out and then be wrong about what is left: there
+// are none.
 func (p *Planner) byHand(sets [][]Fault) []HandMeasurement {
-	sets = sets[:min(len(sets), mostHandSets)]
-	if len(sets) < 2 {
+	if len(sets) < 2 || len(sets) > mostHandSets {
 		return nil
 	}
 	checks := p.handChecks(sets)

@@ -47,7 +47,7 @@ func (p *Planner) Explain(s *State) Result {
 		least = append([][]Fault{nil}, least...)
 	}
 	r.ByHand = p.byHand(least)
-	r.Unsafe = p.unsafe(p.hypotheses(least[:min(len(least), mostHandSets)]))
+	r.Unsafe = p.unsafe(p.hypotheses(least[:min(len(least), mostUnsafeSets)]))
 	r.Contended = p.contended(s, hyps)
 	return r
 }

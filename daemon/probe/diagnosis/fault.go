@@ -166,7 +166,8 @@ func (f Fault) advice(a *chipmodel.Array) string {
 	return "look at the bond and the solder joint of that input"
 }
 
-// allFaults lists every single fault of an array, by Compare.
+// allFaults lists every single fault of an array, by Compare. Lanes without chips, which are never read out, are left
+// out.
 func allFaults(a *chipmodel.Array) []Fault {
 	var out []Fault
 	for _, k := range []Kind{StuckActive, StuckInactive} {
@@ -176,7 +177,9 @@ func allFaults(a *chipmodel.Array) []Fault {
 	}
 	for _, k := range []Kind{LaneOpen, LaneSaturated} {
 		for l := range a.Lanes {
-			out = append(out, Fault{Kind: k, Lane: l})
+			if len(a.Lanes[l].Chips) > 0 {
+				out = append(out, Fault{Kind: k, Lane: l})
+			}
 		}
 	}
 	for c := range a.Chips {

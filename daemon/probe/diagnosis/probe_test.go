@@ -2,6 +2,7 @@ package diagnosis_test
 
 import (
 	"cmp"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -356,4 +357,93 @@ func BenchmarkPlanFaultFree(b *testing.B) {
 			s = p.Update(s, e, p.Observe(nil, e).Levels)
 		}
 	}
+}
+
+// TestALaneWithoutChips is never read out: nothing is said of it, and a probe of a fault-free array leaves nothing
+// open.
+func TestALaneWithoutChips(t *testing.T) {
+	m := proto.CloneOf(crawler(t).Message)
+	spare := proto.CloneOf(m.Lanes[0])
+	spare.Name, m.Device = "spare", nil
+	m.Lanes = append(m.Lanes, spare)
+	a, errs := chipmodel.New(m)
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	p, err := diagnosis.New(a, diagnosis.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := probeByReference(p, a, nil)
+	if report := r.Report(); r.Verdict != diagnosis.FaultFree || strings.Contains(report, "spare") {
+		t.Errorf("verdict %d:\n%s", r.Verdict, report)
+	}
+}
+
+// TestWhatAnEarlyEndLeaves: faults that further readouts would have shown do not show the same as none, and nobody says
+// that they cannot be excluded.
+func TestWhatAnEarlyEndLeaves(t *testing.T) {
+	p := sharedPlanner(t, diagnosis.Options{})
+	r := p.Explain(p.Start())
+	if r.Verdict != diagnosis.NotExcluded || r.EndedEarly == "" {
+		t.Fatalf("%+v", r)
+	}
+	for _, text := range []string{r.Report(), r.Summary()} {
+		if strings.Contains(text, "show the same") || strings.Contains(text, "cannot be excluded") ||
+			!strings.Contains(text, "not excluded by the readouts that were made") {
+			t.Error(text)
+		}
+	}
+}
+
+// TestMeasurementsLeaveNothingOut: the outcomes of a measurement by hand share out all explanations between them,
+// however many there are: 276 swaps of 24 lines of their own, and everything before the first readout.
+func TestMeasurementsLeaveNothingOut(t *testing.T) {
+	m := proto.CloneOf(invented(t)["private"].Message)
+	m.SelectLines, m.Chips = nil, m.Chips[:1]
+	for i := range 24 {
+		m.SelectLines = append(m.SelectLines, fmt.Sprint("l", i))
+		c := proto.CloneOf(m.Chips[0])
+		c.Name, c.Selects = fmt.Sprint("c", i), []string{m.SelectLines[i]}
+		m.Chips = append(m.Chips, c)
+	}
+	m.Chips = m.Chips[1:]
+	a, errs := chipmodel.New(m)
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	private, err := diagnosis.New(a, diagnosis.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	early := sharedPlanner(t, diagnosis.Options{})
+	for want, r := range map[int]diagnosis.Result{276: probeByReference(private, a, nil),
+		715: early.Explain(early.Start())} {
+		if got := setsOf(r.Cases); got != want || len(r.ByHand) == 0 {
+			t.Errorf("%d sets of faults, want %d, and %d measurements", got, want, len(r.ByHand))
+		}
+		for _, by := range r.ByHand {
+			left := -1 // no fault
+			for _, o := range by.Outcomes {
+				if left += setsOf(o.Cases); o.NoFault {
+					left++
+				}
+			}
+			if left != want {
+				t.Errorf("%s: its outcomes leave %d sets of faults, of %d", by.What, left, want)
+			}
+		}
+	}
+}
+
+// setsOf counts the sets of faults of cases.
+func setsOf(cases []diagnosis.Case) (n int) {
+	for _, c := range cases {
+		sets := 1
+		for _, place := range c.Places {
+			sets *= len(place)
+		}
+		n += sets
+	}
+	return n
 }

@@ -90,6 +90,14 @@ func (r *Result) premise() string {
 	return "if there is no more than one fault; second ones were not looked for"
 }
 
+// stillOpen says of faults why they are not excluded: after an early end further readouts might have done it.
+func (r *Result) stillOpen() string {
+	if r.EndedEarly != "" {
+		return "are not excluded by the readouts that were made"
+	}
+	return "cannot be excluded, since they show the same"
+}
+
 func (r *Result) reportVerdict(b *strings.Builder) {
 	switch r.Verdict {
 	case Unexplained:
@@ -98,8 +106,7 @@ func (r *Result) reportVerdict(b *strings.Builder) {
 	case FaultFree:
 		fmt.Fprintf(b, "No fault found, and none left open (%s).\n", r.premise())
 	case NotExcluded:
-		fmt.Fprintf(b, "No fault is needed to explain what was seen, but some cannot be excluded, since they show the "+
-			"same (%s).\n", r.premise())
+		fmt.Fprintf(b, "No fault is needed to explain what was seen, but some %s (%s).\n", r.stillOpen(), r.premise())
 	case Faulty:
 		fmt.Fprintf(b, "Inferred from all readouts (%s):\n", r.premise())
 	}
@@ -220,6 +227,10 @@ func (r *Result) Summary() string {
 		says = "no fault found, and none left open"
 	case NotExcluded:
 		says = fmt.Sprintf("no fault is needed to explain what was seen, but %d cannot be excluded", r.Explanations-1)
+		if r.EndedEarly != "" {
+			says = fmt.Sprintf("no fault is needed to explain what was seen, but %d %s", r.Explanations-1,
+				r.stillOpen())
+		}
 	case Faulty:
 		says = fmt.Sprintf("one of %d explanations by faults", r.Explanations)
 		if len(r.Certain) > 0 {

@@ -83,6 +83,9 @@ type Unsafe struct {
 // mostUnsafe limits the list of experiments that were not made: it is for a person to read.
 const mostUnsafe = 8
 
+// mostUnsafeSets limits the explanations among which such experiments are looked for.
+const mostUnsafeSets = 256
+
 // String says what was not done, and why.
 func (u Unsafe) String() string {
 	disabling := ""
