@@ -295,6 +295,36 @@ func TestTerms(t *testing.T) {
 	}
 }
 
+// TestWhatAMeanOfFramesLeaves: the pixel's own noise is the same in frames that follow each other within its time
+// constant C U_T/I, so that a mean of those gains little: whoever is told to take one is told how far apart. 60 fF
+// under 90 fA a lux are 17 ms at one lux, and ten times that at a tenth (worked out from the formula, which is from
+// memory).
+func TestWhatAMeanOfFramesLeaves(t *testing.T) {
+	const name = "shot noise, as kT/C of the pixel"
+	for _, c := range []struct {
+		perLux, lux float64
+		says        string
+	}{{90, 1, "time constant at this light, 17 ms"}, {90, 0.1, "time constant at this light, 1.7e+02 ms"},
+		{90, 10, "time constant at this light, 1.7 ms"}, {0, 1, "time constant, which goes as one over the light"}} {
+		a := changed(t, func(msg *facetdv1.Array) {
+			for _, class := range msg.Classes {
+				class.TemperatureK = 300
+				if l := class.GetLogarithmic(); l != nil {
+					l.NodeCapacitanceFf, l.PhotocurrentFaPerLux, l.DarkLux = 60, c.perLux, 1e-9
+				}
+			}
+		})
+		b, m := New(a, a.Chip("wall-00"), Conditions{Lux: c.lux, Calibrated: true})
+		if m.Err() != nil {
+			t.Fatal(m)
+		}
+		if remedy := term(b, name).Remedy; !strings.Contains(remedy, "several frames that are further apart than its "+
+			c.says) {
+			t.Errorf("%g fA a lux at %g lux: %q", c.perLux, c.lux, remedy)
+		}
+	}
+}
+
 // TestLeastLight: at the absolute sensitivity threshold of EMVA 1288, mu_p.min = (sqrt(sigma_d^2 + 1/(12 K^2) + 1/4) +
 // 1/2)/eta, signal and noise are equal (relation from memory of release 3.1, derived again; values worked out
 // elsewhere).

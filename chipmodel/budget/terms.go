@@ -80,11 +80,14 @@ func (k *reckoning) logarithmicPixel() {
 	part := math.Sqrt(k.cells / k.joined())
 	if c := p.GetNodeCapacitanceFf() * 1e-15; c > 0 {
 		contrast := analog.KTCVolts(k.kelvin, c) / analog.ThermalVolts(k.kelvin)
-		remedy := "a larger node, binning before the memory adds its own, or the mean of several frames"
+		// Closer frames have part of it in common: exp(-T/tau).
+		remedy := "a larger node, binning before the memory adds its own, or the mean of several frames that are " +
+			"further apart than its time constant"
 		if perLux := p.GetPhotocurrentFaPerLux() * 1e-15; perLux > 0 {
-			// Closer frames have part of it in common: exp(-T/tau).
 			tau := analog.LogTau(c, k.kelvin, perLux*(k.Lux+dark))
-			remedy += fmt.Sprintf(" that are further apart than its time constant at this light, %.2g ms", 1e3*tau)
+			remedy += fmt.Sprintf(" at this light, %.2g ms", 1e3*tau)
+		} else {
+			remedy += ", which goes as one over the light"
 		}
 		k.add("shot noise, as kT/C of the pixel", Random, k.gain*b*contrast*part, remedy)
 	}

@@ -58,8 +58,12 @@ func judgeVerdict(r *Report, result *facetdv1.ProbeResult, exclude func(chip int
 	case facetdv1.ProbeVerdict_PROBE_VERDICT_FAULT_FREE:
 		r.judge("", quantity, 0, "", within(0, 0, fail, ""))
 	case facetdv1.ProbeVerdict_PROBE_VERDICT_NOT_EXCLUDED:
+		open := "these show the same and cannot be excluded"
+		if result.GetEndedEarly() != "" {
+			open = "these are not excluded by the readouts that were made"
+		}
 		r.judge("", quantity, float64(ways), "", within(0, 0, warn,
-			"no fault is needed to explain what was seen, but these show the same and cannot be excluded"))
+			"no fault is needed to explain what was seen, but "+open))
 	case facetdv1.ProbeVerdict_PROBE_VERDICT_FAULTY:
 		if onlySilent(result) { // which has been measured of each chip above
 			r.Tell("", quantity, float64(ways), "", "why chips or lanes are silent: see the probe")
