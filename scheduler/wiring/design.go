@@ -55,8 +55,11 @@ func FewestLines(spec Spec) (Result, error) {
 		none, isNone := err.(*NoWiringError)
 		proved = proved && (err == nil && r.LowerBound > 0 || isNone && none.Proved)
 	}
-	return Result{}, &NoWiringError{Reason: fmt.Sprintf("every group as one word on at most %d lines", most),
-		Proved: proved}
+	reason := fmt.Sprintf("every group as one word on at most %d lines", most)
+	if spec.HideNone {
+		reason += ", with no swap and no short hidden"
+	}
+	return Result{}, &NoWiringError{Reason: reason, Proved: proved}
 }
 
 // design is Design of a checked specification.
