@@ -77,8 +77,8 @@ type Info struct {
 	Boot string
 }
 
-// Config holds the services' dependencies; all fields but Corrector, SafeStop, Lockstep, More
-// and Access are needed.
+// Config holds the services' dependencies; all fields but Corrector, SafeStop, Lockstep, Called,
+// More and Access are needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
@@ -93,6 +93,8 @@ type Config struct {
 	Lockstep func() *facetdv1.Lockstep
 	// Clock reads the clocks of bus and host at one instant. Errors: that they have no relation.
 	Clock func() (*facetdv1.Clock, error)
+	// Called, if it is not nil, is told of every call, before it is served.
+	Called func()
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
 	// Access judges every call; nil allows everybody everything. Listeners must be marked by it

@@ -87,6 +87,7 @@ type tracker struct {
 	taken    int64 // bus time of the last sample asked for
 	asked    bool  // one was asked for and has not come
 	pair     bool  // the frame right after the last one is wanted
+	rests    bool  // the last was wanted while the monitor rests
 	turns    int   // samples since the last pair
 	hurry    bool  // the next frame is wanted: stuck pixels are about to show
 	owed     bool  // it is wanted since another chip shows something
@@ -103,6 +104,9 @@ const (
 	// interval is how often a chip is looked at, in nanoseconds of bus time. This and what follows is our choice, no
 	// source.
 	interval = int64(1e9)
+	// restInterval is that while the monitor rests: then there is no other look than this, and the frame right after
+	// it.
+	restInterval = int64(5e9)
 	// mostSpent is how many samples may be taken before their turn at once; one more for every turn. It bounds what
 	// light that comes and goes can cost.
 	mostSpent = 32
@@ -110,13 +114,13 @@ const (
 	pairEvery = 4
 )
 
-// wants reports whether a frame at a bus time is to be looked at.
-func (t *tracker) wants(at int64) bool {
+// wants reports whether a frame at a bus time is to be looked at, when chips are looked at so often.
+func (t *tracker) wants(at, every int64) bool {
 	if t.asked {
 		return false
 	}
 	early := t.pair || t.hurry || t.owed || t.pending()
-	return t.samples == 0 || at-t.taken >= interval || early && t.spent < mostSpent
+	return t.samples == 0 || at-t.taken >= every || early && t.spent < mostSpent
 }
 
 // on is which conditions hold.
@@ -163,7 +167,7 @@ func (t *tracker) take(s Sample, e *Expected, patience int64) {
 	t.turns++
 	followed := t.pair
 	t.pair = false
-	if t.turns >= pairEvery && !followed {
+	if (t.turns >= pairEvery || t.rests) && !followed {
 		t.pair, t.turns = true, 0
 	}
 	t.hurry = s.hurry

@@ -23,6 +23,7 @@ type Monitor struct {
 	slowest  int64 // longest period of a task, up to 2 s, in nanoseconds
 	planned  int64 // bus time since which the timetable is in effect
 	device   deviceCourse
+	rests    bool
 }
 
 // misses are late and failed jobs of all tasks.
@@ -166,6 +167,10 @@ func (m *Monitor) JobEnded(fs *facetdv1.FrameSet) []int {
 		m.missed.late++
 	}
 	var wanted []int
+	every := interval
+	if m.rests {
+		every = restInterval
+	}
 	for i, f := range fs.GetFrames() {
 		c := m.array.Chip(f.GetChip())
 		if c < 0 || state == nil {
@@ -181,8 +186,8 @@ func (m *Monitor) JobEnded(fs *facetdv1.FrameSet) []int {
 		if t.pair && (fs.GetTask() != t.last.Task || f.GetView() != t.last.View) && at-t.taken < interval {
 			continue
 		}
-		if !t.wants(at) {
-			if t.asked && at-t.taken >= interval {
+		if !t.wants(at, every) {
+			if t.asked && at-t.taken >= every {
 				m.skipped++
 				t.taken = at
 			}
@@ -194,7 +199,7 @@ func (m *Monitor) JobEnded(fs *facetdv1.FrameSet) []int {
 		case t.spent > 0:
 			t.spent--
 		}
-		t.asked, t.taken = true, at
+		t.asked, t.taken, t.rests = true, at, m.rests
 		wanted = append(wanted, i)
 	}
 	return wanted
@@ -224,6 +229,10 @@ func (m *Monitor) Skip(chip int) {
 	m.chips[chip].asked = false
 	m.skipped++
 }
+
+// Rest has chips of which nothing special is known looked at less often from now on, as looks cost much and nobody
+// waits for them; or again as often as before.
+func (m *Monitor) Rest(rests bool) { m.rests = rests }
 
 // Behind takes that the host fell behind the timetable by some seconds, or has caught up.
 func (m *Monitor) Behind(at int64, seconds float64, caughtUp bool) {

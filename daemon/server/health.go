@@ -34,6 +34,7 @@ func (s *Server) watchHealth() {
 		Recordings: s.recordingNames,
 		Events:     s.keeping.journal.Sink(),
 		Clock:      s.healthClock(),
+		Patient:    !s.cfg.fixed(), // or it would depend on the time of the host
 	})
 }
 

@@ -177,7 +177,7 @@ func (s *Server) assemble(in *inputs) error {
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info:   s.info(), Clock: s.clocks, Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
-		Lockstep: s.lockstepMessage,
+		Lockstep: s.lockstepMessage, Called: s.health.Called,
 		More: func(r grpc.ServiceRegistrar) {
 			s.probes.Register(r)
 			s.health.Register(r)

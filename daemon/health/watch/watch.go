@@ -1,13 +1,14 @@
 // Package watch looks at frames as they come and serves what package health makes of them: over the API, to the
 // journal, and to metrics. It looks at about one frame of each chip in a second of bus time, and at no pixel of the
-// others. Bus time may go many times as fast as that of the host: looks have a share of the host's time, and those that
-// it has no room for are skipped, and counted.
+// others; at fewer where pixels that nobody wants have to be worked out for it. Bus time may go many times as fast as
+// that of the host: looks have a share of the host's time, and those that it has no room for are skipped, and counted.
 package watch
 
 import (
 	"context"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -39,6 +40,8 @@ type Config struct {
 	Recordings func() []string
 	// Events is told what changes.
 	Events events.Sink
+	// Patient has chips looked at less often where pixels have to be worked out for that and nobody calls.
+	Patient bool
 	// Clock is the host's; nil means time.Now.
 	Clock func() time.Time
 }
@@ -62,6 +65,8 @@ type Service struct {
 	ended       bool          // nobody looks any more
 	down        chan struct{} // closed then
 	notes       notes
+
+	called atomic.Int64 // when anybody did last, in nanoseconds since 1970
 
 	samplers []health.Sampler // of the worker
 	looks    allowance        // of the worker
@@ -125,6 +130,7 @@ func (s *Service) JobEnded(fs *facetdv1.FrameSet) { s.JobEndedLater(fs, nil) }
 func (s *Service) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.monitor.Rest(s.cfg.Patient && look != nil && s.cfg.Clock().UnixNano()-s.called.Load() > int64(attention))
 	wanted := s.monitor.JobEnded(fs)
 	if s.ended {
 		return
@@ -155,6 +161,12 @@ func (s *Service) Paused(p dispatch.Pausing) {
 	defer s.mu.Unlock()
 	s.monitor.Paused(p.Task)
 }
+
+// attention is for how long after a call somebody may be waiting for what becomes of it (our choice, no source).
+const attention = 10 * time.Second
+
+// Called takes that somebody has called the daemon, whatever for. It may be called from any goroutine.
+func (s *Service) Called() { s.called.Store(s.cfg.Clock().UnixNano()) }
 
 // notePeriod is how often changes are looked for that no frame brings.
 const notePeriod = 500 * time.Millisecond
@@ -284,6 +296,7 @@ func (s *Service) caughtUp(ctx context.Context) {
 
 // Health is the health as far as frames have ended.
 func (s *Service) Health(ctx context.Context) *facetdv1.Health {
+	s.Called()
 	s.caughtUp(ctx)
 	return s.report()
 }

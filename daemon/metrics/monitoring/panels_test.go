@@ -227,7 +227,8 @@ func chipHealth() row {
 		plot("Findings", "Those that hold; one for each common cause.", count,
 			query{expr: `facetd_health_findings{$I}`, legend: "{{kind}}"},
 			query{expr: `facetd_health_shelved_findings{$I}`, legend: "shelved"}),
-		plot("Frames looked at", "About one of each chip a second of bus time.", perSecond,
+		plot("Frames looked at", "About one of each chip a second of bus time; "+
+			"of simulated ones that nobody wants pixels of, two in five.", perSecond,
 			query{expr: `rate(facetd_health_samples_total{$I}[$__rate_interval])`, legend: "looked at"},
 			query{expr: `rate(facetd_health_skipped_samples_total{$I}[$__rate_interval])`, legend: "skipped"}),
 	}}
