@@ -146,6 +146,7 @@ func (s *Solver) once() (b Body) {
 	}
 	if gain := still.left - best.fit.left; best.fit.told < 3 || !(gain > chance(extra)) {
 		b.RotationOnly = true
+		s.last = best.way // which it is likely to be near when it shows
 		best = found{turn: still.rate, fit: still}
 	}
 	left := s.at.square + best.fit.left

@@ -34,20 +34,19 @@ func (s *normal) explain() (motion vector7, left float64, ok bool) {
 // straightenLocally takes from the differences what the shift of each pixel makes of them beyond the first order, in
 // the place of what the shift of the whole frame does, by which they were straightened. Where the picture turns about
 // the middle, corners move far while the whole does not: a turn of 40 degrees a second about the line of sight would be
-// told two to four parts of a hundred too fast. It reports whether anything was changed.
-func (e *Estimator) straightenLocally(r *Rays, n *normal, est *Estimate) bool {
+// told two to four parts of a hundred too fast.
+func (e *Estimator) straightenLocally(r *Rays, n *normal, est *Estimate) {
 	if e.o.FirstOrder || e.locally || n.n < leastPixels || e.narrow() {
-		return false
+		return
 	}
 	motion, _, ok := n.explain()
 	x, y := est.X-est.BeforeX, est.Y-est.BeforeY
 	if !ok || !e.uneven(r, &motion, x, y) {
-		return false
+		return
 	}
 	e.straighten(-e.evenX, -e.evenY) // which is of the third order: it undoes what was done
 	e.local(r, &motion)
 	e.locally = true
-	return true
 }
 
 // uneven reports whether corners move otherwise than the whole.

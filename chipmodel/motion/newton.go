@@ -139,42 +139,67 @@ func (l *lens) into(out *slope, turn *Vector, w *way, place *Vector) {
 
 // refine walks downhill from a turn and a way by Newton's method, with as much of the diagonal added as it takes to go
 // down (Levenberg, 1944, and Marquardt, 1963; from memory). Only the direction of a way shows: along itself it is held.
-// It reports whether it came to the end within the steps that it has.
+// It reports whether it came to the end within the steps that it has: where a step is shorter than shows, or leaves
+// less by a ten-thousandth of a standard deviation of the noise, in squares.
 func (s *blocks) refine(turn *Vector, w *way, apart float64) (ended bool) {
-	const most, fine = 40, 1e-5 // what is wrong after a step that fine is its square
+	const most, fine, least = 40, 1e-5, 1e-8 // what is wrong after a step so fine is its square
 	var here, there slope
 	s.slopeAt(turn, w, &here)
 	damp := 0.0
 	for range most {
 		step, ok := here.step(w, apart, damp)
 		if ok {
-			t, v := *turn, *w
-			var size float64
-			for k := range 3 {
-				t[k] += step[k]
-				v.v[k] += step[bodyWay+k]
-				size += step[bodyWay+k]*step[bodyWay+k] + step[k]*step[k]
+			t, v, size := walk(turn, w, &step, apart)
+			short := size < fine*fine
+			expected := here.falls(&step)
+			// Damped, a step is short in the middle of a narrow valley too.
+			if damp == 0 && expected < least {
+				return true
 			}
-			v.inverse += step[bodyInverse]
-			size += apart * apart * step[bodyInverse] * step[bodyInverse]
-			v.measure(apart)
 			if s.slopeAt(&t, &v, &there); there.half <= here.half+1e-13*math.Abs(here.half) {
+				fell := here.half - there.half
 				*turn, *w, here = t, v, there
-				if size < fine*fine && damp == 0 { // damped, a step is short in the middle of a narrow valley too
+				if short && damp == 0 {
 					return true
 				}
-				if damp /= 10; damp < 1e-9 {
+				if damp /= 10; fell > 0.9*expected { // it is as the derivatives say
+					damp /= 100
+				}
+				if damp < 1e-8 {
 					damp = 0
 				}
 				continue
 			}
-			if size < fine*fine {
+			if short {
 				return true
 			}
 		}
 		damp = max(1e-4, 10*damp)
 	}
 	return false
+}
+
+// walk is a step from a turn and a way, with the square of how long it is.
+func walk(turn *Vector, w *way, step *vector7, apart float64) (t Vector, v way, size float64) {
+	t, v = *turn, *w
+	for k := range 3 {
+		t[k] += step[k]
+		v.v[k] += step[bodyWay+k]
+		size += step[bodyWay+k]*step[bodyWay+k] + step[k]*step[k]
+	}
+	v.inverse += step[bodyInverse]
+	size += apart * apart * step[bodyInverse] * step[bodyInverse]
+	v.measure(apart)
+	return t, v, size
+}
+
+// falls is by how much less half of what is left over is after a step, as the derivatives say.
+func (s *slope) falls(step *vector7) (by float64) {
+	curved := s.times(step)
+	for k := range bodySize {
+		by -= step[k] * (s.first[k] + curved[k]/2)
+	}
+	return by
 }
 
 // measure makes way and inverse speed together 1 long; apart is how far lenses are apart, in metres.

@@ -130,8 +130,13 @@ func (e *Estimator) Flow(r *Rays, est *Estimate, out *Flows) {
 	}
 	var parts [4]normal
 	whole := e.parts(r, &parts, out)
-	if e.straightenLocally(r, &whole, est) {
-		whole = e.parts(r, &parts, out)
+	e.straightenLocally(r, &whole, est)
+	if e.locally { // also where that was before: rounded alike
+		whole = normal{}
+		for k := range parts[:out.Used] {
+			e.differ(r, &parts[k])
+			whole.add(&parts[k])
+		}
 	}
 	noise := e.flowNoise(parts[:out.Used], est)
 	for k := range parts[:out.Used] {
@@ -282,8 +287,10 @@ func (s *normal) add(o *normal) {
 // index is the place of a pair of unknowns in the upper triangle, row by row.
 func index(i, j int) int { return i*unknowns - i*(i+1)/2 + j }
 
-// normal are sums over pixels: of the columns of the unknowns, of what is observed, and of their products.
+// normal are sums over the pixels of an area: of the columns of the unknowns, of what is observed, and of their
+// products.
 type normal struct {
+	of       area
 	n, t, tt float64
 	c, ct    [unknowns]float64
 	cc       [unknowns * (unknowns + 1) / 2]float64
@@ -291,6 +298,7 @@ type normal struct {
 
 // accumulate adds up what all pixels tell, two at a time.
 func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
+	s.of = a
 	f, w := &e.fields, e.shape.Columns
 	bx, by := e.before.shift()
 	for row := a.top; row < a.bottom; row++ {
@@ -319,6 +327,35 @@ func (e *Estimator) accumulate(r *Rays, a area) (s normal) {
 		}
 	}
 	return s
+}
+
+// differ takes the differences anew, of pixels whose gradients are the same.
+func (e *Estimator) differ(r *Rays, s *normal) {
+	f, w, a := &e.fields, e.shape.Columns, s.of
+	bx, by := e.before.shift()
+	var sum, squares, ct0, ct1, ct2, ct3, ct4, ct5 float64
+	for row := a.top; row < a.bottom; row++ {
+		i, n := row*w+a.left, a.right-a.left
+		gx, gy, ts, rays := f.gx[i:][:n], f.gy[i:][:n], f.t[i:][:n], e.halfWay(r, row, a.left, n)
+		for k := range rays {
+			x, y := gx[k], gy[k]
+			t := ts[k] - bx*x - by*y
+			if t != t {
+				continue
+			}
+			p := &rays[k]
+			sum += t
+			squares += t * t
+			x, y = x*t, y*t
+			ct0 += x*p.right[0] + y*p.down[0]
+			ct1 += x*p.right[1] + y*p.down[1]
+			ct2 += x*p.right[2] + y*p.down[2]
+			ct3 += x*p.right[3] + y*p.down[3]
+			ct4 += x*p.right[4] + y*p.down[4]
+			ct5 += x*p.right[5] + y*p.down[5]
+		}
+	}
+	s.t, s.tt, s.ct = sum, squares, [unknowns]float64{ct0, ct1, ct2, ct3, ct4, ct5}
 }
 
 // add2 adds two pixels, written out since it is what takes the time.

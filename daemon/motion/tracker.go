@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"encoding/binary"
 	"fmt"
 	"math"
 	"slices"
@@ -245,27 +246,30 @@ func (t *Tracker) joined(fs *facetdv1.FrameSet, f *facetdv1.Frame) (rows, column
 
 // read takes the codes of a frame; those at an end of the range tell nothing.
 func (e *eye) read(f *facetdv1.Frame, out *facetdv1.ChipMotion) {
-	data := f.GetData()
-	var n, sum, squares float64
+	data, none := f.GetData(), math.NaN()
+	data = data[:2*len(e.codes)]
+	var valid int
+	var sum, squares uint64
 	for i := range e.codes {
-		c := uint16(data[2*i]) | uint16(data[2*i+1])<<8
+		c := binary.LittleEndian.Uint16(data)
+		data = data[2:]
 		if c == 0 || c >= e.highest {
-			e.codes[i] = math.NaN()
+			e.codes[i] = none
 			continue
 		}
-		v := float64(c)
-		e.codes[i] = v
-		n++
-		sum += v
-		squares += v * v
+		e.codes[i] = float64(c)
+		valid++
+		sum += uint64(c)
+		squares += uint64(c) * uint64(c)
 	}
+	n := float64(valid)
 	out.ClippedFraction = 1 - n/float64(len(e.codes))
 	if n == 0 {
 		return
 	}
-	out.MeanCodes = sum / n
+	out.MeanCodes = float64(sum) / n
 	if perDecade := e.class.Spec.GetLogarithmic().GetVoltsPerDecade(); perDecade != 0 {
-		contrast := math.Sqrt(max(0, squares/n-out.MeanCodes*out.MeanCodes)) * math.Abs(e.scale[1]/perDecade)
+		contrast := math.Sqrt(max(0, float64(squares)/n-out.MeanCodes*out.MeanCodes)) * math.Abs(e.scale[1]/perDecade)
 		out.ContrastDecades = &contrast
 	}
 }
