@@ -119,6 +119,9 @@ func NewEstimator(s Shape, o Options) *Estimator {
 	return e
 }
 
+// SetPattern sets Options.Pattern for the pairs that follow.
+func (e *Estimator) SetPattern(deviation float64) { e.o.Pattern = deviation }
+
 // Estimate compares two frames, row by row; a pixel that is not a number tells nothing, nor do those beside it. Without
 // a hint every shift is looked for that leaves half of the rows and half of the columns in common.
 func (e *Estimator) Estimate(first, second []float64, hint *Hint) Estimate {

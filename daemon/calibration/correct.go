@@ -116,8 +116,13 @@ func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, activ
 		return refuse(&s.counts.mismatch, err.Error())
 	}
 	out.Data = make([]byte, 2*n)
+	var sum uint64
 	for i, c := range codes {
 		binary.LittleEndian.PutUint16(out.Data[2*i:], c)
+		sum += uint64(c)
+	}
+	if left, known := m.cmap.PatternAt(float64(sum) / float64(n)); known {
+		out.FixedPatternCodes = &left
 	}
 	s.counts.corrected.Add(1)
 	out.CorrectionMapId, out.CorrectionMapDigest = m.meta.GetId(), m.meta.GetChecksumSha256()

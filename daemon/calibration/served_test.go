@@ -319,6 +319,11 @@ func TestMapsOfTheDemo(t *testing.T) {
 						lux, before, after, want)
 				}
 				f := corrected.frame
+				rest := math.Sqrt((noise*noise*alike(lux)+1.0/12)/float64(looked) + 0.2*0.2)
+				if told := math.Hypot(f.GetFixedPatternCodes(), rest); told < 0.6*after || told > 1.6*after {
+					t.Errorf("%v, %s at %g lux: the frame says that %.2f codes of the pattern are left, it is %.2f",
+						run.method, c.chip, lux, f.GetFixedPatternCodes(), after)
+				}
 				made := fin.GetCorrectionMaps()[i]
 				// A good pixel is taken for defective once in 100,000, so that two in a map are possible.
 				corrections := 1 + min(int(made.GetDefectivePixels()), 1)

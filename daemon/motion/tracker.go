@@ -228,7 +228,7 @@ func (t *Tracker) newEye(fs *facetdv1.FrameSet, f *facetdv1.Frame) *eye {
 		e.noise = t.array.Lanes[c.Lane].Spec.GetConverter().GetNoiseVolts() / s
 	}
 	e.noise = math.Hypot(e.noise, stepNoise)
-	e.estimator = motion.NewEstimator(e.shape, motion.Options{NoiseFloor: e.noise, Pattern: e.noise})
+	e.estimator = motion.NewEstimator(e.shape, motion.Options{NoiseFloor: e.noise})
 	n := e.shape.Rows * e.shape.Columns
 	e.codes, e.last = make([]float64, n), make([]float64, n)
 	return e
@@ -280,6 +280,10 @@ func (e *eye) compare(f *facetdv1.Frame, out *facetdv1.ChipMotion) {
 	if out.Reason != facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED {
 		e.hint, out.IntervalNs = nil, max(0, out.GetIntervalNs())
 		return
+	}
+	e.estimator.SetPattern(e.noise) // where nobody knows
+	if f.FixedPatternCodes != nil {
+		e.estimator.SetPattern(f.GetFixedPatternCodes())
 	}
 	got := e.estimator.Estimate(e.last, e.codes, e.hint)
 	out.Texture = finite(got.Texture)

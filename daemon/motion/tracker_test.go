@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -289,5 +290,40 @@ func TestAnEstimateIsThereWithinAMillisecond(t *testing.T) {
 	t.Logf("%v", shortest)
 	if peertest.All() && shortest > time.Millisecond {
 		t.Errorf("an estimate of four chips takes %v", shortest)
+	}
+}
+
+// TestTextureAboveWhatTheCorrectionLeaves: faint texture is told where the correction leaves little of the fixed
+// pattern, and not where it leaves as much as there is texture; where nobody knows, as if it left as much as noise is.
+func TestTextureAboveWhatTheCorrectionLeaves(t *testing.T) {
+	pattern := func(codes float64) *float64 { return &codes }
+	for i, c := range []struct {
+		contrast float64
+		left     *float64
+		want     facetdv1.MotionReason
+	}{
+		{0.55, pattern(0.05), facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED},
+		{0.55, nil, facetdv1.MotionReason_MOTION_REASON_FLAT},
+		{0.55, pattern(0.6), facetdv1.MotionReason_MOTION_REASON_FLAT},
+		{3, nil, facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED},
+		{3, pattern(0.6), facetdv1.MotionReason_MOTION_REASON_UNSPECIFIED},
+		{3, pattern(4), facetdv1.MotionReason_MOTION_REASON_FLAT},
+	} {
+		tr, rng := tracker(t, &Counts{}), rand.New(rand.NewPCG(3, 3))
+		var got *facetdv1.ChipMotion
+		for job := range int64(2) {
+			got = tr.Take(bed(job, 0.4, func(f *facetdv1.Frame) {
+				f.FixedPatternCodes = c.left
+				for i := range len(f.Data) / 2 {
+					x, y := float64(i%48)-0.4*float64(job), float64(i/48)
+					v := 2000 + c.contrast*math.Cos(0.6*x+0.5*y) + 0.3*rng.NormFloat64()
+					binary.LittleEndian.PutUint16(f.Data[2*i:], uint16(math.Round(v)))
+				}
+			})).GetChips()[0]
+		}
+		if got.GetReason() != c.want {
+			t.Errorf("contrast of %g codes, case %d: %v, texture %.2f", c.contrast, i, got.GetReason(),
+				got.GetTexture())
+		}
 	}
 }

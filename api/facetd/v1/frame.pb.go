@@ -347,9 +347,13 @@ type Frame struct {
 	// which they are sampled, as row_offset_ns.
 	RowLightOffsetNs []int64 `protobuf:"varint,30,rep,packed,name=row_light_offset_ns,json=rowLightOffsetNs,proto3" json:"row_light_offset_ns,omitempty"`
 	// Whether it is the second frame of a pair (Task.pair_interval): the first has the same chip and view.
-	SecondOfPair  bool `protobuf:"varint,31,opt,name=second_of_pair,json=secondOfPair,proto3" json:"second_of_pair,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	SecondOfPair bool `protobuf:"varint,31,opt,name=second_of_pair,json=secondOfPair,proto3" json:"second_of_pair,omitempty"`
+	// What the correction leaves of the fixed pattern at the light of this frame: its standard deviation from pixel to
+	// pixel in codes, as the correction map's own illumination levels show it, with what noise did to the map. Unset
+	// where nothing was corrected.
+	FixedPatternCodes *float64 `protobuf:"fixed64,32,opt,name=fixed_pattern_codes,json=fixedPatternCodes,proto3,oneof" json:"fixed_pattern_codes,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -597,6 +601,13 @@ func (x *Frame) GetSecondOfPair() bool {
 		return x.SecondOfPair
 	}
 	return false
+}
+
+func (x *Frame) GetFixedPatternCodes() float64 {
+	if x != nil && x.FixedPatternCodes != nil {
+		return *x.FixedPatternCodes
+	}
+	return 0
 }
 
 // FrameSet is all frames of one job.
@@ -2168,7 +2179,8 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd8\t\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa5\n" +
+	"\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -2204,7 +2216,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\x122\n" +
 	"\x15correction_map_digest\x18\x1d \x01(\tR\x13correctionMapDigest\x12-\n" +
 	"\x13row_light_offset_ns\x18\x1e \x03(\x03R\x10rowLightOffsetNs\x12$\n" +
-	"\x0esecond_of_pair\x18\x1f \x01(\bR\fsecondOfPair\"\xa2\x03\n" +
+	"\x0esecond_of_pair\x18\x1f \x01(\bR\fsecondOfPair\x123\n" +
+	"\x13fixed_pattern_codes\x18  \x01(\x01H\x00R\x11fixedPatternCodes\x88\x01\x01B\x16\n" +
+	"\x14_fixed_pattern_codes\"\xa2\x03\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +
@@ -2481,6 +2495,7 @@ func file_facetd_v1_frame_proto_init() {
 	file_facetd_v1_identity_proto_init()
 	file_facetd_v1_status_proto_init()
 	file_facetd_v1_task_proto_init()
+	file_facetd_v1_frame_proto_msgTypes[0].OneofWrappers = []any{}
 	file_facetd_v1_frame_proto_msgTypes[1].OneofWrappers = []any{}
 	file_facetd_v1_frame_proto_msgTypes[5].OneofWrappers = []any{}
 	file_facetd_v1_frame_proto_msgTypes[8].OneofWrappers = []any{
