@@ -309,8 +309,8 @@ func (r *runner) awaitAll(ctx context.Context) error {
 	return nil
 }
 
-// notReady forgets what the bus was ready for beside the active table.
-func (r *runner) notReady() { r.restoring, r.preparedFor, r.readyOn = nil, nil, nil }
+// notReady forgets what the bus was ready for.
+func (r *runner) notReady() { r.ready, r.restoring, r.preparedFor, r.readyOn = false, nil, nil, nil }
 
 // prepare makes the bus ready for the programs of the active table and some others, and forgets what it was ready for
 // besides.
@@ -320,6 +320,7 @@ func (r *runner) prepare(ctx context.Context, others ...*bus.Program) error {
 	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
 		return &bus.LostError{Cause: cause}
 	}
+	r.ready = err == nil
 	return err
 }
 
@@ -348,15 +349,21 @@ func (r *runner) prepareBeside(ctx context.Context, run *bus.Program) error {
 }
 
 // restore brings the registers of all chips to what the active table assumes, from bus time begin on. The table goes on
-// as it was: what waits meanwhile is run afterwards.
+// as it was: what waits meanwhile is run afterwards. To make the bus ready may take a while where it is far away: then
+// the instant has passed, and another one is found.
 func (r *runner) restore(ctx context.Context, begin bus.Time) error {
 	r.wanted, r.passedUp = 0, 0
 	if r.tab.runs.initialization == nil {
 		r.resynced()
 		return nil
 	}
-	if err := r.prepare(ctx); err != nil { // where somebody else has used the bus meanwhile
-		return r.initializationFailed(ctx, err)
+	if !r.ready || !r.remote() {
+		if err := r.prepare(ctx); err != nil { // where somebody else has used the bus meanwhile
+			return r.initializationFailed(ctx, err)
+		}
+		if r.remote() {
+			return nil
+		}
 	}
 	all := r.cfg.Array.All()
 	return r.restoreChips(ctx, &restoration{chips: all, touches: all, run: r.tab.runs.initialization,

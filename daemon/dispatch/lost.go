@@ -106,7 +106,7 @@ func (r *runner) stepAway(ctx, hard context.Context) error {
 	err := r.cfg.Bus.Prepare(within, r.tab.runs.all)
 	cancel()
 	if err == nil {
-		r.away = nil
+		r.away, r.ready = nil, true
 		r.failures = 0
 		r.log.Info("bus found again", zap.Int64("bus_ns", r.cfg.Bus.Now().NS()))
 	}

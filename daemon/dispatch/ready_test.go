@@ -15,13 +15,14 @@ import (
 // slowToPrepare is a bus that takes a round trip to be made ready, on a host that stands still once.
 type slowToPrepare struct {
 	bus.BusCloser
+	takes    time.Duration
 	prepared int
 	stood    bool
 }
 
 func (b *slowToPrepare) Prepare(ctx context.Context, programs []*bus.Program) error {
 	b.prepared++
-	time.Sleep(2200 * time.Microsecond)
+	time.Sleep(b.takes)
 	return b.BusCloser.Prepare(ctx, programs)
 }
 
@@ -42,7 +43,7 @@ func TestGapsTooShortToPrepareIn(t *testing.T) {
 	for _, demands := range []int{1, 2, 5} {
 		t.Run(strconv.Itoa(demands), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				slow := &slowToPrepare{}
+				slow := &slowToPrepare{takes: 2200 * time.Microsecond}
 				r, _ := farRig(t, realtime, 1500*time.Millisecond, limits, func(b bus.BusCloser) bus.BusCloser {
 					slow.BusCloser = b
 					return slow

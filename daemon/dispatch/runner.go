@@ -65,7 +65,9 @@ type runner struct {
 	resync    bool     // the registers of all chips are to be brought back
 	asked     bool     // by a caller, who knows of none what it holds
 	onDemands uint64   // on-demand jobs begun
-	// The bus is ready for the programs of the active table and, where they are not nil, for these.
+	// The bus is ready for the programs of the active table, where nothing is known that speaks against it, and, where
+	// they are not nil, for these.
+	ready       bool
 	restoring   []*restoration // the last ones made, in order
 	preparedFor *programs      // of a change
 	readyOn     *bus.Program   // of an on-demand job

@@ -125,6 +125,7 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 		one.done <- done
 	}
 	if one.do != nil {
+		r.ready = false // it may have used the bus
 		answer(onDemandDone{err: one.do()})
 		return nil
 	}
