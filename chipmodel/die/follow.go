@@ -65,12 +65,8 @@ func (d *Deferred) follow(ch *chapter, events int, cells bool, rows rowSet) {
 	rows.each(func(r int) {
 		t.todo[r] = true
 		from, state := ch.base(r, last)
-		first := epochs - t.took[r]
-		if first <= from {
-			first = from
-			t.took[r] -= t.took[r] / 8 // it may be less by now; that shows where it is tried
-		}
-		d.start(ch, from, state, r, first)
+		back := min(t.took[r], farBack) // where it took more lately it may take less by now
+		d.start(ch, from, state, r, max(epochs-back, from))
 	})
 	for d.replay(ch, epochs, cells) {
 		rows.each(func(r int) {
@@ -78,12 +74,12 @@ func (d *Deferred) follow(ch *chapter, events int, cells bool, rows rowSet) {
 				return
 			}
 			from, state := ch.base(r, last)
-			back := 2 * (epochs - t.first[r])
-			first := epochs - back
+			back := max(2*(epochs-t.first[r]), t.took[r])
 			if back > (epochs-from)/2 { // should it not be enough, nearly as much has to be done again
-				first, t.took[r] = from, 2*(epochs-from)
+				back = epochs - from
+				t.took[r] = back
 			}
-			d.start(ch, from, state, r, first)
+			d.start(ch, from, state, r, epochs-back)
 		})
 	}
 	rows.each(func(r int) {
@@ -176,6 +172,9 @@ func (d *Deferred) epoch(e *event, k int, cells bool) {
 		r := rows.first + i*rows.step
 		if !t.todo[r] || t.first[r] > k {
 			continue
+		}
+		if i*each < drawn { // a row of before is followed again
+			noise, drawn = e.noise, 0
 		}
 		noise.Skip(i*each - drawn)
 		if c != nil {
