@@ -327,3 +327,24 @@ func TestTextureAboveWhatTheCorrectionLeaves(t *testing.T) {
 		}
 	}
 }
+
+// TestOnlookersForgetTasksThatAreGone: a stream to onlookers knows when the last estimate of each task was sent, and of
+// no more tasks than there are; those that are there still are not sent more often when others come and go.
+func TestOnlookersForgetTasksThatAreGone(t *testing.T) {
+	var running []*facetdv1.RunningTask
+	w := &watcher{s: New(Config{Array: demo(t), Tasks: func() []*facetdv1.RunningTask { return running }}),
+		sent: map[string]int64{}, every: time.Second}
+	for i := range 100 {
+		running = nil
+		for _, name := range []string{"stays", fmt.Sprint("renamed-", i)} {
+			running = append(running, &facetdv1.RunningTask{Task: &facetdv1.Task{Name: name}})
+			e := &facetdv1.MotionEstimate{Task: name, FinishBusNs: int64(i) * int64(500*time.Millisecond)}
+			if due := w.due(e); due != (name != "stays" || i%2 == 0) {
+				t.Errorf("%s, estimate %d: due %v", name, i, due)
+			}
+		}
+		if len(w.sent) > 3 {
+			t.Fatalf("%d tasks are kept after %d were gone", len(w.sent), i)
+		}
+	}
+}

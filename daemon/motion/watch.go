@@ -47,8 +47,21 @@ func (w *watcher) due(e *facetdv1.MotionEstimate) bool {
 	if since := e.GetFinishBusNs() - last; any && since >= 0 && time.Duration(since) < w.every {
 		return false
 	}
+	if !any {
+		w.forget()
+	}
 	w.sent[e.GetTask()] = e.GetFinishBusNs()
 	return true
+}
+
+// forget drops the tasks that are gone: only when another one comes can there be more than before.
+func (w *watcher) forget() {
+	running := w.s.cfg.Tasks()
+	for name := range w.sent {
+		if !runs(running, name) {
+			delete(w.sent, name)
+		}
+	}
 }
 
 // onlooker is a stream without grants: what is sent may be sent again. While the client does not read, sending waits,
