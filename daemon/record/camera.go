@@ -212,3 +212,18 @@ func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error
 	r.tried.messages++
 	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()))
 }
+
+// beforeSecond is how many nanoseconds the light of the first frame of a pair is before that of the second, and 0 of
+// others. Both are images of one topic: with one log time they would be one to readers that keep the newest of each
+// time.
+func beforeSecond(fs *facetdv1.FrameSet, f *facetdv1.Frame) uint64 {
+	if f.GetSecondOfPair() {
+		return 0
+	}
+	for _, o := range fs.GetFrames() {
+		if o.GetSecondOfPair() && o.GetChip() == f.GetChip() && o.GetView() == f.GetView() {
+			return uint64(max(0, o.GetLightBusNs()-f.GetLightBusNs()))
+		}
+	}
+	return 0
+}

@@ -31,7 +31,8 @@
 //
 // A message's log time is the bus time at which the daemon knew of it, as host time
 // (UTC); its publish time is the bus time at which it was finished, the same way.
-// Images have the sampling time of their first pixel as publish time. Log times of one
+// Images have the sampling time of their first pixel as publish time; of a pair, the first is logged before the second
+// by as much as its light is. Log times of one
 // channel rise; a status may be some milliseconds ahead of frame sets after it.
 //
 // Closed files can be downloaded, from any offset on, and recordings that are not being written deleted: by request, or

@@ -235,10 +235,11 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 		if f.GetPixelFormat() != "Mono16" || len(f.GetData()) == 0 {
 			continue
 		}
-		if err := r.writeCamera(fs.GetTask(), f, at.log); err != nil {
+		log := at.log - beforeSecond(fs, f)
+		if err := r.writeCamera(fs.GetTask(), f, log); err != nil {
 			return err
 		}
-		if err := r.writeImage(fs.GetTask(), f, at.log); err != nil {
+		if err := r.writeImage(fs.GetTask(), f, log); err != nil {
 			return err
 		}
 	}
