@@ -6,6 +6,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/geometry"
 	"facetd.example/chipmodel/motion"
 	"facetd.example/scheduler/program"
 )
@@ -88,8 +89,8 @@ func farthestTurn(a *chipmodel.Array, t *program.Task) float64 {
 			shape := motion.Shape{Rows: w.Rows, Columns: w.Columns, Hexagonal: lattice.Hexagonal && w.RowStep == 1}
 			columns, rows := shape.Farthest()
 			sight := camera.Pixel(w.Row+w.Rows/2*w.RowStep, w.Column+w.Columns/2*w.ColumnStep)
-			across := float64(columns*w.ColumnStep) * length(sight.Right)
-			along := float64(rows*w.RowStep) * lattice.RowPitch() * length(sight.Down)
+			across := float64(columns*w.ColumnStep) * geometry.Length(sight.Right)
+			along := float64(rows*w.RowStep) * lattice.RowPitch() * geometry.Length(sight.Down)
 			switch {
 			case columns == 0:
 				across = along
@@ -101,5 +102,3 @@ func farthestTurn(a *chipmodel.Array, t *program.Task) float64 {
 	}
 	return most
 }
-
-func length(v [3]float64) float64 { return math.Sqrt(v[0]*v[0] + v[1]*v[1] + v[2]*v[2]) }

@@ -237,7 +237,7 @@ func fall(p Projection, angle float64) float64 { return p.falloff(angle, math.Co
 // piece of the sensor, by the solid angle that finite differences say it sees.
 func TestNaturalFalloff(t *testing.T) {
 	for _, r := range readPublished(t).Cos4.Rows {
-		if got := fall(Rectilinear, radians(r.Deg)); math.Abs(got-r.Relative) > 1e-12 {
+		if got := fall(Rectilinear, Radians(r.Deg)); math.Abs(got-r.Relative) > 1e-12 {
 			t.Errorf("%v degrees: %v, want %v", r.Deg, got, r.Relative)
 		}
 	}
@@ -259,17 +259,17 @@ func TestNaturalFalloff(t *testing.T) {
 // TestFalloffOfALens: the part of the natural falloff that it has, or its own, between the points and beyond.
 func TestFalloffOfALens(t *testing.T) {
 	e := Lens{Vignetting: 0.5}
-	if got := e.relativeLight(radians(45), math.Cos(radians(45))); math.Abs(got-0.625) > 1e-12 { // cos^4 is 1/4
+	if got := e.relativeLight(Radians(45), math.Cos(Radians(45))); math.Abs(got-0.625) > 1e-12 { // cos^4 is 1/4
 		t.Errorf("half the natural falloff at 45 degrees is %v, want 0.625", got)
 	}
 	own := Lens{Falloff: []FalloffPoint{{0, 1}, {20, 0.9}, {60, 0.5}}}
 	for deg, want := range map[float64]float64{0: 1, 10: 0.95, 20: 0.9, 30: 0.8, 60: 0.5, 100: 0.5} {
-		if got := own.relativeLight(radians(deg), math.Cos(radians(deg))); math.Abs(got-want) > 1e-12 {
+		if got := own.relativeLight(Radians(deg), math.Cos(Radians(deg))); math.Abs(got-want) > 1e-12 {
 			t.Errorf("%v degrees: %v, want %v", deg, got, want)
 		}
 	}
 	c := mustCamera(t, Lattice{Rows: 1, Columns: 3, PitchXUm: 1, PitchYUm: 1}, Mount{},
-		Lens{HorizontalFOVDeg: 2 * degrees(math.Atan(1.5)), VerticalFOVDeg: 10, Vignetting: 0.5})
+		Lens{HorizontalFOVDeg: 2 * Degrees(math.Atan(1.5)), VerticalFOVDeg: 10, Vignetting: 0.5})
 	// The outer pixels look 45 degrees aside.
 	for column, want := range []float64{0.625, 1, 0.625} {
 		if got := c.Pixel(0, column).Light; math.Abs(got-want) > 1e-12 {

@@ -105,10 +105,10 @@ func TestFieldOfViewReachesTheEdges(t *testing.T) {
 					DistortionK1: k1})
 				width, height := l.Extent()
 				left, bottom := c.Sight(-width/2, 0).Ray, c.Sight(0, height/2).Ray
-				if got := degrees(math.Atan2(left[1], left[0])); math.Abs(got-40) > 1e-9 {
+				if got := Degrees(math.Atan2(left[1], left[0])); math.Abs(got-40) > 1e-9 {
 					t.Errorf("%v k1 %v hex %v: left edge at %v degrees", p, k1, hex, got)
 				}
-				if got := degrees(math.Atan2(bottom[2], bottom[0])); math.Abs(got+25) > 1e-9 {
+				if got := Degrees(math.Atan2(bottom[2], bottom[0])); math.Abs(got+25) > 1e-9 {
 					t.Errorf("%v k1 %v hex %v: bottom edge at %v degrees", p, k1, hex, got)
 				}
 			}
@@ -129,7 +129,7 @@ func TestVerticalFOVBelongsToEqualFocalLengths(t *testing.T) {
 			c := mustCamera(t, l, Mount{}, Lens{Projection: p, HorizontalFOVDeg: h,
 				VerticalFOVDeg: p.VerticalFOVDeg(h, l)})
 			s := c.Sight(0, 0)
-			if r, d := length(s.Right), length(s.Down); math.Abs(r/d-1) > 1e-9 {
+			if r, d := Length(s.Right), Length(s.Down); math.Abs(r/d-1) > 1e-9 {
 				t.Errorf("%v of %v degrees: a pitch is %v rad along a row, %v rad along a column", p, h, r, d)
 			}
 		}
@@ -178,14 +178,14 @@ func TestProjectInvertsSight(t *testing.T) {
 		if s.Angle > math.Pi-0.01 { // there a point is a ring
 			continue
 		}
-		if math.Abs(length(s.Ray)-1) > 1e-12 {
-			t.Fatalf("ray of length %v", length(s.Ray))
+		if math.Abs(Length(s.Ray)-1) > 1e-12 {
+			t.Fatalf("ray of length %v", Length(s.Ray))
 		}
 		px, py, ok := c.Project(3*s.Ray[0], 3*s.Ray[1], 3*s.Ray[2])
 		if !ok || math.Hypot(px-x, py-y) > 1e-6*(width+height) {
 			t.Fatalf("%+v %+v: (%v, %v) becomes (%v, %v) %v", c.Lens(), c.Lattice(), x, y, px, py, ok)
 		}
-		h := 1e-5 / max(1, length(s.Right), length(s.Down)) // pixels may look around half a sphere each
+		h := 1e-5 / max(1, Length(s.Right), Length(s.Down)) // pixels may look around half a sphere each
 		finite := func(dx, dy float64) (d [3]float64) {
 			a, b := c.Sight(x-dx, y-dy).Ray, c.Sight(x+dx, y+dy).Ray
 			for i := range d {
@@ -194,13 +194,13 @@ func TestProjectInvertsSight(t *testing.T) {
 			return d
 		}
 		right, down := finite(h, 0), finite(0, h)
-		size := length(s.Right) + length(s.Down)
-		if off := length(minus(right, s.Right)) + length(minus(down, s.Down)); off > 1e-5*size+1e-9 {
+		size := Length(s.Right) + Length(s.Down)
+		if off := Length(minus(right, s.Right)) + Length(minus(down, s.Down)); off > 1e-5*size+1e-9 {
 			t.Fatalf("%+v at (%v, %v): right %v and down %v, differences say %v and %v", c.Lens(), x, y, s.Right,
 				s.Down,
 				right, down)
 		}
-		if spanned := length(cross(s.Right, s.Down)); math.Abs(spanned-s.SolidAngle) > 1e-9*size*size {
+		if spanned := Length(cross(s.Right, s.Down)); math.Abs(spanned-s.SolidAngle) > 1e-9*size*size {
 			t.Fatalf("%+v: a square pitch sees %v sr, its sides span %v", c.Lens(), s.SolidAngle, spanned)
 		}
 	}
@@ -254,14 +254,12 @@ func TestSolidAnglesAreWhatDirectionsCount(t *testing.T) {
 				sum += c.Pixel(r, col).SolidAngle
 			}
 		}
-		want := 4 * math.Asin(math.Sin(radians(f[0])/2)*math.Sin(radians(f[1])/2))
+		want := 4 * math.Asin(math.Sin(Radians(f[0])/2)*math.Sin(Radians(f[1])/2))
 		if math.Abs(sum/want-1) > 1e-3 {
 			t.Errorf("%v degrees: %v sr, want %v", f, sum, want)
 		}
 	}
 }
-
-func length(v [3]float64) float64 { return math.Sqrt(v[0]*v[0] + v[1]*v[1] + v[2]*v[2]) }
 
 func minus(a, b [3]float64) [3]float64 { return [3]float64{a[0] - b[0], a[1] - b[1], a[2] - b[2]} }
 

@@ -60,7 +60,7 @@ func (m Rotation) Quaternion() Quaternion {
 func BodyRate(m Mount, yawRate, pitchRate, rollRate float64) [3]float64 {
 	sp, cp := SincosDeg(m.PitchDeg)
 	sr, cr := SincosDeg(m.RollDeg)
-	yaw, pitch, roll := radians(yawRate), -radians(pitchRate), radians(rollRate)
+	yaw, pitch, roll := Radians(yawRate), -Radians(pitchRate), Radians(rollRate)
 	// Pitch by REP 103 is -PitchDeg: its sine is -sp.
 	return [3]float64{roll + yaw*sp, pitch*cr + yaw*sr*cp, yaw*cr*cp - pitch*sr}
 }

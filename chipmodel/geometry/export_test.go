@@ -37,8 +37,8 @@ func far(a, b Rotation) (most float64) {
 // signs.
 func TestPitchIsDownPositiveOutside(t *testing.T) {
 	a := Attitude(30, 20, 10).RollPitchYaw()
-	for name, off := range map[string]float64{"yaw": a.Yaw - radians(30), "pitch": a.Pitch + radians(20),
-		"roll": a.Roll - radians(10)} {
+	for name, off := range map[string]float64{"yaw": a.Yaw - Radians(30), "pitch": a.Pitch + Radians(20),
+		"roll": a.Roll - Radians(10)} {
 		if math.Abs(off) > 1e-12 {
 			t.Errorf("%s of %+v is off by %v", name, a, off)
 		}

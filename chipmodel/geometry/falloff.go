@@ -42,7 +42,7 @@ func (e Lens) relativeLight(angle, cos float64) float64 {
 	if len(e.Falloff) == 0 {
 		return 1 - e.Vignetting + e.Vignetting*e.Projection.falloff(angle, cos)
 	}
-	deg := degrees(angle)
+	deg := Degrees(angle)
 	i, _ := slices.BinarySearchFunc(e.Falloff, deg, func(p FalloffPoint, deg float64) int {
 		if p.AngleDeg < deg {
 			return -1

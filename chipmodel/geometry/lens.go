@@ -47,11 +47,11 @@ type Lens struct {
 // axes and a horizontal field of view on a lattice; the widest that is accepted where there is none.
 func (p Projection) VerticalFOVDeg(horizontalDeg float64, l Lattice) float64 {
 	width, height := l.Extent()
-	angle := p.Angle(p.Radius(radians(horizontalDeg)/2) * height / width)
-	if !(2*degrees(angle) <= p.widest()) {
+	angle := p.Angle(p.Radius(Radians(horizontalDeg)/2) * height / width)
+	if !(2*Degrees(angle) <= p.widest()) {
 		return p.widest()
 	}
-	return 2 * degrees(angle)
+	return 2 * Degrees(angle)
 }
 
 // Check returns what is wrong with a lens before a lattice that is right; its paths are those of the array file.
@@ -82,7 +82,7 @@ func (e Lens) checkField() (m invalid.Errors) {
 	}
 	ru, _ := o.undistort(math.Hypot(o.edgeX, o.edgeY))
 	if angle := e.Projection.Angle(ru); math.IsNaN(angle) {
-		m.Add("horizontal_fov_deg", fmt.Sprintf("the corners of the array would look %.4g degrees aside", degrees(ru)),
+		m.Add("horizontal_fov_deg", fmt.Sprintf("the corners of the array would look %.4g degrees aside", Degrees(ru)),
 			"there is nothing beyond 180 degrees from the axis; give a smaller field of view")
 	}
 	return m

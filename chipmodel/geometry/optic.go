@@ -12,8 +12,8 @@ type optic struct {
 
 func newOptic(e Lens) optic {
 	o := optic{projection: e.Projection, k1: e.DistortionK1,
-		sideX: e.Projection.Radius(radians(e.HorizontalFOVDeg) / 2),
-		sideY: e.Projection.Radius(radians(e.VerticalFOVDeg) / 2)}
+		sideX: e.Projection.Radius(Radians(e.HorizontalFOVDeg) / 2),
+		sideY: e.Projection.Radius(Radians(e.VerticalFOVDeg) / 2)}
 	o.edgeX, o.edgeY = o.distort(o.sideX), o.distort(o.sideY)
 	return o
 }

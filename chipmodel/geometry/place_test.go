@@ -63,7 +63,7 @@ func TestWhatIsSeenOfASurface(t *testing.T) {
 			}
 		}
 		want := [3]float64{x + low*look.Ray[0], y + low*look.Ray[1], z + low*look.Ray[2]}
-		size := length(want)
+		size := Length(want)
 		for i := range 3 {
 			if math.Abs(hit[i]-want[i]/size) > 1e-6 {
 				t.Fatalf("%+v: the ray meets it in %v, steps say %v", s, hit, want)
@@ -100,7 +100,7 @@ func TestParallax(t *testing.T) {
 	for range 2000 {
 		a, b := placed(t, rng), placed(t, rng)
 		p := [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}
-		side := func(x, y, z, u, v, w float64) float64 { return length([3]float64{x - u, y - v, z - w}) }
+		side := func(x, y, z, u, v, w float64) float64 { return Length([3]float64{x - u, y - v, z - w}) }
 		ax, ay, az := a.Place()
 		bx, by, bz := b.Place()
 		c, d, e := side(ax, ay, az, p[0], p[1], p[2]), side(bx, by, bz, p[0], p[1], p[2]), side(ax, ay, az, bx, by, bz)
@@ -127,7 +127,7 @@ func TestOverlapNearAWall(t *testing.T) {
 				seen++
 			}
 		}
-		want := max(0, 1-base/(2*d*math.Tan(radians(half))))
+		want := max(0, 1-base/(2*d*math.Tan(Radians(half))))
 		if got := float64(seen) / n; math.Abs(got-want) > 1e-3 {
 			t.Errorf("at %v m the other sees %v of a row, want %v", d, got, want)
 		}

@@ -19,14 +19,14 @@ func TestRadii(t *testing.T) {
 		{Rectilinear, 45, 1}, {Rectilinear, 60, math.Sqrt(3)}, {Equidistant, 90, math.Pi / 2},
 		{Equidistant, 180, math.Pi}, {Stereographic, 90, 2}, {Stereographic, 120, 2 * math.Sqrt(3)},
 	} {
-		if got := c.p.Radius(radians(c.deg)); math.Abs(got-c.radius) > 1e-12 {
+		if got := c.p.Radius(Radians(c.deg)); math.Abs(got-c.radius) > 1e-12 {
 			t.Errorf("%v at %v degrees: radius %v, want %v", c.p, c.deg, got, c.radius)
 		}
 	}
 	for _, p := range []Projection{Rectilinear, Equidistant, Stereographic} {
 		for deg := 0.0; deg < p.widest()/2; deg += 0.37 {
-			r := p.Radius(radians(deg))
-			if got := degrees(p.Angle(r)); math.Abs(got-deg) > 1e-9 {
+			r := p.Radius(Radians(deg))
+			if got := Degrees(p.Angle(r)); math.Abs(got-deg) > 1e-9 {
 				t.Errorf("%v: %v degrees become %v", p, deg, got)
 			}
 			const h = 1e-6
@@ -68,11 +68,11 @@ func TestWhatProjectionsKeep(t *testing.T) {
 					t.Fatal("three points that are not on a line look along one plane")
 				}
 				middle := c.Sight((x+0.9*x)/2, (y-0.7*y)/2).Ray
-				if off := dot(cross(s.Ray, a), middle) / length(cross(s.Ray, a)); math.Abs(off) > 1e-9 {
+				if off := dot(cross(s.Ray, a), middle) / Length(cross(s.Ray, a)); math.Abs(off) > 1e-9 {
 					t.Fatalf("the middle of a line on the sensor is %v off the plane of its ends", off)
 				}
 			case Stereographic:
-				if r, d := length(s.Right), length(s.Down); math.Abs(r/d-1) > 1e-9 ||
+				if r, d := Length(s.Right), Length(s.Down); math.Abs(r/d-1) > 1e-9 ||
 					math.Abs(dot(s.Right, s.Down)) > 1e-9*r*d {
 					t.Fatalf("at (%v, %v) a pitch is %v rad and %v rad, at an angle with cosine %v", x, y, r, d,
 						dot(s.Right, s.Down)/(r*d))
@@ -120,7 +120,7 @@ func TestUndistortInvertsTheModel(t *testing.T) {
 // formula, agrees with the attitude; undone it is the vector again.
 func TestAttitudeAgainstRodrigues(t *testing.T) {
 	rotate := func(v, axis [3]float64, deg float64) [3]float64 {
-		s, c := math.Sincos(radians(deg))
+		s, c := math.Sincos(Radians(deg))
 		crossed := cross(axis, v)
 		var out [3]float64
 		for i := range 3 {
@@ -138,11 +138,11 @@ func TestAttitudeAgainstRodrigues(t *testing.T) {
 			yaw)
 		m := Attitude(yaw, pitch, roll)
 		x, y, z := m.Apply(v[0], v[1], v[2])
-		if length(minus([3]float64{x, y, z}, want)) > 1e-12 {
+		if Length(minus([3]float64{x, y, z}, want)) > 1e-12 {
 			t.Fatalf("yaw %v pitch %v roll %v: %v %v %v, want %v", yaw, pitch, roll, x, y, z, want)
 		}
 		x, y, z = m.Undo(x, y, z)
-		if length(minus([3]float64{x, y, z}, v)) > 1e-12 {
+		if Length(minus([3]float64{x, y, z}, v)) > 1e-12 {
 			t.Fatalf("yaw %v pitch %v roll %v: undone %v %v %v, want %v", yaw, pitch, roll, x, y, z, v)
 		}
 	}
@@ -155,7 +155,7 @@ func TestHexagonalNeighboursAreEquallyFar(t *testing.T) {
 	l := Lattice{Rows: 9, Columns: 9, Hexagonal: true, PitchXUm: 20}
 	const field = 1.0
 	c := mustCamera(t, l, Mount{}, Lens{HorizontalFOVDeg: field, VerticalFOVDeg: Rectilinear.VerticalFOVDeg(field, l)})
-	apart := func(r0, c0, r1, c1 int) float64 { return length(minus(c.Pixel(r0, c0).Ray, c.Pixel(r1, c1).Ray)) }
+	apart := func(r0, c0, r1, c1 int) float64 { return Length(minus(c.Pixel(r0, c0).Ray, c.Pixel(r1, c1).Ray)) }
 	want := apart(4, 4, 4, 5)
 	for _, n := range [][2]int{{4, 3}, {3, 3}, {3, 4}, {5, 3}, {5, 4}} { // row 4 is even
 		if got := apart(4, 4, n[0], n[1]); math.Abs(got/want-1) > 1e-3 {

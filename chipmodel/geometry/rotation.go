@@ -47,7 +47,7 @@ func (m Rotation) Undo(x, y, z float64) (float64, float64, float64) {
 func SincosDeg(deg float64) (sin, cos float64) {
 	deg = math.Mod(deg, 360)
 	quarter := math.Round(deg / 90)
-	sin, cos = math.Sincos(radians(deg - 90*quarter))
+	sin, cos = math.Sincos(Radians(deg - 90*quarter))
 	switch (int(quarter) + 8) % 4 {
 	case 1:
 		return cos, -sin
@@ -59,5 +59,11 @@ func SincosDeg(deg float64) (sin, cos float64) {
 	return sin, cos
 }
 
-func radians(deg float64) float64 { return deg * (math.Pi / 180) }
-func degrees(rad float64) float64 { return rad * (180 / math.Pi) }
+// Radians are degrees as radians.
+func Radians(deg float64) float64 { return deg * (math.Pi / 180) }
+
+// Degrees are radians as degrees.
+func Degrees(rad float64) float64 { return rad * (180 / math.Pi) }
+
+// Length is that of a vector.
+func Length(v [3]float64) float64 { return math.Sqrt(v[0]*v[0] + v[1]*v[1] + v[2]*v[2]) }

@@ -269,7 +269,7 @@ func (s *survey) pixels(d [3]float64, chips []int, area float64) {
 	for _, i := range chips {
 		c := s.fields[i].Camera
 		if x, y, ok := s.surface.Sees(c, d[0], d[1], d[2]); ok {
-			finest = min(finest, degrees(math.Sqrt(c.Sight(x, y).SolidAngle)))
+			finest = min(finest, geometry.Degrees(math.Sqrt(c.Sight(x, y).SolidAngle)))
 		}
 	}
 	if len(chips) > 0 {
@@ -278,5 +278,3 @@ func (s *survey) pixels(d [3]float64, chips []int, area float64) {
 }
 
 func dot(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
-
-func degrees(rad float64) float64 { return rad * (180 / math.Pi) }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"facetd.example/api/svg"
+	"facetd.example/chipmodel/geometry"
 )
 
 // The picture: the whole sphere in Hammer's projection, which keeps areas (from memory), as seen from within: left is
@@ -115,7 +116,7 @@ func (r *Report) names(d *svg.Drawing) {
 	var taken [][2]float64
 	for i, f := range r.drawing.fields {
 		az, el := angles(f.axis)
-		x, y := hammer(radians(az), radians(el))
+		x, y := hammer(geometry.Radians(az), geometry.Radians(el))
 		for k := 0; k < len(taken); k++ {
 			if math.Abs(x-taken[k][0]) < width && math.Abs(y-taken[k][1]) < height {
 				y, k = taken[k][1]+height, -1
@@ -161,11 +162,11 @@ func (r *Report) legend(d *svg.Drawing) {
 func rim() string {
 	var b strings.Builder
 	for i := range 181 {
-		x, y := hammer(math.Pi, radians(float64(i)-90))
+		x, y := hammer(math.Pi, geometry.Radians(float64(i)-90))
 		move(&b, i == 0, x, y)
 	}
 	for i := range 181 {
-		x, y := hammer(-math.Pi, radians(90-float64(i)))
+		x, y := hammer(-math.Pi, geometry.Radians(90-float64(i)))
 		move(&b, false, x, y)
 	}
 	return b.String() + "Z"
@@ -192,7 +193,7 @@ func outline(of [][3]float64) string {
 	last := 0.0
 	for i := range len(of) + 1 {
 		az, el := angles(of[i%len(of)])
-		x, y := hammer(radians(az), radians(el))
+		x, y := hammer(geometry.Radians(az), geometry.Radians(el))
 		move(&b, i == 0 || math.Abs(az-last) > 180, x, y)
 		last = az
 	}
@@ -204,15 +205,15 @@ func graticule(d *svg.Drawing) {
 	var b strings.Builder
 	for az := -150.0; az <= 150; az += 30 {
 		for el := -90.0; el <= 90; el += 5 {
-			x, y := hammer(radians(az), radians(el))
+			x, y := hammer(geometry.Radians(az), geometry.Radians(el))
 			move(&b, el == -90, x, y)
 		}
-		x, y := hammer(radians(az), 0)
+		x, y := hammer(geometry.Radians(az), 0)
 		d.Text("small mid", x, y-2, fmt.Sprintf("%g°", az))
 	}
 	for el := -60.0; el <= 60; el += 30 {
 		for az := -180.0; az <= 180; az += 5 {
-			x, y := hammer(radians(az), radians(el))
+			x, y := hammer(geometry.Radians(az), geometry.Radians(el))
 			move(&b, az == -180, x, y)
 		}
 	}
@@ -226,5 +227,3 @@ func move(b *strings.Builder, begin bool, x, y float64) {
 	}
 	fmt.Fprintf(b, "%s%.1f %.1f", letter, x, y)
 }
-
-func radians(deg float64) float64 { return deg * (math.Pi / 180) }

@@ -31,7 +31,7 @@ func (s *survey) report(out *Report) {
 		az, el := angles(f.axis)
 		middle := f.Camera.Sight(0, 0)
 		out.Chips = append(out.Chips, Seen{Chip: f.Name, AzimuthDeg: az, ElevationDeg: el, Sr: s.sr[i],
-			AloneSr: s.alone[i], DegreesPerPixel: degrees(math.Sqrt(middle.SolidAngle))})
+			AloneSr: s.alone[i], DegreesPerPixel: geometry.Degrees(math.Sqrt(middle.SolidAngle))})
 	}
 	out.Overlaps, out.Neighbours = []Overlap{}, []Adjacent{}
 	for key, p := range s.pairs {
@@ -61,7 +61,7 @@ func (s *survey) parallax(a, b field, d [3]float64) float64 {
 	if far {
 		return 0
 	}
-	return degrees(geometry.Parallax(a.Camera, b.Camera, place[0], place[1], place[2]))
+	return geometry.Degrees(geometry.Parallax(a.Camera, b.Camera, place[0], place[1], place[2]))
 }
 
 // adjacent finds the chip whose axis is nearest to that of another, and walks from one axis to the other.
@@ -77,7 +77,7 @@ func (s *survey) adjacent(i int) (Adjacent, bool) {
 	}
 	a, b := s.fields[i], s.fields[near]
 	angle := math.Acos(max(-1, min(1, cos)))
-	out := Adjacent{Chips: [2]string{a.Name, b.Name}, AngleDeg: degrees(angle)}
+	out := Adjacent{Chips: [2]string{a.Name, b.Name}, AngleDeg: geometry.Degrees(angle)}
 	if math.Sin(angle) < 1e-9 {
 		return out, true
 	}
@@ -189,5 +189,5 @@ func gaps(g grid, unseen []float64) []Gap {
 
 // angles are azimuth (left positive) and elevation of a direction of any length, in degrees.
 func angles(d [3]float64) (azimuth, elevation float64) {
-	return degrees(math.Atan2(d[1], d[0])), degrees(math.Atan2(d[2], math.Hypot(d[0], d[1])))
+	return geometry.Degrees(math.Atan2(d[1], d[0])), geometry.Degrees(math.Atan2(d[2], math.Hypot(d[0], d[1])))
 }

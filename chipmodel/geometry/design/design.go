@@ -129,7 +129,7 @@ func (r Request) lens() (geometry.Lens, invalid.Errors) {
 	} else {
 		pitches := r.focalPitches(width) // focal length in column pitches
 		field := func(flag string, side float64) float64 {
-			deg := 2 * degrees(e.Projection.Angle(side/2/pitches))
+			deg := 2 * geometry.Degrees(e.Projection.Angle(side/2/pitches))
 			if !(deg > 0) {
 				m.Add(flag, "no lens of this projection has such a field", "use another projection, or see less")
 			}
@@ -156,13 +156,13 @@ func (r Request) focalPitches(width float64) float64 {
 	case r.FocalMM > 0:
 		return 1000 * r.FocalMM / r.Lattice.PitchXUm
 	case r.DegreesPerPixel > 0:
-		return 1 / radians(r.DegreesPerPixel) // every projection here has the slope 1 on its axis
+		return 1 / geometry.Radians(r.DegreesPerPixel) // every projection here has the slope 1 on its axis
 	case r.DetailM > 0:
 		return r.DistanceM / r.DetailM
 	case r.WidthM > 0:
 		return width / 2 / r.Projection.Radius(math.Atan(r.WidthM/2/r.DistanceM))
 	}
-	return width / 2 / r.Projection.Radius(radians(r.FOVDeg)/2)
+	return width / 2 / r.Projection.Radius(geometry.Radians(r.FOVDeg)/2)
 }
 
 // sharp sets f-number and focus so that the blur is the circle at both ends of what must be sharp. Of
@@ -191,6 +191,3 @@ func (r Request) sharp(e *geometry.Lens) (m invalid.Errors) {
 	}
 	return m
 }
-
-func radians(deg float64) float64 { return deg * (math.Pi / 180) }
-func degrees(rad float64) float64 { return rad * (180 / math.Pi) }

@@ -82,7 +82,7 @@ func TestCheckValues(t *testing.T) {
 	near(t, "binning", f.BinnedMTF, p.BinningMTF.MTF, 5e-6)
 	near(t, "saving", f.HexagonalSavingPercent, p.Hexagonal.Percent, 0.05)
 	// The corners of a square field are 30 degrees from the axis when tan 30 is half the diagonal.
-	side := 2 * degrees(math.Atan(math.Tan(radians(p.Cos4.Deg))/math.Sqrt2))
+	side := 2 * geometry.Degrees(math.Atan(math.Tan(geometry.Radians(p.Cos4.Deg))/math.Sqrt2))
 	c := find(t, Request{Lattice: square, FOVDeg: side})
 	near(t, "corner", c.DiagonalFOVDeg, 2*p.Cos4.Deg, 1e-9)
 	near(t, "falloff", c.CornerLight, p.Cos4.Relative, 1e-12)
@@ -162,7 +162,7 @@ func TestMotionBlur(t *testing.T) {
 	near(t, "what is left", r.Motion.MTF, 2/math.Pi, 1e-9)
 	near(t, "rate of a pixel", r.Motion.OnePixelRate, 100, 1e-9)
 	s := find(t, Request{Lattice: square, DegreesPerPixel: 2, SpeedMPerS: 0.5, DistanceM: 0.25, ExposureS: 0.01})
-	near(t, "passing", s.Motion.RateDegPerS, degrees(2), 1e-9)
+	near(t, "passing", s.Motion.RateDegPerS, geometry.Degrees(2), 1e-9)
 }
 
 // TestDiffractionByPupils: the contrast that diffraction leaves is the overlap of two pupils, counted.

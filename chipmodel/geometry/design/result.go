@@ -86,13 +86,14 @@ func (r Request) result(e geometry.Lens) *Result {
 	width, height := r.Lattice.Extent()
 	a := e.Aperture(r.Lattice)
 	middle, corner := c.Sight(0, 0), c.Sight(width/2, height/2)
-	per := degrees(length(middle.Right))
+	per := geometry.Degrees(geometry.Length(middle.Right))
 	out := &Result{Projection: e.Projection.String(), PitchUm: r.Lattice.PitchXUm, FocalMM: a.FocalMM,
 		ImageCircleMM:    1e-3 * r.Lattice.PitchXUm * math.Hypot(width, height),
 		HorizontalFOVDeg: e.HorizontalFOVDeg, VerticalFOVDeg: e.VerticalFOVDeg,
-		DiagonalFOVDeg: 2 * degrees(corner.Angle),
-		SolidAngleSr:   solidAngle(c), DegreesPerPixel: per, CornerDegPerPixel: degrees(math.Sqrt(corner.SolidAngle)),
-		CornerLight: corner.Light, PixelMTF: sinc(0.5), BinnedMTF: sinc(2 * 0.25),
+		DiagonalFOVDeg: 2 * geometry.Degrees(corner.Angle),
+		SolidAngleSr:   solidAngle(c), DegreesPerPixel: per,
+		CornerDegPerPixel: geometry.Degrees(math.Sqrt(corner.SolidAngle)),
+		CornerLight:       corner.Light, PixelMTF: sinc(0.5), BinnedMTF: sinc(2 * 0.25),
 		HexagonalSavingPercent: 100 * HexagonalSaving}
 	if e.FNumber > 0 {
 		out.Focus = r.focus(e, a)
@@ -123,13 +124,13 @@ func (r Request) focus(e geometry.Lens, a geometry.Aperture) *Focus {
 }
 
 func (r Request) reach(e geometry.Lens, a geometry.Aperture, per float64) *Reach {
-	out := &Reach{DistanceM: r.DistanceM, PixelMM: 1000 * r.DistanceM * radians(per)}
+	out := &Reach{DistanceM: r.DistanceM, PixelMM: 1000 * r.DistanceM * geometry.Radians(per)}
 	for _, side := range []struct {
 		deg float64
 		to  **float64
 	}{{e.HorizontalFOVDeg, &out.WidthM}, {e.VerticalFOVDeg, &out.HeightM}} {
 		if side.deg < 180 {
-			v := 2 * r.DistanceM * math.Tan(radians(side.deg)/2)
+			v := 2 * r.DistanceM * math.Tan(geometry.Radians(side.deg)/2)
 			*side.to = &v
 		}
 	}
@@ -143,7 +144,7 @@ func (r Request) reach(e geometry.Lens, a geometry.Aperture, per float64) *Reach
 func (r Request) motion(per float64) *Motion {
 	rate := r.RateDegPerS
 	if r.SpeedMPerS > 0 {
-		rate += degrees(r.SpeedMPerS / r.DistanceM)
+		rate += geometry.Degrees(r.SpeedMPerS / r.DistanceM)
 	}
 	m := &Motion{RateDegPerS: rate, PixelsPerS: rate / per, ExposureS: r.ExposureS}
 	m.BlurPixels = m.PixelsPerS * r.ExposureS
@@ -159,7 +160,8 @@ func (r Request) motion(per float64) *Motion {
 func solidAngle(c *geometry.Camera) float64 {
 	e := c.Lens()
 	if e.Projection == geometry.Rectilinear && e.DistortionK1 == 0 {
-		return 4 * math.Asin(math.Sin(radians(e.HorizontalFOVDeg)/2)*math.Sin(radians(e.VerticalFOVDeg)/2))
+		across, along := geometry.Radians(e.HorizontalFOVDeg), geometry.Radians(e.VerticalFOVDeg)
+		return 4 * math.Asin(math.Sin(across/2)*math.Sin(along/2))
 	}
 	const n = 32 // even; Simpson's rule along both axes
 	width, height := c.Lattice().Extent()
@@ -206,5 +208,3 @@ func sinc(x float64) float64 {
 	}
 	return math.Sin(math.Pi*x) / (math.Pi * x)
 }
-
-func length(v [3]float64) float64 { return math.Sqrt(v[0]*v[0] + v[1]*v[1] + v[2]*v[2]) }
