@@ -22,6 +22,7 @@ func TestRestorationsOfABusThatIsReady(t *testing.T) {
 			}, memTask(100), countTask(25))
 		end := r.begin(t)
 		time.Sleep(200 * time.Millisecond)
+		synctest.Wait() // what the runner has written can be read
 		before := slow.prepared
 		for range times {
 			r.Resync()
