@@ -37,6 +37,7 @@ type Deferred struct {
 	mark          mark
 	draws         map[share]int // of shares
 	volts         []float64     // of a row
+	row           reading       // the one that is followed
 	shown         []float64     // of a readout
 
 	// What looks keep aside.

@@ -185,8 +185,8 @@ func (d *Deferred) epoch(e *event, k int, cells bool) {
 			m.loadRow(r, e.light)
 			drawn = (i + 1) * each
 		} else {
-			reading := d.reading(e, i, r)
-			d.die.storage.follow(&reading, e.light)
+			d.row = d.reading(e, i, r)
+			d.die.storage.follow(&d.row, e.light)
 			drawn = i*each + d.own(e)
 		}
 		noise = *px.rng
