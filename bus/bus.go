@@ -214,6 +214,8 @@ type Edge struct {
 	At   Time
 	// Missed is how many edges before this one of its input the device could not tell, since the bus was opened.
 	Missed uint64
+	// Count says that there is no edge: it tells of Missed alone, where none came that could.
+	Count bool
 }
 
 // Room is where codes of a frame belong from one of its rows on, as many as there are pixels in a window: in Into

@@ -360,6 +360,8 @@ func (b *Bus) take(s *session, f *wire.Frame) {
 		err = b.record.takeReading(f.Payload)
 	case wire.TypeEdge:
 		tell, err = b.takeEdge(f.Payload)
+	case wire.TypeMissed:
+		tell, err = b.takeMissed(f.Payload)
 	case wire.TypeSafe:
 		var m wire.Safe
 		if _, err = wire.Take(f.Payload, &m); err == nil {
@@ -541,6 +543,9 @@ func (b *Bus) Release(ctx context.Context) (bus.Stop, error) {
 	b.ids++
 	id := b.ids
 	b.released[id] = nil
+	if s := b.session; s != nil && s.welcome.Minor >= wire.MinorStop { // it overtakes what waits, and may be lost
+		s.atOnce(wire.TypeStop, wire.Append(nil, wire.Stop{Id: id}))
+	}
 	err := b.send(wire.TypeRelease, wire.Append(nil, wire.Release{Id: id}))
 	b.mu.Unlock()
 	var r *wire.Released

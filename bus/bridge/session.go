@@ -368,7 +368,11 @@ func (s *session) due(batch []wire.Frame) (next *wire.Frame, rest []wire.Frame) 
 // flush sends what is due. It is the pump's alone: a link that takes its time holds up nobody else.
 func (s *session) flush() error {
 	var batch []wire.Frame
+	drainer, drains := s.conn.(link.Drainer)
 	for {
+		if drains { // what is urgent overtakes what is not on its way
+			drainer.Drain()
+		}
 		var next *wire.Frame
 		if next, batch = s.due(batch); next == nil {
 			return nil

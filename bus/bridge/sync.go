@@ -67,8 +67,8 @@ func (b *Bus) takeEdge(payload []byte) (tell func(), err error) {
 	if _, err := wire.Take(payload, &m); err != nil {
 		return nil, err
 	}
-	if b.array.Device == nil || int(m.Input) >= len(b.array.Device.Inputs) {
-		return nil, fmt.Errorf("the device tells of an edge at input %d, which the array does not have", m.Input)
+	if err := b.hasInput(m.Input); err != nil {
+		return nil, err
 	}
 	at := b.clock.toBus(m.At)
 	if early := at.Sub(b.clock.Now()); early > impossiblyEarly { // and would keep others from triggering until then
@@ -76,8 +76,37 @@ func (b *Bus) takeEdge(payload []byte) (tell func(), err error) {
 	}
 	b.missing[m.Input] = uint64(m.Missed)
 	e := bus.Edge{Input: int(m.Input), High: m.Level != 0, At: at, Missed: b.missed[m.Input] + uint64(m.Missed)}
-	if told := b.edges; told != nil {
-		return func() { told(e) }, nil
+	return b.tellEdge(e), nil
+}
+
+// takeMissed takes the count of edges that were not told; as takeEdge. The caller holds mu.
+func (b *Bus) takeMissed(payload []byte) (tell func(), err error) {
+	var m wire.Missed
+	if _, err := wire.Take(payload, &m); err != nil {
+		return nil, err
 	}
-	return nil, nil
+	if err := b.hasInput(m.Input); err != nil {
+		return nil, err
+	}
+	b.missing[m.Input] = uint64(m.Missed)
+	return b.tellEdge(bus.Edge{Input: int(m.Input), Missed: b.missed[m.Input] + uint64(m.Missed), Count: true}), nil
+}
+
+func (b *Bus) hasInput(input uint8) error {
+	if b.array.Device == nil || int(input) >= len(b.array.Device.Inputs) {
+		return fmt.Errorf("the device tells of an edge at input %d, which the array does not have", input)
+	}
+	return nil
+}
+
+// tellEdge is how somebody is told of an edge. One that comes before anybody wants it is missed. The caller holds mu.
+func (b *Bus) tellEdge(e bus.Edge) func() {
+	told := b.edges
+	if told == nil {
+		if !e.Count {
+			b.missed[e.Input]++
+		}
+		return nil
+	}
+	return func() { told(e) }
 }

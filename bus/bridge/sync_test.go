@@ -204,7 +204,7 @@ func TestMissedEdges(t *testing.T) {
 		b.mu.Lock()
 		defer b.mu.Unlock()
 		tell, err := b.takeEdge(wire.Append(nil, m))
-		if err == nil {
+		if err == nil && tell != nil {
 			tell()
 		}
 		return err
@@ -229,6 +229,29 @@ func TestMissedEdges(t *testing.T) {
 			last.Input != 1 || !last.High {
 			t.Errorf("%+v: %+v, %v", c, last, err)
 		}
+	}
+	count := func(m wire.Missed) error {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		tell, err := b.takeMissed(wire.Append(nil, m))
+		if err == nil && tell != nil {
+			tell()
+		}
+		return err
+	}
+	if err := count(wire.Missed{Input: 1, Missed: 4}); err != nil || !last.Count || last.Missed != 10 {
+		t.Errorf("a count alone: %+v, %v", last, err)
+	}
+	if err := count(wire.Missed{Input: 3}); err == nil {
+		t.Error("a count of an input that is not there is taken")
+	}
+	b.OnEdge(nil) // what comes before anybody wants it is missed as well
+	if err := tell(wire.Edge{Input: 1, Missed: 4, At: now}); err != nil {
+		t.Error(err)
+	}
+	b.OnEdge(func(e bus.Edge) { last = e })
+	if err := tell(wire.Edge{Input: 1, Missed: 4, At: now}); err != nil || last.Missed != 11 || last.Count {
+		t.Errorf("behind one that nobody wanted: %+v, %v", last, err)
 	}
 	for _, m := range []wire.Edge{{Input: 3}, {Input: 255}, {At: now + b.clock.ticksOf(time.Minute)}} {
 		if err := tell(m); err == nil {

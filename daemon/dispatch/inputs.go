@@ -54,8 +54,11 @@ func (d *Dispatcher) Edge(e bus.Edge) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := r.inputs[e.Input]
-	s.Edges++
 	s.Missed = e.Missed
+	if e.Count {
+		return
+	}
+	s.Edges++
 	if len(s.Recent) == keptEdges {
 		s.Recent = slices.Delete(s.Recent, 0, 1)
 	}

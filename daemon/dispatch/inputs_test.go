@@ -140,6 +140,7 @@ func TestEdgesThatCannotTrigger(t *testing.T) {
 				r.Edge(bus.Edge{Input: 1, High: true, At: f.at.Add(time.Microsecond)})
 				r.Edge(bus.Edge{Input: 2, High: true, At: f.at, Missed: 5})
 				r.Edge(bus.Edge{Input: 2, High: true, At: f.at, Missed: 7})
+				r.Edge(bus.Edge{Input: 2, Missed: 8, Count: true}) // which is no edge
 			case 2:
 				for k := range 100 {
 					r.Edge(bus.Edge{Input: 0, High: k%2 == 0, At: f.at.Add(time.Duration(k))})
@@ -159,7 +160,7 @@ func TestEdgesThatCannotTrigger(t *testing.T) {
 		t.Errorf("%d jobs: %v", len(sets), sets)
 	}
 	if s := in[2]; s.GetRefused() != 2 || s.GetLastRefusal() != `there is no task called "nobody"` ||
-		s.GetMissed() != 7 {
+		s.GetMissed() != 8 {
 		t.Errorf("%v", s)
 	}
 	s := in[0]

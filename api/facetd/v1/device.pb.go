@@ -257,8 +257,8 @@ type InputStatus struct {
 	Triggers string `protobuf:"bytes,4,opt,name=triggers,proto3" json:"triggers,omitempty"`
 	// Edges that were told.
 	Edges uint64 `protobuf:"varint,5,opt,name=edges,proto3" json:"edges,omitempty"`
-	// Edges that the device could not tell, as its link was full: those before the last edge, which told of them. What
-	// comes while the device is away is in no count.
+	// Edges that the device did not tell, as too many were on their way, as far as it has said so. What comes while the
+	// device is away is in no count.
 	Missed uint64 `protobuf:"varint,6,opt,name=missed,proto3" json:"missed,omitempty"`
 	// Edges that have triggered a job.
 	Taken uint64 `protobuf:"varint,7,opt,name=taken,proto3" json:"taken,omitempty"`

@@ -2,6 +2,7 @@
 package linetest
 
 import (
+	"cmp"
 	"context"
 	"math/rand/v2"
 	"net"
@@ -18,8 +19,9 @@ import (
 const (
 	// stepEvery is how often a device on a line runs where nothing comes.
 	stepEvery = 250 * time.Microsecond
-	// hostBuffer and deviceBuffer are how many bytes the ends of a line with a rate have on their way.
-	hostBuffer, deviceBuffer = 4096, 2048
+	// hostQueue is below how many bytes on their way a line with a rate is drained, as one of package link is, and
+	// deviceBuffer how many the device's end has room for.
+	hostQueue, deviceBuffer = 64, 2048
 )
 
 // Config is what a line is made of.
@@ -29,6 +31,8 @@ type Config struct {
 	Latency time.Duration
 	// Baud is the rate of the line, of ten bits a byte; 0 takes no time.
 	Baud int
+	// Every is how often the device runs where nothing comes; 0 is 250 us.
+	Every time.Duration
 	// Faults strike packets, both ways, since the line was made.
 	Faults []bustest.LinkFault
 	Seed   uint64
@@ -53,7 +57,7 @@ type Line struct {
 func New(cfg Config) *Line {
 	l := &Line{cfg: cfg, epoch: time.Now(), end: make(chan struct{}), rng: rand.New(rand.NewPCG(cfg.Seed, 1))}
 	l.after.Go(func() {
-		t := time.NewTicker(stepEvery)
+		t := time.NewTicker(cmp.Or(cfg.Every, stepEvery))
 		defer t.Stop()
 		for {
 			select {
@@ -225,24 +229,34 @@ func (c *lineConn) Read(b []byte) (int, error) {
 	}
 }
 
-// Write sends one packet, once the line has room for it.
-func (c *lineConn) Write(b []byte) (int, error) {
-	packet := slices.Clone(b)
+// Drain waits until the line has room for the next packet, in the time of the bubble.
+func (c *lineConn) Drain() {
 	for l := c.line; ; {
+		l.mu.Lock()
+		over := l.backlog(0) - hostQueue
+		l.mu.Unlock()
 		c.mu.Lock()
 		closed := c.closed
 		c.mu.Unlock()
-		if closed {
-			return 0, net.ErrClosed
+		if closed || over <= 0 {
+			return
 		}
-		l.mu.Lock()
-		over := l.backlog(0) + len(packet) - hostBuffer
-		if over <= 0 {
-			l.carry(0, packet, func() { l.step(packet) })
-			l.mu.Unlock()
-			return len(b), nil
-		}
-		l.mu.Unlock()
-		time.Sleep(time.Duration(over+1) * 10 * time.Second / time.Duration(l.cfg.Baud)) // of the bubble
+		time.Sleep(time.Duration(over+1) * 10 * time.Second / time.Duration(l.cfg.Baud))
 	}
+}
+
+// Write sends one packet.
+func (c *lineConn) Write(b []byte) (int, error) {
+	packet := slices.Clone(b)
+	c.mu.Lock()
+	closed := c.closed
+	c.mu.Unlock()
+	if closed {
+		return 0, net.ErrClosed
+	}
+	l := c.line
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.carry(0, packet, func() { l.step(packet) })
+	return len(b), nil
 }

@@ -38,6 +38,12 @@ type Conn interface {
 	Close() error
 }
 
+// Drainer is a connection that takes packets long before they are on their way, as serial lines do.
+type Drainer interface {
+	// Drain waits until the next packet would be on its way soon: who chooses that only then lets it overtake others.
+	Drain()
+}
+
 // sendTime is how long a stream may take to take a message. One that does not is broken: the device lets its host wait
 // only while the host does not take what the device has.
 const sendTime = time.Second
@@ -170,6 +176,13 @@ func (d *datagrams) Receive() (wire.Frame, error) {
 	}
 }
 
+// Drain is that of the connection, where it has one.
+func (d *datagrams) Drain() {
+	if c, is := d.Conn.(Drainer); is {
+		c.Drain()
+	}
+}
+
 func (d *datagrams) Lossy() bool     { return true }
 func (d *datagrams) Spoiled() uint64 { return d.spoiled.Load() }
 
@@ -188,11 +201,13 @@ type line struct {
 	port     serial.Port
 	out      *os.File      // the same port: its driver knows no deadline for writing
 	patience time.Duration // of one packet
-	in       *bufio.Reader
-	spoiled  atomic.Uint64
-	mu       sync.Mutex
-	deadline time.Time
-	closed   bool
+	// packetTime is what the line takes for the longest packet.
+	packetTime time.Duration
+	in         *bufio.Reader
+	spoiled    atomic.Uint64
+	mu         sync.Mutex
+	deadline   time.Time
+	closed     bool
 }
 
 // lineBuffer is at most how many bytes a line's driver has to send before it takes another packet (from memory).
@@ -214,7 +229,8 @@ func dialSerial(where string) (Conn, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("serial port %s: %w", path, err), out.Close())
 	}
-	l := &line{port: port, out: out, patience: sendTime + lineBuffer*10*time.Second/time.Duration(baud)}
+	perByte := 10 * time.Second / time.Duration(baud)
+	l := &line{port: port, out: out, patience: sendTime + lineBuffer*perByte, packetTime: maxPacket * perByte}
 	l.in = bufio.NewReaderSize(patient{l}, 2*maxPacket)
 	err = port.SetReadTimeout(glance)
 	if err == nil {
@@ -259,6 +275,21 @@ func (l *line) Send(f *wire.Frame) error {
 		return err
 	}
 	return l.write(appendCoded(nil, seal(b)))
+}
+
+// hostQueue is how many bytes may wait in a line's driver when the next packet is given to it: as many as its hardware
+// takes at once (from memory). What waits there can be overtaken by nothing.
+const hostQueue = 64
+
+// Drain waits until little is left in the line's driver, as far as that tells, and no longer than one packet takes.
+func (l *line) Drain() {
+	for began := time.Now(); time.Since(began) < l.packetTime; {
+		n := queued(l.out)
+		if n <= hostQueue {
+			return
+		}
+		time.Sleep(time.Duration(n-hostQueue) * l.packetTime / maxPacket)
+	}
 }
 
 // write writes within the patience of the line. One that takes longer is broken, as a stream is.

@@ -8,13 +8,14 @@ package wire
 // The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores.
 const (
 	Major = 1
-	Minor = 2
+	Minor = 3
 )
 
 // Minor versions that have added something which a host may need.
 const (
 	MinorPins = 1 // Pins
 	MinorSync = 2 // Sync
+	MinorStop = 3 // Stop; Missed, for hosts that know of it
 )
 
 // Bounds of what goes over the links.
@@ -56,11 +57,13 @@ const (
 	TypeTested   = 73
 	TypeReading  = 74
 	TypeEdge     = 75
+	TypeMissed   = 76
 	TypeHello    = 128
 	TypeAlive    = 129
 	TypeAck      = 130
 	TypeClock    = 131
 	TypeRefused  = 132
+	TypeStop     = 133
 )
 
 // What becomes of a message that is replied to.
@@ -204,6 +207,8 @@ const (
 	MaxInputs   = 8
 	EdgeRising  = 1 // that edges to a high level are told
 	EdgeFalling = 2 // that others are
+	// MostEdges is how many edges are on their way to the host, or wait for that, at most: results share the link.
+	MostEdges = 32
 )
 
 // Header begins every frame.
@@ -327,9 +332,16 @@ type Sync struct {
 type Edge struct {
 	// Input is its index in Sync, and Level what it has changed to.
 	Input, Level uint8
-	// Missed is how many edges of this input had no room on the link since the session began.
+	// Missed is how many edges of this input were not told since the session began, as too many were on their way.
 	Missed uint32
 	At     uint64
+}
+
+// Missed says how many edges of an input were not told since the session began, where none has come since that could
+// say so.
+type Missed struct {
+	Input, Spare uint8
+	Missed       uint32
 }
 
 // SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
@@ -402,6 +414,12 @@ type Cancel struct {
 
 // Release makes every line inactive at once. The answer is Released, after the results of what it breaks off.
 type Release struct {
+	Id uint32
+}
+
+// Stop is a Release that overtakes what was sent before it, and may be lost: that follows, with the same number, which
+// is higher than that of any before. Runs that come in between are recalled. The answer is Released, once.
+type Stop struct {
 	Id uint32
 }
 

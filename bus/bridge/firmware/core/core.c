@@ -26,6 +26,12 @@ static uint8_t peer;
 static uint32_t token; /* of the last Alive */
 static bool listens;   /* the host knows of readings */
 
+/* The last number of a release, and a stop that has come ahead of its own. */
+static uint32_t last_release;
+static bool released;
+static struct wire_released stop;
+static bool stopped, stop_told;
+
 void core_reply_of(uint8_t to, uint32_t seq, uint8_t code, unsigned index, uint32_t detail, const uint8_t *hash) {
   struct wire_reply r = {.to = to, .code = code, .index = (uint16_t)index, .detail = detail, .answers = seq};
   if (hash) memcpy(r.hash, hash, sizeof r.hash);
@@ -57,14 +63,45 @@ static void safe(uint8_t why, uint8_t code) {
 
 /* Frames of the host. */
 
+static void tell_released(const struct wire_released *r) {
+  wire_released_put(link_out, r);
+  link_send(WIRE_TYPE_RELEASED, WIRE_RELEASED_SIZE);
+}
+
+static void release(struct wire_released *r, uint32_t id) {
+  *r = (struct wire_released){id, board_now(), 0};
+  r->inactive = runs_break_off(WIRE_RESULT_STOPPED, true);
+  if (!released || link_before(last_release, id)) last_release = id;
+  released = true;
+}
+
 static void got_release(const uint8_t *p) {
   struct wire_release m;
   wire_release_get(p, &m);
-  struct wire_released r = {m.id, board_now(), 0};
-  r.inactive = runs_break_off(WIRE_RESULT_STOPPED, true);
-  wire_released_put(link_out, &r);
-  link_send(WIRE_TYPE_RELEASED, WIRE_RELEASED_SIZE);
+  if (stopped && m.id == stop.id) { /* nothing has been driven since */
+    stopped = false;
+    runs_hold(false);
+    if (!stop_told) tell_released(&stop);
+    return;
+  }
+  struct wire_released r;
+  release(&r, m.id);
+  tell_released(&r);
 }
+
+/* It may come at any time, also where the link has no room for an answer: then the release that follows is answered. */
+static void got_stop(const uint8_t *p) {
+  struct wire_stop m;
+  wire_stop_get(p, &m);
+  if (state != READY || (released && !link_before(last_release, m.id))) return; /* it comes twice, or late */
+  release(&stop, m.id);
+  stopped = true;
+  runs_hold(true);
+  stop_told = link_room() >= CORE_LINK_RESERVE;
+  if (stop_told) tell_released(&stop);
+}
+
+static void stop_greeted(void) { released = stopped = false; }
 
 static void refuse(uint32_t to, uint8_t at, uint8_t code) {
   struct wire_refused m = {.code = code, .major = CORE_MAJOR, .minor = CORE_MINOR};
@@ -124,10 +161,12 @@ static void got_hello(const struct wire_header *h, const uint8_t *p, uint8_t fro
   token = 0;
   listens = m.minor >= WIRE_MINOR_PINS;
   state = GREETED;
+  stop_greeted();
   runs_greeted();
   selftest_greeted();
   pins_greeted();
   sync_greeted();
+  sync_counts(m.minor >= WIRE_MINOR_STOP);
   link_begin(session, peer, m.window);
   welcome(why);
 }
@@ -262,6 +301,7 @@ void core_frame(uint8_t from, const uint8_t *b, size_t n) {
   link_acknowledged(h.ack, got);
   if (state == SAFE) return; /* what was told before is still sent */
   if (h.type == WIRE_TYPE_ALIVE && n >= WIRE_ALIVE_SIZE) got_alive(p);
+  if (h.type == WIRE_TYPE_STOP && n >= WIRE_STOP_SIZE) got_stop(p);
   if (h.type >= WIRE_TYPE_HELLO) return; /* it has no number */
   if (link_take(&h, p)) heard = board_now();
   take_all();

@@ -24,6 +24,7 @@ static uint8_t ring[CORE_RING];
 static size_t first, used, sent; /* where they begin; bytes of all, and of those that were sent */
 static uint32_t acked, last;     /* numbers of frames */
 static uint32_t waiting;         /* frames that were sent and not acknowledged */
+static unsigned edges;           /* frames of the ring that tell of them */
 static uint16_t window;
 static uint64_t due;             /* when a frame is to be sent again, at the earliest */
 static uint8_t scratch[LINK_FRAME];
@@ -74,6 +75,7 @@ void link_begin(uint32_t s, uint8_t p, uint16_t takes) {
   window = takes < 1 ? 1 : takes > WIRE_MAX_WINDOW ? WIRE_MAX_WINDOW : takes;
   first = used = sent = 0;
   acked = last = waiting = 0;
+  edges = 0;
   received = 0;
   owed = false;
   for (unsigned i = 0; i < CORE_WINDOW; i++) arrived[i].is = false;
@@ -84,6 +86,10 @@ void link_end(void) { there = false; }
 bool link_is(uint32_t s, uint8_t p) { return there && session == s && peer == p; }
 
 size_t link_room(void) { return CORE_RING - used; }
+
+unsigned link_edges(void) { return edges; }
+
+static bool tells_edge(uint8_t type) { return type == WIRE_TYPE_EDGE || type == WIRE_TYPE_MISSED; }
 
 uint8_t link_out[WIRE_MAX_PAYLOAD];
 
@@ -104,6 +110,7 @@ void link_send(uint8_t type, size_t n) {
   ring_put(used + LINK_RECORD, head, sizeof head);
   ring_put(used + LINK_RECORD + sizeof head, link_out, n);
   used += LINK_RECORD + (size_t)r.size;
+  if (tells_edge(type)) edges++;
 }
 
 void link_at_once(uint32_t s, uint8_t p, uint8_t type, const uint8_t *payload, size_t n) {
@@ -160,6 +167,9 @@ void link_acknowledged(uint32_t ack, uint64_t got) {
   struct record r;
   for (; n; n--) {
     record_get(0, &r);
+    uint8_t type; /* a frame begins with it */
+    ring_get(LINK_RECORD, &type, 1);
+    if (tells_edge(type)) edges--;
     size_t size = LINK_RECORD + (size_t)r.size;
     first = (first + size) % CORE_RING;
     used -= size;

@@ -37,6 +37,9 @@ void link_end(void);
 /* Whether there is a session with that number, and a peer with that one who is there. */
 bool link_is(uint32_t session, uint8_t peer);
 
+/* How many frames that tell of edges are not acknowledged. */
+unsigned link_edges(void);
+
 /* Bytes of frames, with LINK_RECORD for each, that the ring takes. */
 size_t link_room(void);
 

@@ -51,6 +51,7 @@ static struct {
 
 static uint32_t barrier; /* who has not seen this result knows too little to be obeyed */
 static bool barred;      /* there is one */
+static bool held;        /* nothing is taken */
 
 static void bar(uint32_t id) {
   if (!barred || link_before(barrier, id)) barrier = id;
@@ -340,7 +341,7 @@ void runs_submit(const uint8_t *p, size_t n, uint32_t seq) {
   r.end = r.start + f.duration;
   r.slack = (int64_t)(m.start - board_now()) - (int64_t)ready;
   barred = barred && link_before(m.taken, barrier);
-  if (barred)
+  if (barred || held)
     run_refused(&r, WIRE_RESULT_RECALLED, WIRE_CAUSE_NONE);
   else if (r.slack < 0)
     run_refused(&r, WIRE_RESULT_LATE, m.flags & WIRE_SUBMIT_LATE ? WIRE_CAUSE_HOST : WIRE_CAUSE_LINK);
@@ -364,7 +365,9 @@ void runs_poll(void) {
   }
 }
 
-void runs_greeted(void) { barred = false; }
+void runs_greeted(void) { barred = held = false; }
+
+void runs_hold(bool on) { held = on; }
 
 void runs_begin(void) {
   runs_n = armed_n = 0;

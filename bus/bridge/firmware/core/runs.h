@@ -13,6 +13,9 @@ void runs_greeted(void);
 void runs_submit(const uint8_t *p, size_t n, uint32_t seq);
 void runs_cancel(const uint8_t *p);
 
+/* Recalls whatever is submitted, or takes it again: the host has said that it stops ahead of the release that follows. */
+void runs_hold(bool on);
+
 /* Makes all lines inactive. What runs is broken off with a code, what waits is recalled; the host is told, or not.
  * Returns when they were inactive. */
 uint64_t runs_break_off(uint8_t code, bool told);

@@ -8,11 +8,14 @@
 static struct wire_sync said;
 static bool taken, watches;
 static uint32_t missed[WIRE_MAX_INPUTS]; /* since the session began */
+static uint32_t told[WIRE_MAX_INPUTS];   /* of those the host was told last */
+static bool counts;                      /* it takes them alone */
 
 void sync_greeted(void) {
   taken = false;
   memset(&said, 0, sizeof said);
   memset(missed, 0, sizeof missed);
+  memset(told, 0, sizeof told);
 }
 
 uint64_t sync_mark(void) { return taken && said.mark != WIRE_NO_PIN ? said.width : 0; }
@@ -61,23 +64,43 @@ void sync_end(void) {
 
 bool sync_watches(void) { return watches; }
 
-/* Runs and their results come first: an edge for which the link has no room beside them is missed, and counted. */
+void sync_counts(bool on) { counts = on; }
+
+/* Runs and their results come first: an edge for which the link has no room beside them, or that would be one of too many
+ * before them, is missed, and counted. */
+static bool has_room(void) { return link_room() >= CORE_LINK_RESERVE && link_edges() < WIRE_MOST_EDGES; }
+
 static void tell(unsigned input, const struct board_edge *e) {
-  if (link_room() < CORE_LINK_RESERVE) {
+  if (!has_room()) {
     missed[input]++;
     return;
   }
   struct wire_edge m = {(uint8_t)input, e->level, missed[input], e->at};
+  told[input] = missed[input];
   wire_edge_put(link_out, &m);
   link_send(WIRE_TYPE_EDGE, WIRE_EDGE_SIZE);
 }
 
+/* Edges that were missed are told of by the next one, or by themselves where none comes. */
+static void tell_missed(void) {
+  for (unsigned i = 0; counts && i < WIRE_MAX_INPUTS; i++) {
+    if (told[i] == missed[i] || !has_room()) continue;
+    struct wire_missed m = {(uint8_t)i, 0, missed[i]};
+    told[i] = missed[i];
+    wire_missed_put(link_out, &m);
+    link_send(WIRE_TYPE_MISSED, WIRE_MISSED_SIZE);
+  }
+}
+
 void sync_poll(void) {
   struct board_edge e;
+  bool came = false;
   for (unsigned n = 0; watches && n < WIRE_LOOK_EDGES && board_edge(&e); n++) {
     const uint8_t *at = memchr(said.inputs, e.input, sizeof said.inputs);
+    came = true;
     if (!at) continue;
     unsigned input = (unsigned)(at - said.inputs);
     if (said.edges[input] & (e.level ? WIRE_EDGE_RISING : WIRE_EDGE_FALLING)) tell(input, &e);
   }
+  if (watches && !came) tell_missed();
 }

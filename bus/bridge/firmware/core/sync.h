@@ -18,6 +18,9 @@ void sync_begin(void);
 void sync_end(void);
 bool sync_watches(void);
 
+/* Whether the host takes counts of edges that were missed when no other came. */
+void sync_counts(bool on);
+
 /* Tells of the edges that there were. */
 void sync_poll(void);
 

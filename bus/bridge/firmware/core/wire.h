@@ -22,13 +22,14 @@ static inline void wire_put_i64(uint8_t *p, int64_t v) { wire_put_u64(p, (uint64
 /* The protocol's version. Another major version is refused; a newer minor version only adds what an older peer ignores. */
 enum {
   WIRE_MAJOR = 1,
-  WIRE_MINOR = 2,
+  WIRE_MINOR = 3,
 };
 
 /* Minor versions that have added something which a host may need. */
 enum {
   WIRE_MINOR_PINS = 1, /* Pins */
   WIRE_MINOR_SYNC = 2, /* Sync */
+  WIRE_MINOR_STOP = 3, /* Stop; Missed, for hosts that know of it */
 };
 
 /* Bounds of what goes over the links. */
@@ -70,11 +71,13 @@ enum {
   WIRE_TYPE_TESTED = 73,
   WIRE_TYPE_READING = 74,
   WIRE_TYPE_EDGE = 75,
+  WIRE_TYPE_MISSED = 76,
   WIRE_TYPE_HELLO = 128,
   WIRE_TYPE_ALIVE = 129,
   WIRE_TYPE_ACK = 130,
   WIRE_TYPE_CLOCK = 131,
   WIRE_TYPE_REFUSED = 132,
+  WIRE_TYPE_STOP = 133,
 };
 
 /* What becomes of a message that is replied to. */
@@ -218,6 +221,8 @@ enum {
   WIRE_MAX_INPUTS = 8,
   WIRE_EDGE_RISING = 1, /* that edges to a high level are told */
   WIRE_EDGE_FALLING = 2, /* that others are */
+  /* MostEdges is how many edges are on their way to the host, or wait for that, at most: results share the link. */
+  WIRE_MOST_EDGES = 32,
 };
 
 /* Header begins every frame. */
@@ -484,7 +489,7 @@ struct wire_edge {
   /* Input is its index in Sync, and Level what it has changed to. */
   uint8_t input;
   uint8_t level;
-  /* Missed is how many edges of this input had no room on the link since the session began. */
+  /* Missed is how many edges of this input were not told since the session began, as too many were on their way. */
   uint32_t missed;
   uint64_t at;
 };
@@ -500,6 +505,25 @@ static inline void wire_edge_put(uint8_t *p, const struct wire_edge *m) {
   wire_put_u8(p + 1, m->level);
   wire_put_u32(p + 2, m->missed);
   wire_put_u64(p + 6, m->at);
+}
+
+/* Missed says how many edges of an input were not told since the session began, where none has come since that could
+ * say so. */
+struct wire_missed {
+  uint8_t input;
+  uint8_t spare;
+  uint32_t missed;
+};
+enum { WIRE_MISSED_SIZE = 6 };
+static inline void wire_missed_get(const uint8_t *p, struct wire_missed *m) {
+  m->input = wire_get_u8(p + 0);
+  m->spare = wire_get_u8(p + 1);
+  m->missed = wire_get_u32(p + 2);
+}
+static inline void wire_missed_put(uint8_t *p, const struct wire_missed *m) {
+  wire_put_u8(p + 0, m->input);
+  wire_put_u8(p + 1, m->spare);
+  wire_put_u32(p + 2, m->missed);
 }
 
 /* SelfTest is about the self-test, between Hello and Config: outputs that are wired to inputs are driven one after
@@ -681,6 +705,19 @@ static inline void wire_release_get(const uint8_t *p, struct wire_release *m) {
   m->id = wire_get_u32(p + 0);
 }
 static inline void wire_release_put(uint8_t *p, const struct wire_release *m) {
+  wire_put_u32(p + 0, m->id);
+}
+
+/* Stop is a Release that overtakes what was sent before it, and may be lost: that follows, with the same number, which
+ * is higher than that of any before. Runs that come in between are recalled. The answer is Released, once. */
+struct wire_stop {
+  uint32_t id;
+};
+enum { WIRE_STOP_SIZE = 4 };
+static inline void wire_stop_get(const uint8_t *p, struct wire_stop *m) {
+  m->id = wire_get_u32(p + 0);
+}
+static inline void wire_stop_put(uint8_t *p, const struct wire_stop *m) {
   wire_put_u32(p + 0, m->id);
 }
 

@@ -493,6 +493,16 @@ static void anything(void) {
   feed(type == WIRE_TYPE_SUBMIT ? WIRE_TYPE_ALIVE : type, size);
 }
 
+/* A stop, most often with a number above those before, and now and then without room on the link. What is armed then ends
+ * at once, and nothing is armed until the release has come. */
+static uint32_t stops = 100;
+
+static void stop(void) {
+  if (rnd(4)) stops++;
+  wire_stop_put(body, &(struct wire_stop){rnd(10) ? stops : rnd(200)});
+  feed(WIRE_TYPE_STOP, WIRE_STOP_SIZE);
+}
+
 int main(int argc, char **argv) {
   long inputs = argc > 1 ? atol(argv[1]) : 100000;
   if (argc > 2) state ^= (uint64_t)atol(argv[2]) * 0x9E3779B97F4A7C15u;
@@ -518,7 +528,9 @@ int main(int argc, char **argv) {
       break;
     case 6:
       if (rnd(20)) break;
-      wire_release_put(body, &(struct wire_release){rnd(100)});
+      if (rnd(2)) stop();
+      if (rnd(2)) submit(); /* which the host has sent before it */
+      wire_release_put(body, &(struct wire_release){rnd(4) ? stops : rnd(100)});
       feed(WIRE_TYPE_RELEASE, WIRE_RELEASE_SIZE);
       break;
     case 7:
