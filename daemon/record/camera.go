@@ -215,15 +215,20 @@ func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error
 
 // beforeSecond is how many nanoseconds the light of the first frame of a pair is before that of the second, and 0 of
 // others. Both are images of one topic: with one log time they would be one to readers that keep the newest of each
-// time.
+// time. Of a job that failed one may never have been read, and has no light: what cannot be is told as 1.
 func beforeSecond(fs *facetdv1.FrameSet, f *facetdv1.Frame) uint64 {
 	if f.GetSecondOfPair() {
 		return 0
 	}
 	for _, o := range fs.GetFrames() {
-		if o.GetSecondOfPair() && o.GetChip() == f.GetChip() && o.GetView() == f.GetView() {
-			return uint64(max(0, o.GetLightBusNs()-f.GetLightBusNs()))
+		if !o.GetSecondOfPair() || o.GetChip() != f.GetChip() || o.GetView() != f.GetView() {
+			continue
 		}
+		apart := o.GetLightBusNs() - f.GetLightBusNs()
+		if apart < 1 || apart > fs.GetFinishBusNs()-fs.GetReleaseBusNs() {
+			return 1
+		}
+		return uint64(apart)
 	}
 	return 0
 }

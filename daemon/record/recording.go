@@ -235,7 +235,7 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 		if f.GetPixelFormat() != "Mono16" || len(f.GetData()) == 0 {
 			continue
 		}
-		log := at.log - beforeSecond(fs, f)
+		log := at.log - min(at.log, beforeSecond(fs, f))
 		if err := r.writeCamera(fs.GetTask(), f, log); err != nil {
 			return err
 		}
