@@ -17,22 +17,24 @@ import (
 
 func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any,
 	error) {
-	s.called()
+	defer s.called()()
 	begin := time.Now()
 	resp, err := handler(ctx, r)
 	s.logError(ctx, info.FullMethod, begin, err)
 	return resp, err
 }
 
-func (s *Server) called() {
-	if s.cfg.Called != nil {
-		s.cfg.Called()
+// called tells of a call, and returns what tells that it is over.
+func (s *Server) called() (over func()) {
+	if s.cfg.Called == nil {
+		return func() {}
 	}
+	return s.cfg.Called()
 }
 
 func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo,
 	handler grpc.StreamHandler) error {
-	s.called()
+	defer s.called()()
 	begin := time.Now()
 	err := handler(srv, ss)
 	s.logError(ss.Context(), info.FullMethod, begin, err)

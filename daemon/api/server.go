@@ -93,8 +93,9 @@ type Config struct {
 	Lockstep func() *facetdv1.Lockstep
 	// Clock reads the clocks of bus and host at one instant. Errors: that they have no relation.
 	Clock func() (*facetdv1.Clock, error)
-	// Called, if it is not nil, is told of every call, before it is served.
-	Called func()
+	// Called, if it is not nil, is told of every call, before it is served; what it returns is called when the call is
+	// over.
+	Called func() (over func())
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
 	// Access judges every call; nil allows everybody everything. Listeners must be marked by it

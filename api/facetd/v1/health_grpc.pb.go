@@ -31,8 +31,8 @@ const (
 //
 // HealthService tells how the array is doing: what is wrong, how that is known, and what to do next. It looks at about
 // one frame of each chip in a second of bus time; of simulated chips whose frames nobody wants, while nobody has called
-// the daemon for ten seconds, at two in five. A finding begins where three frames in a row show it, and ends where five
-// in a row do not.
+// the daemon for ten seconds and no stream of it is open, at two in five. A finding begins where three frames in a row
+// show it, and ends where five in a row do not.
 type HealthServiceClient interface {
 	// GetHealth returns the health as far as frames have ended.
 	GetHealth(ctx context.Context, in *GetHealthRequest, opts ...grpc.CallOption) (*GetHealthResponse, error)
@@ -109,8 +109,8 @@ func (c *healthServiceClient) ShelveFinding(ctx context.Context, in *ShelveFindi
 //
 // HealthService tells how the array is doing: what is wrong, how that is known, and what to do next. It looks at about
 // one frame of each chip in a second of bus time; of simulated chips whose frames nobody wants, while nobody has called
-// the daemon for ten seconds, at two in five. A finding begins where three frames in a row show it, and ends where five
-// in a row do not.
+// the daemon for ten seconds and no stream of it is open, at two in five. A finding begins where three frames in a row
+// show it, and ends where five in a row do not.
 type HealthServiceServer interface {
 	// GetHealth returns the health as far as frames have ended.
 	GetHealth(context.Context, *GetHealthRequest) (*GetHealthResponse, error)

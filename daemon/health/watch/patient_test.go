@@ -43,7 +43,7 @@ func TestPatience(t *testing.T) {
 	if n := run(600, true); n < 23 || n > 25 {
 		t.Errorf("%d looks in a minute while nobody calls, want 24", n)
 	}
-	d.Called()
+	d.Called()()
 	if n := run(11, true); n < 1 {
 		t.Error("no look within a second of a call")
 	}
@@ -66,6 +66,27 @@ func TestPatience(t *testing.T) {
 	run(100, true)
 	if n := run(600, true); n < 73 || n > 77 {
 		t.Errorf("%d looks in a minute without patience, want 75", n)
+	}
+}
+
+// TestPatienceEndsWithStreams: while a call lasts, as a stream that somebody follows does, chips are looked at as often
+// as ever, however long that is; and ten seconds more.
+func TestPatienceEndsWithStreams(t *testing.T) {
+	d, run := patientDesk(t)
+	over, other := d.Called(), d.Called()
+	run(300, true)
+	other()
+	run(200, true)
+	if n := run(600, true); n < 73 || n > 77 {
+		t.Errorf("%d looks in a minute while a stream is open, want 75", n)
+	}
+	over()
+	if n := run(90, true); n < 10 || n > 13 {
+		t.Errorf("%d looks in 9 s after it has ended, want about 11", n)
+	}
+	run(100, true)
+	if n := run(600, true); n < 23 || n > 25 {
+		t.Errorf("%d looks in a minute long after it has ended, want 24", n)
 	}
 }
 

@@ -66,7 +66,8 @@ type Service struct {
 	down        chan struct{} // closed then
 	notes       notes
 
-	called atomic.Int64 // when anybody did last, in nanoseconds since 1970
+	called atomic.Int64 // when a call began or ended last, in nanoseconds since 1970
+	calls  atomic.Int64 // that are not over
 
 	samplers []health.Sampler // of the worker
 	looks    allowance        // of the worker
@@ -130,7 +131,7 @@ func (s *Service) JobEnded(fs *facetdv1.FrameSet) { s.JobEndedLater(fs, nil) }
 func (s *Service) JobEndedLater(fs *facetdv1.FrameSet, look func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.monitor.Rest(s.cfg.Patient && look != nil && s.cfg.Clock().UnixNano()-s.called.Load() > int64(attention))
+	s.monitor.Rest(s.cfg.Patient && look != nil && !s.attended())
 	wanted := s.monitor.JobEnded(fs)
 	if s.ended {
 		return
@@ -165,8 +166,20 @@ func (s *Service) Paused(p dispatch.Pausing) {
 // attention is for how long after a call somebody may be waiting for what becomes of it (our choice, no source).
 const attention = 10 * time.Second
 
-// Called takes that somebody has called the daemon, whatever for. It may be called from any goroutine.
-func (s *Service) Called() { s.called.Store(s.cfg.Clock().UnixNano()) }
+// Called takes that somebody calls the daemon, whatever for, until what it returns is called: who follows a stream may
+// wait for what comes in it as long as it is open. Both may be called from any goroutine.
+func (s *Service) Called() (over func()) {
+	s.calls.Add(1)
+	return func() {
+		s.called.Store(s.cfg.Clock().UnixNano())
+		s.calls.Add(-1)
+	}
+}
+
+// attended reports whether somebody may be waiting for what becomes of a call.
+func (s *Service) attended() bool {
+	return s.calls.Load() > 0 || s.cfg.Clock().UnixNano()-s.called.Load() <= int64(attention)
+}
 
 // notePeriod is how often changes are looked for that no frame brings.
 const notePeriod = 500 * time.Millisecond
@@ -296,7 +309,7 @@ func (s *Service) caughtUp(ctx context.Context) {
 
 // Health is the health as far as frames have ended.
 func (s *Service) Health(ctx context.Context) *facetdv1.Health {
-	s.Called()
+	defer s.Called()()
 	s.caughtUp(ctx)
 	return s.report()
 }
