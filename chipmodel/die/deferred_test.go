@@ -76,7 +76,7 @@ func newPair(t *testing.T, r *rand.Rand) *pair {
 		name := c.GetName()
 		proto.Reset(c)
 		spec := chiptest.Class(n)
-		spec.Lattice.Rows, spec.Lattice.Columns = 8, uint32(8+r.IntN(2))
+		spec.Lattice.Rows, spec.Lattice.Columns = []uint32{8, 8, 8, 19}[r.IntN(4)], uint32(8+r.IntN(2))
 		if l := spec.GetLogarithmic(); l != nil {
 			l.OffsetDriftVoltsPerK, l.DarkDoublingK = -1e-3, 8
 		}
@@ -103,8 +103,11 @@ func (p *pair) readout() Readout {
 	rows, columns := p.class.Rows, p.class.Columns
 	w := chipmodel.Window{Rows: rows, Columns: columns, RowStep: 1, ColumnStep: 1}
 	if p.r.IntN(8) == 0 {
-		w = chipmodel.Window{Row: 1, Column: 2, Rows: 1 + p.r.IntN(3), Columns: 1 + p.r.IntN(3),
+		w = chipmodel.Window{Row: p.r.IntN(rows - 4), Column: 2, Rows: 1 + p.r.IntN(3), Columns: 1 + p.r.IntN(3),
 			RowStep: 1 + p.r.IntN(2), ColumnStep: 1 + p.r.IntN(2)}
+	} else if p.r.IntN(4) == 0 { // all of some rows
+		w.Row = p.r.IntN(rows)
+		w.Rows = 1 + p.r.IntN(rows-w.Row)
 	}
 	interval := time.Duration(2000 * (1 + p.r.IntN(3)))
 	return Readout{w, p.now, time.Duration(w.Columns)*interval + 500, interval}
@@ -185,6 +188,15 @@ func (p *pair) frame() error {
 	p.once.Strobe(chipmodel.Load, p.now, 0, p.light)
 	p.later.Strobe(chipmodel.Load, p.now, 0, p.light)
 	p.now = p.now.Add(1e6)
+	for p.r.IntN(3) == 0 { // rows are mixed, in blocks that may begin before a window and end after it
+		pattern := uint16(p.r.IntN(256))
+		p.once.Write(chipmodel.RowPattern, pattern)
+		p.later.Write(chipmodel.RowPattern, pattern)
+		hold := time.Duration(p.r.IntN(4000))
+		p.once.Strobe(chipmodel.Share, p.now, hold, p.light)
+		p.later.Strobe(chipmodel.Share, p.now, hold, p.light)
+		p.now = p.now.Add(1e5)
+	}
 	if p.r.IntN(5) == 0 {
 		p.later.Remember()
 		p.lanes[1].Remember()
