@@ -58,10 +58,14 @@ func (r *runner) handOver(start bus.Time) bus.Time {
 	return start.Add(-triggerLead(r.limits))
 }
 
-// submit hands a segment over. Errors: the bus's.
+// submit hands a segment over. Where the bus is found lost, what was handed over before has its result still, and what
+// is numbered ends in order: that is taken first. Errors: the bus's.
 func (r *runner) submit(f *flight) error {
 	r.lag.handedOver(r.cfg.Bus.Now(), f.start.Add(-r.limits.LeastLead))
 	if err := r.cfg.Bus.Submit(f.start, &f.segment); err != nil {
+		if lostBy(err) != nil {
+			r.drain()
+		}
 		return err
 	}
 	r.flights = append(r.flights, f)

@@ -52,9 +52,6 @@ func (r *runner) unwanted(job *openJob) bool {
 func (r *runner) runFlight(hard context.Context, f *flight) error {
 	r.noteLag(r.cfg.Bus.Now(), f.start.Add(-r.limits.LeastLead), true)
 	if err := r.submit(f); err != nil {
-		if lostBy(err) != nil { // what ended before has its result still, and the jobs end in order
-			r.drain()
-		}
 		return r.entryEnded(f, &bus.Result{Start: f.start, End: f.start, Err: err})
 	}
 	if r.remote() {
