@@ -28,8 +28,8 @@ func (a *app) tasksResumeCommand() *cobra.Command {
 	return a.pausing(false, &cobra.Command{
 		Use:   "resume NAME...",
 		Short: "Resume paused tasks at their places in the timetable",
-		Long: `resume ends the pause of tasks: they go on with the next release of the timetable that has not
-begun. To resume the array after a safe stop is 'facetctl resume'.`,
+		Long: `resume ends the pause of tasks: they go on with their releases from now on, on the grid of
+before. To resume the array after a safe stop is 'facetctl resume'.`,
 		Example: `  facetctl tasks resume wall`,
 	})
 }

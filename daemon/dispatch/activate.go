@@ -345,6 +345,7 @@ func (r *runner) prepareBeside(ctx context.Context, run *bus.Program) error {
 		r.notReady()
 		err = r.cfg.Bus.Prepare(ctx, all)
 	}
+	r.ready = err == nil // the store of one that refuses may have lost what it held
 	return err
 }
 

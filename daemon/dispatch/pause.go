@@ -43,7 +43,6 @@ func asksForPauses(c *facetdv1.TaskChanges) bool {
 // pause makes a change by which tasks are only paused and resumed. Unlike others it does not wait for the runner, which
 // looks whenever a job is to begin at what was paused at its release: where the host is behind that is later. The
 // caller has the changes of tasks to itself. Errors: *StoppedError.
-// has the changes of tasks to itself. Errors: *StoppedError.
 func (d *Dispatcher) pause(tasks []*facetdv1.Task, revision uint64, applied func(Change)) (Change, error) {
 	if err := d.box.cause(); err != nil {
 		return Change{}, err
