@@ -148,14 +148,14 @@ func (o *outcome) judgeLiveness(l *life) {
 		}
 	}
 	// A change waits while the host is behind, as long as that is not for more than it may be, and for those before it.
-	since := o.calm
+	since, before := o.calm, time.Duration(0)
 	for _, p := range l.ledger.plans {
-		if p.epoch.Elapsed() > since+o.recovery.watched() {
+		if p.epoch.Elapsed() > since+o.recovery.waits(before) {
 			o.problem("a timetable took effect only %v after the last fault, %v after the one before",
 				p.epoch.Elapsed()-o.calm, p.epoch.Elapsed()-since)
 			return
 		}
-		since = max(since, p.epoch.Elapsed())
+		since, before = max(since, p.epoch.Elapsed()), p.hyperperiod()
 	}
 	books, _ := l.books()
 	for _, t := range l.final.Tasks {

@@ -22,6 +22,11 @@ type planned struct {
 	after       int
 }
 
+// hyperperiod is of the timetable; 0 where there is none.
+func (p *planned) hyperperiod() time.Duration {
+	return time.Duration(p.plan.GetTimetable().GetHyperperiodNs())
+}
+
 // ledger is an observer that keeps everything that the dispatcher says.
 type ledger struct {
 	mu         sync.Mutex
@@ -50,14 +55,15 @@ func (l *ledger) PlanChanged(plan *facetdv1.Plan, at, epoch bus.Time) {
 	l.plans = append(l.plans, planned{plan, now.Active, now.Revision, at, epoch, time.Now(), len(l.sets)})
 }
 
-// lastChange is since when the timetable is active that is.
-func (l *ledger) lastChange() bus.Time {
+// lastChange is since when the timetable is active that is, and its hyperperiod.
+func (l *ledger) lastChange() (bus.Time, time.Duration) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if len(l.plans) == 0 {
-		return 0
+		return 0, 0
 	}
-	return l.plans[len(l.plans)-1].epoch
+	last := &l.plans[len(l.plans)-1]
+	return last.epoch, last.hyperperiod()
 }
 
 func (l *ledger) Violated(v rules.Violation) {

@@ -1,6 +1,9 @@
 package campaign
 
-import "time"
+import (
+	"testing"
+	"time"
+)
 
 // recovery is how far behind the timetable a daemon may still be once faults have ended. It follows from the timetable,
 // and nothing of it is chosen: what the faults have cost in bus time is worked off in the part of it that the timetable
@@ -14,6 +17,8 @@ type recovery struct {
 	settling time.Duration
 	lag      time.Duration // at most, then
 	idle     float64       // share of the bus time
+	// hyperperiod is that of the timetable that all this follows from.
+	hyperperiod time.Duration
 }
 
 // recoveryOf is that of a life whose faults have ended.
@@ -22,8 +27,9 @@ func (o *outcome) recoveryOf(l *life) recovery {
 	table := s.Plan.GetTimetable()
 	initialization := 2 * time.Duration(table.GetInitializationNs())
 	r := recovery{
-		settling: 4*time.Duration(table.GetHyperperiodNs()) + initialization + begin,
-		idle:     max(1-s.PlannedUtil, 0),
+		settling:    4*time.Duration(table.GetHyperperiodNs()) + initialization + begin,
+		idle:        max(1-s.PlannedUtil, 0),
+		hyperperiod: time.Duration(table.GetHyperperiodNs()),
 	}
 	for _, hit := range l.bus.struckSoFar() {
 		switch hit.fault.kind {
@@ -56,6 +62,24 @@ func (r *recovery) watched() time.Duration {
 		drain = time.Duration(float64(r.lag) / r.idle)
 	}
 	return r.settling + drain
+}
+
+// waits is how long a change waits at most once the one before it has taken effect, where none of the faults is left: a
+// timetable that was made since may have a longer hyperperiod, and the change finds an instant between its releases.
+func (r *recovery) waits(hyperperiod time.Duration) time.Duration {
+	return r.watched() + 4*max(hyperperiod-r.hyperperiod, 0)
+}
+
+// TestChangesWaitForTheTimetableBefore: a change has the time that the timetable before it asks for, which may have
+// taken effect after the faults, and no less than that of the faults.
+func TestChangesWaitForTheTimetableBefore(t *testing.T) {
+	const h = 60 * time.Millisecond
+	r := recovery{settling: 5 * h, lag: h, idle: 0.5, hyperperiod: h}
+	for before, want := range map[time.Duration]time.Duration{0: 7 * h, h / 2: 7 * h, h: 7 * h, 4 * h: 19 * h} {
+		if got := r.waits(before); got != want {
+			t.Errorf("behind a timetable with a hyperperiod of %v a change waits %v, want %v", before, got, want)
+		}
+	}
 }
 
 // leftAtEnd is the lag that may be left when a life was asked to end, of what was to end by then.

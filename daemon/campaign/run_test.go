@@ -118,9 +118,10 @@ func (o *outcome) live(dir string) {
 // still waits for has had its time, and every task was watched after the last of them.
 func (o *outcome) watches(l *life) bool {
 	now, phase := time.Since(l.born), o.livenessPhase(l)
-	last := max(o.calm, l.ledger.lastChange().Elapsed())
+	changed, hyperperiod := l.ledger.lastChange()
+	last := max(o.calm, changed.Elapsed())
 	return now < o.calm+o.recovery.watched()+phase || now < last+phase ||
-		l.asking.Load() > 0 && now < last+o.recovery.watched()
+		l.asking.Load() > 0 && now < last+o.recovery.waits(hyperperiod)
 }
 
 // stoodStill is for how long the process did, or was behind: so much later in its time segments begin that a fault
