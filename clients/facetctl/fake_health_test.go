@@ -18,7 +18,9 @@ var fakeFinding = &facetdv1.HealthFinding{
 	Chips: []string{"m0"}, Basis: facetdv1.HealthBasis_HEALTH_BASIS_INFERRED,
 	Measured: 0.49, Limit: 0.92, Unit: "codes",
 	Below: true, SinceBusNs: 38_250_000_000,
-	Text:        "chip m0: pixels differ by 0.49 codes, as on a lane that no chip drives (up to 0.92)",
+	Fault: "no signal",
+	Text: "chip m0: no signal; pixels differ by 0.49 codes, as on an output lane that no chip drives (up to " +
+		"0.92)",
 	Cause:       "the chip is dead, has no supply, or its select inputs or its output are not connected",
 	Consequence: "their frames hold noise and nothing of the light",
 	Action:      "run 'facetctl probe' when the array may be used",

@@ -2,6 +2,7 @@ package health
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
 
@@ -100,5 +101,93 @@ func TestACommonCauseIsOneFinding(t *testing.T) {
 			!slices.Equal(got[0].chips, tc.given) {
 			t.Errorf("%v: %+v", tc.given, got)
 		}
+	}
+}
+
+// TestSwappedLinesAreOneFinding: of arrays wired at random, what an exchange of two lines shows (who answers in whose
+// place, and where nobody does) names these two lines and all chips that show it, or nothing where others would show
+// the same or two chips would drive a lane; what it does not show names no lines. What a swap shows is worked out here
+// by driving each chip's word over the swapped wires.
+func TestSwappedLinesAreOneFinding(t *testing.T) {
+	draw := seeded(t)
+	named := 0
+	for range 8000 {
+		a := wiredAtRandom(draw.IntN)
+		if slices.ContainsFunc(a.Chips, func(c chipmodel.Chip) bool {
+			_, several := listener(a, c.Wires, c.Lane)
+			return several
+		}) { // which no array is
+			continue
+		}
+		show := func(l, m int) (seen answers, fits bool) {
+			seen.other = map[int]int{}
+			for c := range a.Chips {
+				seen.driven = append(seen.driven, c)
+				var listen []int
+				for o := range a.Chips {
+					there := true
+					for _, line := range a.Chips[o].Wires.Lines() {
+						switch line { // what is active at the chip is what the host drives on the other line
+						case l:
+							line = m
+						case m:
+							line = l
+						}
+						there = there && a.Chips[c].Wires.Has(line)
+					}
+					if there && a.Chips[o].Lane == a.Chips[c].Lane {
+						listen = append(listen, o)
+					}
+				}
+				switch {
+				case len(listen) > 1:
+					return seen, false
+				case len(listen) == 0:
+					seen.silent = append(seen.silent, c)
+					continue
+				case listen[0] != c:
+					seen.other[c] = listen[0]
+				}
+				seen.foreign = append(seen.foreign, c)
+			}
+			return seen, true
+		}
+		l, m := draw.IntN(len(a.Lines)), draw.IntN(len(a.Lines))
+		seen, fits := show(min(l, m), max(l, m))
+		if !fits || len(seen.other) == 0 {
+			continue
+		}
+		alike := 0
+		for x := range a.Lines {
+			for y := range x {
+				other, ok := show(y, x)
+				if ok && maps.Equal(other.other, seen.other) && slices.Equal(other.silent, seen.silent) {
+					alike++
+				}
+			}
+		}
+		got := exchanged(a, seen)
+		if alike == 1 && len(seen.other)+len(seen.silent) > 1 {
+			named++
+			if got == nil || got.lines != [2]int{min(l, m), max(l, m)} ||
+				len(got.chips) != len(seen.other)+len(seen.silent) {
+				t.Fatalf("lines %d and %d are swapped, told is %+v", l, m, got)
+			}
+			// One chip that still answers itself, though the exchange lets none or another answer, speaks against it.
+			for c := range seen.other {
+				delete(seen.other, c)
+				break
+			}
+			if got := exchanged(a, seen); got != nil && got.lines == [2]int{min(l, m), max(l, m)} {
+				t.Fatalf("lines %v are told as swapped though a chip answers as it should", got.lines)
+			}
+		} else if got != nil && alike == 0 {
+			t.Fatalf("lines %v are told as swapped, which no two are", got.lines)
+		} else if got != nil && alike > 1 {
+			t.Fatalf("lines %v are told as swapped, and %d exchanges show the same", got.lines, alike)
+		}
+	}
+	if named < 100 {
+		t.Errorf("an exchange was named %d times only", named)
 	}
 }

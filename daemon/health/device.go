@@ -117,7 +117,8 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 		f.Id, f.Kind = "device/lost", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_LOST
 		f.State, f.Chips = bad, m.array.ChipNames(m.array.All())
 		f.Measured, f.Unit, f.SinceBusNs = d.For.Seconds(), "seconds", c.Now-int64(d.For)
-		f.Text = fmt.Sprintf("the device at %s has been away for %.3g s: %s", d.Address, d.For.Seconds(),
+		f.Fault = "lost"
+		f.Text = fmt.Sprintf("device %s: lost; away for %.3g s: %s", d.Address, d.For.Seconds(),
 			cmp.Or(d.Loss, "no cause is known"))
 		f.Cause = "its supply, its firmware, or the link to it: the text says what was noticed first"
 		f.Consequence = "every job fails until it is found again; it makes every select line inactive by itself"
@@ -136,13 +137,15 @@ func (m *Monitor) ofDevice(c *Conditions, lately linkPoint) []*facetdv1.HealthFi
 		Kind:  facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_CLOCK,
 		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, SinceBusNs: m.device.offSince,
 		Measured: d.ClockOff.Seconds(), Limit: clockLimit.Seconds(), Unit: "seconds",
-		Text:        fmt.Sprintf("the clock of the device at %s may be off by %v", d.Address, d.ClockOff),
+		Fault:       "its clock may be off",
+		Text:        fmt.Sprintf("device %s: its clock may be off; by up to %v", d.Address, d.ClockOff),
 		Cause:       "round trips to it are long: its link is slow or shared, or the host is busy",
 		Consequence: "times of frames against the host's clock, and so against other sensors, are off by as much",
 		Action:      "give the link a way of its own; 'facetctl device' shows the round trips"}
 	if d.drifts() {
 		f.Measured, f.Limit, f.Unit = math.Abs(d.Drift)*1e-6, driftLimit*1e-6, "fraction"
-		f.Text = fmt.Sprintf("the clock of the device at %s drifts by %.0f ppm against the host's", d.Address, d.Drift)
+		f.Fault = "its clock drifts"
+		f.Text = fmt.Sprintf("device %s: its clock drifts; by %.0f ppm against the host's", d.Address, d.Drift)
 		f.Cause = "a broken oscillator, or a wrong tick in its firmware; or the host's clock is not disciplined"
 		f.Action = "compare both with a third clock; correct the tick in the firmware's board layer"
 	}
@@ -154,7 +157,8 @@ func (m *Monitor) ofLink(c *Conditions, f *facetdv1.HealthFinding, lately linkPo
 	f.Id, f.Kind = "device/link", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DEVICE_LINK
 	f.Measured = float64(lately.faults) / float64(max(lately.messages, 1))
 	f.Limit, f.Unit, f.SinceBusNs = linkLimit, "fraction", m.device.poorSince
-	f.Text = fmt.Sprintf("the link to the device at %s: %d of the last %d messages were sent again or spoiled", f.Name,
+	f.Fault = "its link loses messages"
+	f.Text = fmt.Sprintf("device %s: its link loses messages; %d of the last %d were sent again or spoiled", f.Name,
 		lately.faults, lately.messages)
 	f.Cause = "a bad plug, no screen, motors near the cable, a wrong rate of a serial line, or a network that is full"
 	for _, r := range c.Tasks { // in the order of the tasks, so that equal reports are equal

@@ -69,10 +69,21 @@ func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 		}
 		g := &m.groups[c]
 		if g.settled(pending, now, 5*m.slowest+5e8) {
-			given, judged := m.showing(c)
-			g.causes = culprits(m.array, given, judged, c == undriven || c == foreignPattern)
+			g.given, g.judged = m.showing(c)
 		}
-		for _, cause := range g.causes {
+	}
+	swapped := m.exchange()
+	if swapped != nil {
+		out = append(out, m.tellExchange(swapped))
+	}
+	for c := range numConditions {
+		given, judged := m.groups[c].given, m.groups[c].judged
+		byLines := c == undriven || c == foreignPattern
+		if swapped != nil && byLines {
+			left := func(chip int) bool { return !slices.Contains(swapped.chips, chip) }
+			given, judged = kept(given, left), kept(judged, left)
+		}
+		for _, cause := range culprits(m.array, given, judged, byLines) {
 			out = append(out, m.tell(&wordings[c], c, cause))
 		}
 	}
@@ -97,9 +108,9 @@ func (m *Monitor) showing(c condition) (given, judged []int) {
 // grouping is what chips that show something have in common. Chips come to show it, and no longer to, one after the
 // other: meanwhile what was known goes on, so that a common cause is told once.
 type grouping struct {
-	causes  []culprit
-	waiting bool
-	since   int64
+	given, judged []int
+	waiting       bool
+	since         int64
 }
 
 // settled reports whether nothing is pending, or has been for longer than a time.
@@ -133,7 +144,7 @@ func (m *Monitor) tell(w *wording, c condition, cause culprit) *facetdv1.HealthF
 	}
 	f := w.tell(m.array, cause, worst, since)
 	if c == foreignPattern && other != "" {
-		f.Text += ", as of " + other
+		f.Text += ", the worst that of " + other
 	}
 	return f
 }
@@ -163,7 +174,8 @@ func (m *Monitor) ofJobsAlone(c *Conditions) []*facetdv1.HealthFinding {
 			Id: "array/bus-fault", Kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_BUS_FAULT, State: bad,
 			Subject: ofArray,
 			Basis:   facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, Measured: 1, Unit: "faults", SinceBusNs: c.Now,
-			Text:        "the bus was given up, every select line inactive: " + c.Fault,
+			Fault:       "the bus was given up",
+			Text:        "array: the bus was given up, every select line inactive; " + c.Fault,
 			Cause:       "the bus, its device or the link to it failed",
 			Consequence: "there are no frames at all",
 			Action:      "read the cause, look at the device and its link, then start the daemon again",
@@ -177,7 +189,8 @@ func (m *Monitor) ofJobsAlone(c *Conditions) []*facetdv1.HealthFinding {
 			Subject: ofHost,
 			Basis:   facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, Measured: m.behind.by, Unit: "seconds",
 			SinceBusNs:  m.behind.since,
-			Text:        fmt.Sprintf("the host is %.3g s behind the timetable", m.behind.by),
+			Fault:       "behind the timetable",
+			Text:        fmt.Sprintf("host: behind the timetable; by %.3g s", m.behind.by),
 			Cause:       "other programs take the processor, the machine was asleep, or the disk holds the daemon up",
 			Consequence: "jobs that are handed over too late are refused, and their frames are missing",
 			Action:      "see what else runs on the host; give the daemon a processor, or lower the rates",
@@ -213,7 +226,8 @@ func (m *Monitor) ofTask(r *facetdv1.RunningTask, now int64) *facetdv1.HealthFin
 	case t.failing:
 		f.Id, f.Kind = "task/"+name+"/failed", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_JOBS_FAILED
 		f.State, f.Measured, f.Limit, f.SinceBusNs = bad, float64(failed), missesBegin, t.first(true)
-		f.Text = fmt.Sprintf("task %s: %d of the last %d jobs failed, the last: %s", name, failed, len(t.outcomes),
+		f.Fault = "jobs fail"
+		f.Text = fmt.Sprintf("task %s: jobs fail; %d of the last %d, the last: %s", name, failed, len(t.outcomes),
 			t.failure)
 		f.Cause = "what the last failure says: the bus refused or did not complete what the jobs ask for"
 		f.Consequence, f.Action = "frames of the task are missing",
@@ -221,7 +235,9 @@ func (m *Monitor) ofTask(r *facetdv1.RunningTask, now int64) *facetdv1.HealthFin
 	case t.lating:
 		f.Id, f.Kind = "task/"+name+"/late", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_JOBS_LATE
 		f.State, f.Measured, f.Limit, f.SinceBusNs = degraded, float64(late), missesBegin, t.first(false)
-		f.Text = fmt.Sprintf("task %s: %d of the last %d jobs ended after their deadline", name, late, len(t.outcomes))
+		f.Fault = "jobs are late"
+		f.Text = fmt.Sprintf("task %s: jobs are late; %d of the last %d ended after their deadline", name, late,
+			len(t.outcomes))
 		f.Cause = "on-demand captures or commands took bus time, or the bus takes longer than planned"
 		f.Consequence, f.Action = "its frames come too late for those who count on the deadline",
 			"lower its rate or give it a later deadline; 'facetctl plan' shows what the bus time goes to"
@@ -230,7 +246,9 @@ func (m *Monitor) ofTask(r *facetdv1.RunningTask, now int64) *facetdv1.HealthFin
 		f.Id, f.Kind = "task/"+name+"/no-frames", facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_NO_FRAMES
 		f.State, f.Unit, f.SinceBusNs = bad, "seconds", t.newest
 		f.Measured, f.Limit = age, float64(noFrames(rate))/1e9
-		f.Text = fmt.Sprintf("task %s: no frames for %.3g s, where one set every %.3g s is planned", name, age, 1/rate)
+		f.Fault = "no frames"
+		f.Text = fmt.Sprintf("task %s: no frames; none for %.3g s, where one set every %.3g s is planned", name, age,
+			1/rate)
 		f.Cause = "the bus does not go on: its device, the link to it, or what bus time waits for"
 		f.Consequence, f.Action = "what is seen of its chips is old",
 			"see 'facetctl status' for what the bus waits for, and look at the device and its link"
@@ -299,8 +317,9 @@ func (m *Monitor) ofMaps(c *Conditions) *facetdv1.HealthFinding {
 		State: degraded, Subject: cause.subject, Name: cause.name, Chips: m.array.ChipNames(chips),
 		Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED, Measured: oldest.Seconds(), Limit: c.MaxAge.Seconds(),
 		Unit: "seconds", SinceBusNs: c.Now,
-		Text: fmt.Sprintf("%s: the correction map is %s old, more than the %s that are allowed", who(m.array, cause),
-			age(oldest), age(c.MaxAge)),
+		Fault: "correction map too old",
+		Text: fmt.Sprintf("%s: correction map too old; it is %s old, more than the %s that are allowed",
+			who(m.array, cause), age(oldest), age(c.MaxAge)),
 		Cause:       "it was not made again in time",
 		Consequence: "what drifts with time is no longer corrected",
 		Action:      "update its offsets under uniform light, or make it anew: 'facetctl calibrate'",

@@ -1,6 +1,7 @@
 package health
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -17,11 +18,13 @@ type wording struct {
 	below bool // measured lies below the limit
 	// inferred says that it is an explanation, wherever a chip is named alone too.
 	inferred bool
-	// text tells what is seen of a chip, or of several by the worst of them: shown, with figures.
+	// fault is what is wrong, in a few words, with what an operator may look for.
+	fault words
+	// shown is the evidence of a chip, or of several by the worst of them, with figures.
 	shown       func(e evidence) string
 	consequence string
-	cause       map[facetdv1.HealthSubject]string
-	action      map[facetdv1.HealthSubject]string
+	cause       words
+	action      words
 }
 
 const (
@@ -29,20 +32,21 @@ const (
 	bad      = facetdv1.HealthState_HEALTH_STATE_BAD
 )
 
-type words = map[facetdv1.HealthSubject]string
+type words map[facetdv1.HealthSubject]string
 
 var wordings = [numConditions]wording{
 	undriven: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_UNDRIVEN, state: bad, slug: "undriven", unit: "codes",
 		below: true, inferred: true,
+		fault: words{ofChip: "no signal"},
 		shown: func(e evidence) string {
-			return fmt.Sprintf("pixels differ by %.2g codes, as on a lane that no chip drives (up to %.2g)", e.measured,
+			return fmt.Sprintf("pixels differ by %.2g codes, as on an output lane that no chip drives (up to %.2g)", e.measured,
 				e.limit)
 		},
 		consequence: "their frames hold noise and nothing of the light",
 		cause: words{
 			ofChip:  "the chip is dead, has no supply, or its select inputs or its output are not connected",
-			ofLane:  "the lane is open between its chips and the converter",
+			ofLane:  "the output lane is open between its chips and the converter",
 			ofLine:  "the select line is stuck inactive or broken",
 			ofArray: "the chips have no supply, or the connector of the select lines or lanes is off",
 		},
@@ -50,12 +54,13 @@ var wordings = [numConditions]wording{
 			ofChip: "run 'facetctl probe' when the array may be used: it tells a dead chip from an open input; then " +
 				"check the chip's supply and bonding",
 			ofLane:  "check the lane's connector and its converter; 'facetctl probe' confirms it",
-			ofLine:  "check the line's driver and connector; 'facetctl probe' says which fault it is",
+			ofLine:  "check the select line's driver and connector; 'facetctl probe' says which fault it is",
 			ofArray: "check supply and connectors of the array, then run 'facetctl probe'",
 		},
 	},
 	saturated: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_SATURATED, state: bad, slug: "saturated", unit: "fraction",
+		fault:       words{ofChip: "at full scale"},
 		shown:       func(e evidence) string { return percent(e.measured) + " of the pixels are at the highest code" },
 		consequence: "their frames hold nothing of the light",
 		cause: words{
@@ -73,6 +78,7 @@ var wordings = [numConditions]wording{
 	clipped: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_CLIPPED, state: degraded, slug: "clipped",
 		unit:        "fraction",
+		fault:       words{ofChip: "clipped, in part"},
 		shown:       func(e evidence) string { return percent(e.measured) + " of the pixels are at the highest code" },
 		consequence: "the bright parts of their pictures are lost",
 		cause: words{
@@ -88,7 +94,8 @@ var wordings = [numConditions]wording{
 	},
 	hot: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_HOT_PIXELS, state: degraded, slug: "hot-pixels",
-		unit: "pixels",
+		unit:  "pixels",
+		fault: words{ofChip: "hot pixels"},
 		shown: func(e evidence) string {
 			return fmt.Sprintf("at least %.0f pixels stand out at the same code whatever the picture does (fewer than "+
 				"%.0f are not told, and those at the picture's edges not looked at)", e.measured, e.limit)
@@ -108,6 +115,7 @@ var wordings = [numConditions]wording{
 	noisy: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_NOISY, state: degraded, slug: "noisy", unit: "codes",
 		inferred: true,
+		fault:    words{ofChip: "noisy"},
 		shown: func(e evidence) string {
 			return fmt.Sprintf("even parts of the picture change by %.2g codes from frame to frame; up to %.2g may "+
 				"be the chip's own noise", e.measured, e.limit)
@@ -127,6 +135,10 @@ var wordings = [numConditions]wording{
 	drifted: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_DRIFTED, state: degraded, slug: "drifted",
 		unit: "fraction", below: true, inferred: true,
+		fault: words{
+			ofChip: "its correction map no longer fits", ofLane: "it settles more slowly, or its converter has changed",
+			ofArray: "their correction maps no longer fit",
+		},
 		shown: func(e evidence) string {
 			return fmt.Sprintf("frames show %s of the fixed pattern in the correction map (at least %s expected)",
 				percent(e.measured), percent(e.limit))
@@ -148,6 +160,7 @@ var wordings = [numConditions]wording{
 	foreignPattern: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_FOREIGN_PATTERN, state: bad, slug: "foreign-pattern",
 		unit: "fraction", inferred: true,
+		fault: words{ofChip: "another chip answers", ofLane: "other chips answer", ofArray: "other chips answer"},
 		shown: func(e evidence) string {
 			return fmt.Sprintf("frames show %s of the fixed pattern of another chip (up to %s is chance)",
 				percent(e.measured), percent(e.limit))
@@ -159,9 +172,9 @@ var wordings = [numConditions]wording{
 			ofArray: "other chips answer to their select words: select lines are swapped, shorted or stuck active",
 		},
 		action: words{
-			ofChip:  "stop: two chips may drive one lane; run 'facetctl probe', then check the select lines it names",
-			ofLane:  "stop: two chips may drive one lane; run 'facetctl probe', then check the select lines it names",
-			ofArray: "stop: two chips may drive one lane; run 'facetctl probe', then check the select lines it names",
+			ofChip:  "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
+			ofLane:  "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
+			ofArray: "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
 		},
 	},
 }
@@ -174,12 +187,26 @@ func who(a *chipmodel.Array, c culprit) string {
 	case ofChip:
 		return "chip " + c.name
 	case ofLane:
-		return fmt.Sprintf("all %d chips on lane %s (%s)", len(c.chips), c.name, listed(a, c.chips))
+		return "output lane " + c.name
 	case ofLine:
-		return fmt.Sprintf("all %d chips wired to select line %s (%s)", len(c.chips), c.name, listed(a, c.chips))
+		return "select line " + c.name
 	}
 	return fmt.Sprintf("%d chips (%s)", len(c.chips), listed(a, c.chips))
 }
+
+// concerned names the chips of what several share; nothing where who has named them.
+func concerned(a *chipmodel.Array, c culprit) string {
+	switch c.subject {
+	case ofLane:
+		return fmt.Sprintf(" (all %d chips on it: %s)", len(c.chips), listed(a, c.chips))
+	case ofLine:
+		return fmt.Sprintf(" (all %d chips wired to it: %s)", len(c.chips), listed(a, c.chips))
+	}
+	return ""
+}
+
+// of are the words for a subject: those for a chip where it has none of its own.
+func (w words) of(s facetdv1.HealthSubject) string { return cmp.Or(w[s], w[ofChip]) }
 
 // idOf names a finding.
 func idOf(c culprit, slug string) string {
@@ -204,12 +231,10 @@ func (w *wording) tell(a *chipmodel.Array, c culprit, e evidence, since int64) *
 		Id: idOf(c, w.slug), Kind: w.kind, State: w.state, Subject: c.subject, Name: c.name,
 		Chips: a.ChipNames(c.chips), Basis: facetdv1.HealthBasis_HEALTH_BASIS_MEASURED,
 		Measured: e.measured, Limit: e.limit, Unit: w.unit, Below: w.below, SinceBusNs: since,
-		Text: who(a, c) + ": " + w.shown(e), Cause: w.cause[c.subject], Consequence: w.consequence,
-		Action: w.action[c.subject],
+		Fault: w.fault.of(c.subject), Cause: w.cause.of(c.subject), Consequence: w.consequence,
+		Action: w.action.of(c.subject),
 	}
-	if w.cause[c.subject] == "" {
-		f.Cause, f.Action = w.cause[ofChip], w.action[ofChip]
-	}
+	f.Text = who(a, c) + ": " + f.GetFault() + concerned(a, c) + "; " + w.shown(e)
 	if len(c.also) > 0 {
 		f.Cause += "; or the same of select line " + strings.Join(c.also, ", ")
 	}

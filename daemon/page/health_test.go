@@ -1,6 +1,7 @@
 package page_test
 
 import (
+	"strings"
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -26,7 +27,7 @@ func TestHealthIsSeen(t *testing.T) {
 		}
 	}
 	inject(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"})
-	b.waitFor(`document.getElementById('health-line').textContent === '✕ bad: wall-03 no signal'`, patience)
+	b.waitFor(`document.getElementById('health-line').textContent === '✕ bad: wall-03: no signal'`, patience)
 	// The finding stands in the first screen, with what to do.
 	b.waitFor(`(() => { const d = document.querySelector('details[data-id="chip/wall-03/undriven"]');
 		return d?.open && d.textContent.includes('facetctl probe') && d.getBoundingClientRect().bottom <= innerHeight; })()`,
@@ -38,11 +39,31 @@ func TestHealthIsSeen(t *testing.T) {
 	b.waitFor(`document.getElementById('chip-health').textContent.includes('facetctl probe')`, patience)
 	b.picture("health-dead")
 
-	b.click(`details[data-id="chip/wall-03/undriven"] button`)
+	// An injected fault is told as a test, and not as something wrong by itself; a command can be copied, and what the
+	// page does itself is one click away.
+	if got := b.text("#health-test"); !strings.HasPrefix(got, "A test runs: 1 fault of the virtual bus was put in") {
+		t.Errorf("of the fault that was put in the page says %q", got)
+	}
+	if bad := eval[string](b, `document.querySelector('#facts [data-fact="Test"]').dataset.bad`); bad != "false" {
+		t.Error("a test has the colour of what is bad")
+	}
+	b.click(`details[data-id="chip/wall-03/undriven"] [data-command="facetctl probe"]`)
+	b.waitFor(`document.getElementById('health-said').textContent.includes('facetctl probe')`, patience)
+	b.click(`details[data-id="chip/wall-03/undriven"] a[href="#wiring"]`)
+	b.waitFor(`document.body.dataset.room === 'build' && document.activeElement.id === 'wiring'`, patience)
+	b.click(`#rooms a[data-room="watch"]`)
+
+	b.click(`details[data-id="chip/wall-03/undriven"] button:not([data-command])`)
 	b.waitFor(`document.querySelector('details[data-id="chip/wall-03/undriven"] summary').textContent.includes('(seen)')`,
 		patience)
 	inject(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"})
-	b.waitFor(`document.getElementById('health-line').textContent.startsWith('✕ bad: lane b full scale')`, patience)
+	b.waitFor(`document.getElementById('health-line').textContent.startsWith('✕ bad: output lane b: at full scale')`, patience)
+	// What is clipped has a pattern and a word on its picture, and a legend beside the large one.
+	b.waitFor(`(() => { const n = document.querySelectorAll('.tile .die[data-clips="high"]').length; return n > 3; })()`,
+		patience)
+	b.click(`.tile[data-health="bad"]:has(.die[data-clips="high"])`)
+	b.waitFor(`/^code [0-9]+ .* V\).*more light, (higher|lower) code.*100 % at the highest code$/.test(document.getElementById('chip-scale').textContent) &&
+		document.querySelector('#chip-large .die').dataset.clips === 'high'`, patience)
 	b.picture("health-lane")
 	// What the reader has closed stays closed, and the focus where it is, whatever is drawn anew.
 	b.click(`details[data-id="lane/b/saturated"] summary`)
@@ -58,7 +79,7 @@ func TestHealthIsSeen(t *testing.T) {
 	b.noErrors()
 
 	small := browse(t, d.url(), 390, 844)
-	small.waitFor(`document.getElementById('health-line').textContent.startsWith('✕ bad: lane b full scale')`, patience)
+	small.waitFor(`document.getElementById('health-line').textContent.startsWith('✕ bad: output lane b: at full scale')`, patience)
 	small.live(19)
 	small.picture("health-narrow")
 	small.noErrors()

@@ -50,7 +50,7 @@ func TestManyChips(t *testing.T) {
 		if len(heads) != want {
 			t.Errorf("by %s: %v", by, heads)
 		}
-		if by == "lane" && !slices.Equal(heads, []string{"lane a: 32", "lane b: 32"}) {
+		if by == "lane" && !slices.Equal(heads, []string{"output lane a: 32", "output lane b: 32"}) {
 			t.Errorf("by lane: %v", heads)
 		}
 		b.picture("chips-64-"+by, "#frames")

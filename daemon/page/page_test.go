@@ -312,7 +312,7 @@ func TestWiring(t *testing.T) {
 	b.choose("#fault-chip", "wall-05")
 	b.choose("#fault-input", "1")
 	b.click("#fault-form button")
-	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 1`, patience)
+	b.waitFor(`document.querySelectorAll('#faults-list button').length === 1`, patience)
 	faults, err := facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t), &facetdv1.ListFaultsRequest{})
 	if err != nil || len(faults.GetFaults()) != 1 || faults.GetFaults()[0].GetChip() != "wall-05" ||
 		faults.GetFaults()[0].GetInput() != 1 {
@@ -329,7 +329,7 @@ func TestWiring(t *testing.T) {
 		document.querySelectorAll('#wiring-table [data-probed="answers"]').length > 0`, patience)
 	b.picture("wiring", "#wiring")
 	b.click("#faults-list button")
-	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, patience)
+	b.waitFor(`document.querySelectorAll('#faults-list button').length === 0`, patience)
 	if faults, err = facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t),
 		&facetdv1.ListFaultsRequest{}); err != nil || len(faults.GetFaults()) != 0 {
 		t.Errorf("after clearing the bus has %v, %v", faults, err)
@@ -494,7 +494,15 @@ func TestCaptureAndRecord(t *testing.T) {
 		}
 	}
 	b.picture("recording", "header")
+	// Nothing says that it goes on after it ended.
+	eval[bool](b, `(window.ends = [], new MutationObserver(() => document.getElementById("recording-list").children.length ||
+		ends.push(document.querySelector('#facts [data-fact="Recording"]').textContent)).observe(
+		document.getElementById("recording-said"), {childList: true, characterData: true, subtree: true}), true)`)
 	b.click(`#recording-list [data-recording="walk"] button`)
+	b.waitFor(`window.ends.length > 0`, patience)
+	if said := eval[[]string](b, `window.ends`); said[0] != "none" {
+		t.Errorf("beside the end of a recording stands: recording %s", said[0])
+	}
 	b.show("keep")
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`,
 		patience)

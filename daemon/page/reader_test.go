@@ -122,7 +122,7 @@ func TestWithAScreenReader(t *testing.T) {
 	tree := b.reader()
 	told := false
 	tree.each(func(h *heard, within []*heard) {
-		if h.role == "StaticText" && strings.Contains(h.name, "bad: eye-04 no signal") {
+		if h.role == "StaticText" && strings.Contains(h.name, "bad: eye-04: no signal") {
 			for _, w := range within {
 				told = told || w.live == "polite" || w.live == "assertive"
 			}

@@ -198,26 +198,26 @@ func walks() []planted {
 	return []planted{
 		{name: "dead-chip", set: nine, period: 100 * time.Millisecond,
 			plant:  fault(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "eye-04"}),
-			cause:  regexp.MustCompile(`chip eye-04: .* no chip drives`),
+			cause:  regexp.MustCompile(`chip eye-04: no signal.* no chip drives`),
 			action: regexp.MustCompile(`run 'facetctl probe'`)},
 		{name: "stuck-line", set: nine, period: 100 * time.Millisecond,
 			plant:  fault(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_INACTIVE, Line: "x1"}),
-			cause:  regexp.MustCompile(`select line x1`),
-			action: regexp.MustCompile(`check the line's driver and connector`)},
+			cause:  regexp.MustCompile(`select line x1: no signal`),
+			action: regexp.MustCompile(`check the select line's driver and connector`)},
 		{name: "saturated-lane", set: nine, period: 100 * time.Millisecond,
 			plant: fault(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"}),
-			cause: regexp.MustCompile(`chips on lane b`), action: regexp.MustCompile(`check the lane's converter`)},
+			cause: regexp.MustCompile(`output lane b: at full scale`), action: regexp.MustCompile(`check the lane's converter`)},
 		{name: "swapped-lines", set: nine, period: 100 * time.Millisecond,
 			plant: func(t *testing.T, d *daemon) func() {
 				calibrated(t, d)
 				return fault(&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0",
 					OtherLine: "x2"})(t, d)
 			},
-			cause: regexp.MustCompile(`select lines are swapped`), action: regexp.MustCompile(`run 'facetctl probe'`)},
+			cause: regexp.MustCompile(`select line x0: swapped with select line x2`), action: regexp.MustCompile(`run 'facetctl probe'`)},
 		{name: "slow-lane", period: 100 * time.Millisecond,
 			set:    slowLane,
 			plant:  func(*testing.T, *daemon) func() { return nil },
-			cause:  regexp.MustCompile(`chips on lane b.*the lane settles more slowly`),
+			cause:  regexp.MustCompile(`output lane b: it settles more slowly.*the lane settles more slowly`),
 			action: regexp.MustCompile(`facetctl bringup --steps settling`)},
 		{name: "hot-pixels", period: 100 * time.Millisecond,
 			set: func(t *testing.T, c *server.Setup) {
@@ -230,7 +230,7 @@ func walks() []planted {
 				}
 			},
 			plant:  func(*testing.T, *daemon) func() { return nil },
-			cause:  regexp.MustCompile(`chip eye-02: .* pixels stand out`),
+			cause:  regexp.MustCompile(`chip eye-02: hot pixels.* pixels stand out`),
 			action: regexp.MustCompile(`facetctl calibrate`)},
 		{name: "old-map", period: 100 * time.Millisecond,
 			set: func(t *testing.T, c *server.Setup) {
@@ -242,7 +242,7 @@ func walks() []planted {
 				time.Sleep(time.Second) // it is old then
 				return nil
 			},
-			cause:  regexp.MustCompile(`correction map is \S+ seconds old`),
+			cause:  regexp.MustCompile(`correction map too old; it is \S+ seconds old`),
 			action: regexp.MustCompile(`facetctl calibrate`)},
 		{name: "full-disk", period: 100 * time.Millisecond,
 			set: func(t *testing.T, c *server.Setup) {
@@ -271,7 +271,7 @@ func walks() []planted {
 				}
 			},
 			plant:  func(*testing.T, *daemon) func() { slow.Store(true); return func() { slow.Store(false) } },
-			cause:  regexp.MustCompile(`the host is \S+ s behind the timetable`),
+			cause:  regexp.MustCompile(`host: behind the timetable; by \S+ s`),
 			action: regexp.MustCompile(`see what else runs on the host`)},
 		{name: "lost-device", period: 500 * time.Millisecond,
 			serve: func(t *testing.T) *daemon {
@@ -286,7 +286,7 @@ func walks() []planted {
 				return d
 			},
 			plant: func(*testing.T, *daemon) func() { lose(); return nil },
-			cause: regexp.MustCompile(`device .* away`), action: regexp.MustCompile(`supply`)},
+			cause: regexp.MustCompile(`device \S+: lost; away`), action: regexp.MustCompile(`supply`)},
 	}
 }
 

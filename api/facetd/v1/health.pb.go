@@ -351,7 +351,7 @@ type HealthFinding struct {
 	SinceBusNs int64 `protobuf:"varint,13,opt,name=since_bus_ns,json=sinceBusNs,proto3" json:"since_bus_ns,omitempty"`
 	// The same as host time (UTC).
 	SinceTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
-	// What is seen, in one sentence with its figures.
+	// What is wrong and by which figures, in one sentence that begins with the subject and the fault.
 	Text string `protobuf:"bytes,15,opt,name=text,proto3" json:"text,omitempty"`
 	// What may be the cause, the likeliest first.
 	Cause string `protobuf:"bytes,16,opt,name=cause,proto3" json:"cause,omitempty"`
@@ -362,7 +362,9 @@ type HealthFinding struct {
 	// Set while it is acknowledged: somebody has seen it.
 	Acknowledgement *HealthAcknowledgement `protobuf:"bytes,19,opt,name=acknowledgement,proto3" json:"acknowledgement,omitempty"`
 	// Set while it is shelved: it does not count as an alarm until then.
-	Shelving      *HealthShelving `protobuf:"bytes,20,opt,name=shelving,proto3" json:"shelving,omitempty"`
+	Shelving *HealthShelving `protobuf:"bytes,20,opt,name=shelving,proto3" json:"shelving,omitempty"`
+	// What is wrong, in a few words that follow the name of the subject, such as "no signal". `text` begins with both.
+	Fault         string `protobuf:"bytes,21,opt,name=fault,proto3" json:"fault,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -535,6 +537,13 @@ func (x *HealthFinding) GetShelving() *HealthShelving {
 		return x.Shelving
 	}
 	return nil
+}
+
+func (x *HealthFinding) GetFault() string {
+	if x != nil {
+		return x.Fault
+	}
+	return ""
 }
 
 // HealthAcknowledgement says that somebody has seen a finding. It ends with the finding, and with the daemon.
@@ -1621,7 +1630,7 @@ var File_facetd_v1_health_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_health_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/health.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe2\x05\n" +
+	"\x16facetd/v1/health.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x05\n" +
 	"\rHealthFinding\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x120\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1c.facetd.v1.HealthFindingKindR\x04kind\x12,\n" +
@@ -1645,7 +1654,8 @@ const file_facetd_v1_health_proto_rawDesc = "" +
 	"\vconsequence\x18\x11 \x01(\tR\vconsequence\x12\x16\n" +
 	"\x06action\x18\x12 \x01(\tR\x06action\x12J\n" +
 	"\x0facknowledgement\x18\x13 \x01(\v2 .facetd.v1.HealthAcknowledgementR\x0facknowledgement\x125\n" +
-	"\bshelving\x18\x14 \x01(\v2\x19.facetd.v1.HealthShelvingR\bshelvingB\x0e\n" +
+	"\bshelving\x18\x14 \x01(\v2\x19.facetd.v1.HealthShelvingR\bshelving\x12\x14\n" +
+	"\x05fault\x18\x15 \x01(\tR\x05faultB\x0e\n" +
 	"\f_uncertainty\"k\n" +
 	"\x15HealthAcknowledgement\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x0e\n" +

@@ -102,7 +102,7 @@ test("groups by name, lane and direction hold every chip once", () => {
   assert.deepEqual(of("group").floor, ["bed-2"]);
   assert.equal(of("group")["in no group"].length, chips.length - 3);
   assert.deepEqual(Object.keys(of("group")).at(-1), "in no group");
-  assert.deepEqual(Object.keys(of("lane")).sort(), ["lane a", "lane b"]);
+  assert.deepEqual(Object.keys(of("lane")).sort(), ["output lane a", "output lane b"]);
   assert.deepEqual(["bow-left", "comb"].map((n) => direction(chips.find((c) => c.name === n).mount)), ["ahead", "ahead"]);
   assert.deepEqual([[90, 10], [-90, 10], [0, 80], [0, -80], [180, 0]].map(([yaw_deg, pitch_deg]) => direction({ yaw_deg, pitch_deg })), ["left", "right", "up", "down", "back"]);
   for (const by of ["group", "lane", "direction"]) {

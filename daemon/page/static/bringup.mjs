@@ -7,12 +7,12 @@ import { clock, count, duration, num, words } from "./units.mjs";
 
 // The steps in the order in which they are safe, with what each looks at.
 const steps = {
-  SUPPLIES: "supplies as you measure them, and every lane while it is undriven",
+  SUPPLIES: "supplies as you measure them, and every output lane while it is undriven",
   SELECTS: "the probe of the select lines",
   LEVELS: "every chip alone: does it answer, or is it stuck",
   DARK: "a frame of every chip in the dark",
   FLAT: "a frame of every chip in uniform illumination",
-  SETTLING: "how long each lane takes to settle",
+  SETTLING: "how long each output lane takes to settle",
   CONVERTERS: "the first conversions after a rest",
   HOLD: "how fast memories fade",
   TRIM: "gain, offset and biases of the chips that have them",
@@ -40,7 +40,7 @@ export function start(a) {
     h("div", { class: "row" }, h("label", {}, unattended, " without questions; the report says so"), light, h("button", { class: "main", id: "bringup-start" }, "Begin")));
   list = h("div", {});
   byID("bringup-body").append(
-    h("p", { class: "note" }, "Dies without protection are destroyed by electrostatic discharge and by wrong supplies. Wear a wrist strap, limit the current, bring up supplies before inputs, and never let two chips drive one lane."),
+    h("p", { class: "note" }, "Dies without protection are destroyed by electrostatic discharge and by wrong supplies. Wear a wrist strap, limit the current, bring up supplies before inputs, and never let two chips drive one output lane."),
     form, runs, said, question, place, patch, list);
   app.hub.on("live", load);
   // A browser may keep a page that was left, with its streams: the run would wait for an answer that nobody can give.

@@ -1,9 +1,9 @@
 // One chip large, with its histogram and its times.
 
 import { byID, colour, fit, h, seen, select, setOptions, text } from "./dom.mjs";
-import { age, best, die, pictures, render, stale } from "./frames.mjs";
+import { age, best, clipping, die, pictureOptions, pictures, render, stale } from "./frames.mjs";
 import { pixelAt } from "./lattice.mjs";
-import { reading, trimOf } from "./reading.mjs";
+import { falls, reading, trimOf } from "./reading.mjs";
 import { highest, histogram } from "./range.mjs";
 import { ageText } from "./stats.mjs";
 import { clock, duration, num, volts, windowText, words } from "./units.mjs";
@@ -11,13 +11,14 @@ import { clock, duration, num, volts, windowText, words } from "./units.mjs";
 const BINS = 128;
 let app, name = "", view = "", marked = true;
 let pointed, cursor, readingLine; // the pixel that is read: row and column of the frame
-let canvas, hist, facts, viewBox, note, visible, keep = {}, shown, last = 0;
+let canvas, hist, facts, viewBox, note, scale, visible, keep = {}, shown, last = 0;
 
 export function start(a) {
   app = a;
   const mark = h("label", {}, h("input", { type: "checkbox", id: "mark-clipped", checked: true, onchange: (e) => {
     marked = e.target.checked;
     shown = undefined;
+    last = 0;
   } }), " mark clipped pixels");
   viewBox = select("View", [["", "largest"]], "", (v) => {
     view = v;
@@ -31,7 +32,8 @@ export function start(a) {
   facts = h("dl", { class: "facts", id: "chip-facts" });
   note = h("p", { class: "note", id: "chip-note", hidden: true });
   const health = h("p", { class: "small", id: "chip-health" });
-  byID("chip-body").append(large(), readingLine, health, note, hist, facts);
+  scale = h("p", { class: "scale", id: "chip-scale" });
+  byID("chip-body").append(large(), scale, readingLine, health, note, hist, facts);
   visible = seen(byID("chip"), () => draw(performance.now()));
   app.hub.on("chip", ({ name: to, quiet }) => {
     name = to;
@@ -67,13 +69,15 @@ function draw(now) {
   if (p === shown) return;
   shown = p;
   const high = parse(colour("high")), low = parse(colour("low"));
-  const { range } = render(canvas, p, keep, marked && [low, high]);
+  const { range } = render(canvas, p, keep, marked && !p.set.failure && [low, high]); // what was not read is not clipped
+  canvas.parentElement.dataset.clips = clipping(p);
   canvas.dataset.job = `${p.set.task}/${num(p.set.job)}/${p.frame.view}`;
   tellReading();
   if (now - last < 150) return; // numbers that nobody could read
   last = now;
   canvas.setAttribute("aria-label", `${name}: ${p.frame.rows} rows by ${p.frame.columns} columns, codes ${Math.round(range[0])} black to ${Math.round(range[1])} white`);
   drawHist(p, range);
+  showScale(p, range);
   showFacts(p, range);
 }
 
@@ -133,6 +137,22 @@ function tellReading() {
   }
 }
 
+// showScale is the legend of the picture: which code and volts are black and white, which way light goes, and what the
+// colours of clipped pixels mean.
+function showScale(p, range) {
+  const f = p.frame, cls = app.classes.get(app.chips.get(f.chip)?.class), down = falls(cls);
+  const at = (c) => `${Math.round(c)} (${volts(num(f.code_zero_volts) + c * num(f.volts_per_code))})`;
+  const ends = pictureOptions.white === "light" && down ? [range[1], range[0]] : range;
+  const low = num(f.clipped_low), high = num(f.clipped_high), all = Math.max(1, p.codes.length);
+  const mark = (kind, n, what) => n > 0 && marked && !p.set.failure && h("span", { class: "clips", title: "clipped: the light may be any beyond", data: { clip: kind } }, `${((100 * n) / all).toPrecision(3)} % ${what}`);
+  const now = [at(ends[0]), at(ends[1]), down, low, high, marked].join();
+  if (scale.dataset.now === now) return;
+  scale.dataset.now = now;
+  scale.replaceChildren(...[h("span", {}, `code ${at(ends[0])}`), h("span", { class: "ramp", role: "img", "aria-label": "from black to white" }), h("span", {}, at(ends[1])),
+    h("span", { class: "muted" }, `more light, ${down ? "lower" : "higher"} code`),
+    mark("low", low, "at the lowest code"), mark("high", high, "at the highest code")].filter(Boolean));
+}
+
 const parse = (c) => c.match(/\d+(\.\d+)?/g).slice(0, 3).map(Number);
 
 function empty() {
@@ -142,6 +162,8 @@ function empty() {
   text(byID("chip-stamp"), name ? "No frame yet: no task reads this chip." : "Choose a chip.");
   byID("chip-large").dataset.state = "none";
   facts.replaceChildren();
+  scale.replaceChildren();
+  delete scale.dataset.now;
   fit(hist);
 }
 

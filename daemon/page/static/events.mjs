@@ -6,6 +6,7 @@ import { Feed } from "./link.mjs";
 import { clock, count, num, words } from "./units.mjs";
 
 const MOST = 300;
+const FEW = 6; // chips that are named of an event
 const grave = { SEVERITY_INFO: ["info", "i"], SEVERITY_WARNING: ["warning", "!"], SEVERITY_ERROR: ["error", "✕"] };
 const order = ["SEVERITY_INFO", "SEVERITY_WARNING", "SEVERITY_ERROR"];
 let app, list, least = "SEVERITY_INFO", last = 0, journal = "", lost = 0, empty;
@@ -54,7 +55,7 @@ function show(e) {
     h("span", { class: "what" }, h("b", {}, words(e.kind, "EVENT_KIND_")), " ", e.text ?? "",
       num(e.count) > 1 ? h("span", { class: "muted" }, ` ${num(e.count)} times`) : "",
       e.task && !(e.text ?? "").includes(e.task) ? h("span", { class: "muted" }, ` task ${e.task}`) : "",
-      (e.chips ?? []).length ? h("span", { class: "muted" }, ` ${e.chips.join(", ")}`) : "",
+      (e.chips ?? []).length ? h("span", { class: "muted" }, ` ${e.chips.length > FEW ? `${e.chips.slice(0, FEW - 1).join(", ")} and ${e.chips.length - FEW + 1} more` : e.chips.join(", ")}`) : "",
       facts ? h("span", { class: "muted facts-line" }, " " + facts) : ""));
   item.hidden = order.indexOf(e.severity) < order.indexOf(least);
   list.prepend(item);

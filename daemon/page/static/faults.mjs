@@ -6,15 +6,15 @@ import { clock, count, num } from "./units.mjs";
 
 // What each kind needs of: line, other (line), chip, input, lane.
 const kinds = {
-  LINE_STUCK_ACTIVE: ["a line is always active", "line"],
-  LINE_STUCK_INACTIVE: ["a line is never active", "line"],
-  LINES_SWAPPED: ["two lines are swapped", "line", "other"],
+  LINE_STUCK_ACTIVE: ["a select line is always active", "line"],
+  LINE_STUCK_INACTIVE: ["a select line is never active", "line"],
+  LINES_SWAPPED: ["two select lines are swapped", "line", "other"],
   INPUT_OPEN_ACTIVE: ["an input is open, always active", "chip", "input"],
   INPUT_OPEN_INACTIVE: ["an input is open, never active", "chip", "input"],
-  INPUT_SHORTED: ["an input is shorted to another line", "chip", "input", "other"],
-  CHIP_DEAD: ["a chip never drives its lane", "chip"],
-  LANE_OPEN: ["a lane is open", "lane"],
-  LANE_SATURATED: ["a lane reads full scale", "lane"],
+  INPUT_SHORTED: ["an input is shorted to another select line", "chip", "input", "other"],
+  CHIP_DEAD: ["a chip never drives its output lane", "chip"],
+  LANE_OPEN: ["an output lane is open", "lane"],
+  LANE_SATURATED: ["an output lane reads full scale", "lane"],
 };
 const PREFIX = "FAULT_KIND_";
 const KEPT = "facetd-probe"; // the last report, for when the page is loaded anew
@@ -22,7 +22,7 @@ let app, mark, probed, list, said, kind = "LINE_STUCK_ACTIVE", fields = {}, now 
 
 export function describe(f) {
   const words = kinds[(f.kind ?? "").slice(PREFIX.length)]?.[0] ?? f.kind;
-  const where = [f.line && `line ${f.line}`, f.chip && `chip ${f.chip}`, f.kind?.startsWith(PREFIX + "INPUT") && `input ${f.input ?? 0}`, f.other_line && `other line ${f.other_line}`, f.lane && `lane ${f.lane}`];
+  const where = [f.line && `select line ${f.line}`, f.chip && `chip ${f.chip}`, f.kind?.startsWith(PREFIX + "INPUT") && `input ${f.input ?? 0}`, f.other_line && `${f.kind?.endsWith("SWAPPED") ? "with" : "to"} select line ${f.other_line}`, f.lane && `output lane ${f.lane}`];
   return `${words}: ${where.filter(Boolean).join(", ")}`;
 }
 
@@ -37,11 +37,11 @@ export function start(a, node, marker, prober) {
     enable();
   });
   box.box.id = "fault-kind";
-  fields.line = select("Line", [], "", () => {});
+  fields.line = select("Select line", [], "", () => {});
   fields.chip = select("Chip", [], "", inputs);
   fields.input = select("Input", [], "", () => {});
-  fields.other = select("Other line", [], "", () => {});
-  fields.lane = select("Lane", [], "", () => {});
+  fields.other = select("Other select line", [], "", () => {});
+  fields.lane = select("Output lane", [], "", () => {});
   form = h("form", { id: "fault-form", onsubmit: add }, h("div", { class: "row" }, box.node, Object.values(fields).map((f) => f.node), h("button", {}, "Put it in")));
   report = h("pre", { id: "probe-report", tabindex: "0", hidden: true, "aria-label": "Report of the probe" });
   probing = h("button", { type: "button", id: "probe", onclick: probe }, "Probe the select lines");
@@ -89,8 +89,8 @@ async function load() {
 function show(got) {
   now = got.faults ?? [];
   const remove = (i) => h("button", { type: "button", class: "small", onclick: () => put(now.filter((_, j) => j !== i)), "aria-label": `Clear: ${describe(now[i])}` }, "Clear");
-  list.replaceChildren(...(now.length ? now.map((f, i) => h("li", {}, h("span", { class: "bad" }, describe(f)), " ", remove(i))) : [h("li", { class: "muted" }, "None: the bus is fault-free.")]),
-    num(got.contentions) ? h("li", { class: "bad" }, `Two chips began to drive one lane ${count(got.contentions, "time")}; on a real bus that can destroy them.`) : "");
+  list.replaceChildren(...(now.length ? now.map((f, i) => h("li", {}, h("span", {}, `Test: ${describe(f)}`), " ", remove(i))) : [h("li", { class: "muted" }, "None: the bus is fault-free.")]),
+    num(got.contentions) ? h("li", { class: "bad" }, `Two chips began to drive one output lane ${count(got.contentions, "time")}; on a real bus that can destroy them.`) : "");
   mark(now);
 }
 

@@ -107,12 +107,13 @@ function tools() {
     },
   }), " codes");
   fixedBoxes = h("span", { class: "row", hidden: true }, number("low", "from"), number("high", "to"));
-  const range = select("Range", [["auto", "auto (1–99 %)"], ["full", "full scale"], ["fixed", "fixed"]], "auto", (v) => {
+  const range = select("Range", [["auto", "auto"], ["full", "full scale"], ["fixed", "fixed"]], "auto", (v) => {
     options.range = v;
     fixedBoxes.hidden = v !== "fixed";
     redraw();
   });
   range.box.id = "range-mode";
+  range.box.title = "auto: from the 1st to the 99th percentile of the codes of a picture";
   const codes = select("Codes", [["CODES_RAW", "raw"], ["CODES_CORRECTED", "corrected"], ["CODES_CORRECTED_SQUARE", "corrected, square"]], options.codes, (v) => {
     options.codes = v;
     feed.restart();
@@ -134,7 +135,7 @@ function tools() {
     redraw();
   });
   where.box.id = "window-place";
-  const order = select("Chips", [["direction", "by direction"], ["grid", "rows and columns"], ["group", "by group"], ["lane", "by lane"], ["axis", "by side"],
+  const order = select("Chips", [["direction", "by direction"], ["grid", "rows and columns"], ["group", "by group"], ["lane", "by output lane"], ["axis", "by side"],
     ["sphere", "panorama, all around"], ["ahead", "panorama, looking ahead"]], options.order, (v) => {
     picked = v;
     reorder(v);
@@ -224,6 +225,9 @@ function place() {
     st.width = b.w * unit + "px";
     st.height = b.h * unit + "px";
     t.button.dataset.small = b.w * unit < 74;
+    // Where name and age have no room beside each other, the age of what is fresh gives way: it is told of what is not.
+    t.button.dataset.tight = b.w * unit < 7.2 * t.chip.name.length + 48;
+    st.setProperty("--name", Math.min(11.2, (b.w * unit - 9) / (0.6 * Math.max(1, t.chip.name.length))).toFixed(1) + "px");
   }
   heads.replaceChildren(...(layout.labels ?? []).map((l) => {
     const head = h("p", { class: "group-head" }, l.text);
@@ -309,6 +313,14 @@ export function best(views, now = performance.now()) {
 // die is what a canvas of render stands in: the chip, with its proportions, of which a window covers a part.
 export const die = (canvas) => h("span", { class: "die" }, canvas);
 
+// clipping is at which end half of a picture or more is clipped: "high", "low" or ""; "failed" is one that its job did not
+// read whole.
+export function clipping(p) {
+  if (p.set.failure) return "failed";
+  const half = p.codes.length / 2;
+  return num(p.frame.clipped_high) >= half ? "high" : num(p.frame.clipped_low) >= half ? "low" : "";
+}
+
 // render draws a picture into a canvas. keep has the range of the last time.
 export function render(canvas, p, keep, mark) {
   const cls = app.classes.get(app.chips.get(p.frame.chip)?.class);
@@ -369,6 +381,7 @@ function draw() {
     const p = best(t.views, now);
     if (!p) continue;
     render(t.canvas, p, t);
+    t.canvas.parentElement.dataset.clips = clipping(p);
     if (p !== t.shown) {
       drawn.add(now);
       lags.push(hostLag(p));

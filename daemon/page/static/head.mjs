@@ -7,6 +7,7 @@ import { count, duration, num } from "./units.mjs";
 
 const EACH_MS = 1000;
 const SEEN = "facetd-failed-recordings", LONG_AGO_MS = 24 * 3600e3;
+const gone = new Set(); // recordings that ended since the health last told of those that run
 let app, device, before = 0, asking = false, said, failed;
 
 export function start(a) {
@@ -35,6 +36,9 @@ async function ask() {
   asking = false;
 }
 
+// running are those of recordings that have not ended meanwhile.
+export const running = (told = []) => told.filter((name) => !gone.has(name));
+
 // facts are those of the device: its link and its clock. Only what is not as usual is marked.
 export function facts() {
   if (!device) return [];
@@ -48,7 +52,9 @@ export function facts() {
 }
 
 // recordings shows those that run, each with the button that ends it, in every room.
-function recordings({ recordings: names = [] }) {
+function recordings({ recordings: told = [] }) {
+  for (const name of gone) if (!told.includes(name)) gone.delete(name);
+  const names = running(told);
   const list = byID("recording-list");
   const before = [...list.children].map((n) => n.dataset.recording);
   if (before.join("\n") === names.join("\n")) return;
@@ -80,6 +86,9 @@ async function broken() {
 async function end(name) {
   try {
     const got = await call("RecordService", "StopRecording", { name });
+    gone.add(name);
+    recordings({ recordings: [...byID("recording-list").children].map((n) => n.dataset.recording) });
+    app.hub.emit("recordings");
     text(said, `${name} ended with ${count(got.recording?.frame_sets, "frame set")}.`);
   } catch (e) {
     text(said, e.message);

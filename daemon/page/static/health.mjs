@@ -3,6 +3,7 @@
 
 import { call } from "./api.mjs";
 import { byID, h, text } from "./dom.mjs";
+import { running } from "./head.mjs";
 import { count, num, words } from "./units.mjs";
 
 const signs = { HEALTH_STATE_BAD: "✕", HEALTH_STATE_DEGRADED: "▲", HEALTH_STATE_NOT_JUDGED: "○", HEALTH_STATE_GOOD: "" };
@@ -10,12 +11,13 @@ const levels = { HEALTH_STATE_BAD: "bad", HEALTH_STATE_DEGRADED: "warn" };
 const short = { UNDRIVEN: "no signal", SATURATED: "full scale", CLIPPED: "clipped", HOT_PIXELS: "hot pixels", NOISY: "noisy", DRIFTED: "drifted",
   FOREIGN_PATTERN: "other chip", OLD_CORRECTION_MAP: "old map", NO_FRAMES: "no frames", JOBS_FAILED: "jobs fail", JOBS_LATE: "jobs late", HOST_BEHIND: "behind", DEVICE_LOST: "lost" };
 const kept = 3; // findings that are shown whole; the others open by a click
-let app, health, asking = false, missing = false, chip = "", said, drawn = "", replay;
+let app, health, asking = false, missing = false, chip = "", said, put, drawn = "", replay;
 
 export function start(a) {
   app = a;
   said = h("p", { class: "said", role: "status", id: "health-said" });
-  byID("health-body").append(h("ol", { class: "findings", id: "findings-list" }), said);
+  put = h("p", { class: "small", id: "health-test", hidden: true }, h("span", {}), " ", h("a", { href: "#wiring" }, "See and clear them"));
+  byID("health-body").append(put, h("ol", { class: "findings", id: "findings-list" }), said);
   app.hub.on("status", ask);
   app.hub.on("chip", ({ name }) => {
     chip = name;
@@ -56,6 +58,10 @@ function show() {
     list.replaceChildren(...findings.map((f, i) => finding(f, was.get(f.id) ?? (i < kept && !f.shelving))));
     at();
   }
+  // What is found may be what somebody has put in to try the array out: then it is a test, and no fault of its wires.
+  const faults = num(health.injected_faults);
+  put.hidden = !faults;
+  text(put.firstChild, `A test runs: ${count(faults, "fault")} of the virtual bus ${faults === 1 ? "was" : "were"} put in on purpose, and what is found below may come of ${faults === 1 ? "it" : "them"}.`);
   ofTiles(findings);
   ofChip();
 }
@@ -63,7 +69,7 @@ function show() {
 // focused remembers which part of which finding has the focus, and returns what gives it back: figures change by the
 // second, and whoever uses the keyboard must not begin anew each time.
 function focused(list) {
-  const part = "summary, button", active = document.activeElement, details = list.contains(active) && active.closest("details");
+  const part = "summary, button, a", active = document.activeElement, details = list.contains(active) && active.closest("details");
   if (!details) return () => {};
   const id = details.dataset.id, n = [...details.querySelectorAll(part)].indexOf(active);
   return () => list.querySelector(`details[data-id="${CSS.escape(id)}"]`)?.querySelectorAll(part)[n]?.focus();
@@ -75,12 +81,12 @@ function head(open) {
   node.dataset.level = worst ? levels[worst.state] : "";
   const good = (health.chips ?? []).filter((c) => c.state === "HEALTH_STATE_GOOD").length;
   const others = open.length > 1 ? `, ${open.length - 1} more` : "";
-  text(node, worst ? `${signs[worst.state]} ${words(worst.state, "HEALTH_STATE_")}: ${subject(worst)} ${short[kind(worst)] ?? words(kind(worst))}${others}`
+  text(node, worst ? `${signs[worst.state]} ${words(worst.state, "HEALTH_STATE_")}: ${subject(worst)}: ${worst.fault || (short[kind(worst)] ?? words(kind(worst)))}${others}`
     : `${good} of ${count((health.chips ?? []).length, "chip")} good`);
 }
 
 const kind = (f) => (f.kind ?? "").slice("HEALTH_FINDING_KIND_".length);
-const subject = (f) => ({ HEALTH_SUBJECT_LANE: "lane ", HEALTH_SUBJECT_SELECT_LINE: "line ", HEALTH_SUBJECT_TASK: "task ", HEALTH_SUBJECT_DEVICE: "device " }[f.subject] ?? "") +
+const subject = (f) => ({ HEALTH_SUBJECT_LANE: "output lane ", HEALTH_SUBJECT_SELECT_LINE: "select line ", HEALTH_SUBJECT_TASK: "task ", HEALTH_SUBJECT_DEVICE: "device " }[f.subject] ?? "") +
   (f.name || (f.subject === "HEALTH_SUBJECT_HOST" ? "host" : "array"));
 
 function finding(f, open) {
@@ -93,10 +99,34 @@ function finding(f, open) {
       row("So", f.consequence), row("Since", `${(num(f.since_bus_ns) / 1e9).toFixed(1)} s of bus time`),
       row("Seen", f.acknowledgement && by(f.acknowledgement)),
       row("Shelved", f.shelving && `until ${new Date(f.shelving.until_time).toISOString().slice(11, 16)} UTC, ${by(f.shelving)}`)),
-    h("p", { class: "row" },
+    h("p", { class: "row" }, steps(f.action),
       !f.acknowledgement && h("button", { type: "button", class: "small", onclick: () => act("AcknowledgeFinding", { id: f.id, by: "page" }) }, "I have seen it"),
       f.shelving ? h("button", { type: "button", class: "small", onclick: () => act("ShelveFinding", { id: f.id, duration: "0s", by: "page" }) }, "Unshelve")
         : h("button", { type: "button", class: "small", onclick: () => act("ShelveFinding", { id: f.id, duration: "3600s", by: "page", note: "expected" }) }, "Shelve for an hour"))));
+}
+
+// places are where the page has what a command of an advice does.
+const places = { probe: ["wiring", "Probe on this page"], calibrate: ["calibration", "Calibrate on this page"], bringup: ["bringup", "Bring up on this page"],
+  events: ["events", "Events on this page"], status: ["rates", "Rates on this page"] };
+
+// steps are the commands of an advice, to copy, and the parts of the page that do the same.
+function steps(action = "") {
+  const commands = [...new Set([...action.matchAll(/'(facetctl [^']+)'/g)].map((m) => m[1]))];
+  return commands.flatMap((c) => {
+    const [id, label] = places[c.split(" ")[1]] ?? [];
+    return [h("button", { type: "button", class: "small", data: { command: c }, onclick: () => copy(c) }, `Copy ${c}`), id && !byID(id).hidden && h("a", { href: "#" + id }, label)];
+  });
+}
+
+// copy puts a command where the operator's own terminal takes it from; without leave of the browser it is shown to be taken.
+async function copy(command) {
+  try {
+    await navigator.clipboard.writeText(command);
+    app.say(said, "", `Copied: ${command}`);
+  } catch {
+    app.say(said, "", command);
+    getSelection().selectAllChildren(said);
+  }
 }
 
 async function act(method, request) {
@@ -140,12 +170,14 @@ function ofChip() {
 // facts are those of the head that concern more than chips: only what is not as usual is marked.
 export function facts() {
   if (!health) return [];
+  const away = health.device && !health.device.connected; // then jobs are not counted one by one: the finding of the device is
   const out = [], missed = num(health.jobs_late) + num(health.jobs_failed);
   const since = health.missed_since_bus_ns === undefined ? "" : ` since ${(num(health.missed_since_bus_ns) / 1e9).toFixed(1)} s`;
   const lately = health.last_missed_bus_ns !== undefined && num(health.bus_ns) - num(health.last_missed_bus_ns) < 10e9;
-  out.push(["Late, failed", missed ? `${num(health.jobs_late)}, ${num(health.jobs_failed)}${since}` : "none", lately]);
-  out.push(["Recording", (health.recordings ?? []).length ? String(health.recordings.length) : "none", false]);
-  if (num(health.injected_faults)) out.push(["Faults injected", String(num(health.injected_faults)), true]);
+  out.push(["Late, failed", away ? "not counted: the device is lost" : missed ? `${num(health.jobs_late)}, ${num(health.jobs_failed)}${since}` : "none", lately && !away]);
+  const recordings = running(health.recordings).length;
+  out.push(["Recording", recordings ? count(recordings, "recording") : "none", false]);
+  if (num(health.injected_faults)) out.push(["Test", `${count(health.injected_faults, "fault")} put in on purpose`, false]);
   if (num(health.silent_chips)) out.push(["Silent by probe", String(num(health.silent_chips)), true]);
   if (num(health.host_behind)) out.push(["Host behind", `${count(health.host_behind, "time")}, by up to ${(num(health.worst_lag_ns) / 1e9).toFixed(2)} s`, true]);
   if (replay) {

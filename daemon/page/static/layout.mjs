@@ -92,7 +92,7 @@ export function direction(mount) {
 export function grouped(chips, by, groups = []) {
   const of = new Map();
   for (const g of groups) for (const c of g.chips ?? []) if (!of.has(c)) of.set(c, g.name);
-  const name = { group: (c) => of.get(c.name) ?? "", lane: (c) => (c.lane ? `lane ${c.lane}` : ""), direction: (c) => direction(c.mount) }[by] ?? (() => "");
+  const name = { group: (c) => of.get(c.name) ?? "", lane: (c) => (c.lane ? `output lane ${c.lane}` : ""), direction: (c) => direction(c.mount) }[by] ?? (() => "");
   const out = new Map();
   for (const c of chips) out.set(name(c), [...(out.get(name(c)) ?? []), c]);
   return [...out].sort(([a], [b]) => (a === "") - (b === "")).map(([label, list]) => ({ label: label || "in no group", chips: list }));

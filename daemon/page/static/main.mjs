@@ -129,7 +129,7 @@ function showLink() {
   node.dataset.state = link.state;
   const said = {
     loading: "Connecting…",
-    live: "Connected",
+    live: "Daemon connected",
     lost: "Connection lost",
     barred: "Not allowed",
     paused: "Paused while hidden",
@@ -254,6 +254,7 @@ hub.on("link", () => {
 });
 hub.on("live", loadCaller);
 hub.on("status", onStatus);
+for (const news of ["health", "recordings"]) hub.on(news, () => app.status && showFacts(app.status)); // at once, that nothing speaks against it
 hub.on("tick", showBanner);
 // The banner stays below the head, however high that is.
 new ResizeObserver(([e]) => document.documentElement.style.setProperty("--head", e.target.offsetHeight + "px")).observe(document.querySelector(".bar"));

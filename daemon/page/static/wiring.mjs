@@ -14,7 +14,7 @@ export function start(a) {
   typed = h("input", { id: "wiring-lines", size: "24", spellcheck: "false", autocomplete: "off", placeholder: "such as fw, x0", oninput: read, "aria-describedby": "wiring-said" });
   said = h("p", { id: "wiring-said", role: "status" }, "Waiting for the array…");
   grid = h("div", { class: "scroll", id: "wiring-grid", tabindex: "0", role: "region", "aria-label": "Chips and select lines" });
-  byID("wiring-tools").append(h("label", {}, "Active lines ", typed), h("button", { type: "button", onclick: () => set([]) }, "None"));
+  byID("wiring-tools").append(h("label", {}, "Active select lines ", typed), h("button", { type: "button", onclick: () => set([]) }, "None"));
   const side = h("div", { id: "wiring-side" });
   byID("wiring-body").append(said, h("div", { class: "two" }, grid, side));
   faults.start(app, side, mark, probed);
@@ -26,15 +26,15 @@ function build() {
   for (const l of active) if (!lines.includes(l)) active.delete(l);
   rows = new Map();
   heads = new Map();
-  const head = h("tr", {}, h("th", { scope: "col" }, "Chip"), h("th", { scope: "col" }, "Lane"), lines.map((line) => {
-    const button = h("button", { type: "button", class: "small", "aria-pressed": "false", title: `Line ${line}: active or not`, onclick: () => toggle(line) }, line);
+  const head = h("tr", {}, h("th", { scope: "col" }, "Chip"), h("th", { scope: "col" }, "Output lane"), lines.map((line) => {
+    const button = h("button", { type: "button", class: "small", "aria-pressed": "false", title: `Select line ${line}: active or not`, onclick: () => toggle(line) }, line);
     heads.set(line, button);
     return h("th", { scope: "col", data: { line } }, button);
   }), h("th", { scope: "col" }, "Under this word"), h("th", { scope: "col", class: "answers" }, "Probed"));
   const body = chips.map((chip) => {
     const state = h("td", { class: "reach" });
     const row = h("tr", { data: { chip: chip.name } },
-      h("th", { scope: "row" }, h("button", { type: "button", class: "plain", title: `Only the lines of ${chip.name}`, onclick: () => set(chip.selects ?? []) }, chip.name)),
+      h("th", { scope: "row" }, h("button", { type: "button", class: "plain", title: `Only the select lines of ${chip.name}`, onclick: () => set(chip.selects ?? []) }, chip.name)),
       h("td", { class: "muted" }, chip.lane ?? ""),
       lines.map((line) => {
         const inputs = (chip.selects ?? []).flatMap((l, i) => (l === line ? [i] : []));
@@ -83,9 +83,9 @@ async function refresh() {
       lanes.set(lane, [...(lanes.get(lane) ?? []), c]);
     }
     const crowded = [...lanes].filter(([, list]) => list.length > 1).map(([lane]) => lane);
-    text(said, lines.length === 0 ? "No line is active: no chip listens. Choose lines in the head of the table, or a chip for the word of that chip." :
+    text(said, lines.length === 0 ? "No select line is active: no chip listens. Choose some in the head of the table, or a chip for the word of that chip." :
       `The word ${lines.join(" + ")} reaches ${count(reaches.size, "chip")}${reaches.size ? ": " + [...reaches].join(", ") : ""}.` +
-      (crowded.length ? ` It cannot be a readout word: more than one chip would drive lane ${crowded.join(" and lane ")}.` : ""));
+      (crowded.length ? ` It cannot be a readout word: more than one chip would drive output lane ${crowded.join(" and output lane ")}.` : ""));
   } catch (e) {
     if (turn !== asked) return;
     show(new Set());
