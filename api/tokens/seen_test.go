@@ -179,6 +179,30 @@ func TestPhasesAreToldApart(t *testing.T) {
 	}
 }
 
+// TestWhatDrawingsUseIsToldApart: any two series; each shade from the next, and the first from what it lies on; and in
+// the map of a wiring the dots of inputs, the marks of groups and the signs of what is wrong.
+func TestWhatDrawingsUseIsToldApart(t *testing.T) {
+	for i, a := range Series {
+		for _, b := range Series[:i] {
+			apart(t, a, b)
+		}
+	}
+	below := Grounds[2]
+	for _, s := range Shades {
+		apart(t, below, s)
+		below = s
+	}
+	byName := map[string]Colour{}
+	for _, c := range Inks {
+		byName[c.Name] = c
+	}
+	for _, pair := range [][2]Colour{{byName["accent"], byName["focus"]}, {byName["accent"], States[1]},
+		{byName["focus"], States[1]}, {byName["muted"], Series[0]}, {byName["muted"], Series[1]},
+		{byName["muted"], Series[2]}} {
+		apart(t, pair[0], pair[1])
+	}
+}
+
 // TestStatesAreToldApart: a warning from what is bad, and both from the texts and marks that say nothing of a state.
 func TestStatesAreToldApart(t *testing.T) {
 	warn, bad := States[0], States[1]

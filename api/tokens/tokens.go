@@ -66,6 +66,26 @@ var Clips = []Colour{
 	{"low", "#1769aa", "#74b6f0"},
 }
 
+// Series are curves and bars beside each other, each with its name: any two may be neighbours.
+var Series = []Colour{
+	{"series-1", "#425fc9", "#2293d9"},
+	{"series-2", "#bf180b", "#fa521d"},
+	{"series-3", "#795361", "#c6f705"},
+	{"series-4", "#130b9b", "#a68e89"},
+	{"series-5", "#4c0709", "#f4efd3"},
+	{"series-6", "#140721", "#28ebfc"},
+}
+
+// Shades are of how often or how much something is, from the least to the most, upon what is sunken: each stands beside
+// the next.
+var Shades = []Colour{
+	{"shade-1", "#30d7f3", "#1a426c"},
+	{"shade-2", "#9b9ca8", "#785c5f"},
+	{"shade-3", "#4e87ca", "#2178eb"},
+	{"shade-4", "#7b6e5f", "#a9a4bc"},
+	{"shade-5", "#275c96", "#acebc5"},
+}
+
 // CSS is a style sheet that gives every colour as a custom property, such as --ink or --phase-load, by the scheme that
 // the reader prefers, or that data-theme ("light" or "dark") of the root has chosen.
 func CSS() []byte {
@@ -100,7 +120,7 @@ func Themed(rule string) string {
 // All are all colours by the names of their custom properties.
 func All() []Colour {
 	var all []Colour
-	for _, list := range [][]Colour{Grounds, Inks, States, Clips} {
+	for _, list := range [][]Colour{Grounds, Inks, States, Clips, Series, Shades} {
 		all = append(all, list...)
 	}
 	for _, p := range Phases {

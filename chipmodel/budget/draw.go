@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Measures of the drawing in pixels.
@@ -20,27 +21,17 @@ const (
 	drawDecades = 4
 )
 
-// drawLight and drawDark are the rules of style. The colours are those of Okabe and Ito (Color Universal Design, 2008,
-// from memory), and what is drawn says its nature in words as well.
-const (
-	drawLight = `text{font:12px system-ui,sans-serif;fill:#1d2327}
+// drawStyle is the style, in the colours of everything that is looked at; what is drawn says its nature in words as
+// well.
+const drawStyle = `text{font:12px system-ui,sans-serif;fill:var(--ink)}
 .title{font-size:15px;font-weight:600}
-.quiet{fill:#5c6570}
-.grid{stroke:#c9ccc8}
-.random{fill:#0072b2}
-.fixed{fill:#d55e00}
-.systematic{fill:#009e73}
-.sum{fill:#5c6570}
+.quiet{fill:var(--muted)}
+.grid{stroke:var(--line)}
+.random{fill:var(--series-1)}
+.fixed{fill:var(--series-2)}
+.systematic{fill:var(--series-3)}
+.sum{fill:var(--muted)}
 `
-	drawDark = `text{fill:#e3e6e4}
-.quiet{fill:#a5afb8}
-.grid{stroke:#454b50}
-.random{fill:#56b4e9}
-.fixed{fill:#e69f00}
-.systematic{fill:#35c79b}
-.sum{fill:#a5afb8}
-`
-)
 
 // Draw draws the terms as bars over a logarithmic axis of volts, the largest first, then the sums, and names what the
 // sums do not have in them.
@@ -50,7 +41,7 @@ func (b Budget) Draw(w io.Writer) error {
 	high := drawTop + drawRow*float64(len(rows)+unknown) + drawEnd
 	d := svg.New("budget", fmt.Sprintf("Noise and error of %s at %g lux", b.Class, b.Lux),
 		drawLeft+drawWide+drawRight, high)
-	d.Style(drawLight, drawDark)
+	d.Style(tokens.Style(drawStyle))
 	d.Text("title", 12, 24, fmt.Sprintf("%s (%s) at %g lux", b.Class, b.Chip, b.Lux))
 	d.Text("quiet", 12, 44, fmt.Sprintf("signal %.4g V, %.3g mV per decade, step %.3g mV", b.SignalVolts,
 		1e3*b.VoltsPerDecade, 1e3*b.StepVolts))

@@ -134,12 +134,12 @@ func (m *Monitor) tellExchange(x *exchange) *facetdv1.HealthFinding {
 	f := w.tell(m.array, c, worst, since)
 	f.Id = idOf(c, "swapped")
 	f.Fault = "swapped with select line " + second
-	f.Text = fmt.Sprintf("select line %s: swapped with select line %s (%d chips: %s); frames of %s show %s of the fixed "+
-		"pattern of %s (up to %s is chance)", first, second, len(x.chips), listed(m.array, x.chips),
+	f.Text = fmt.Sprintf("select line %s: swapped with select line %s (%d chips: %s); frames of %s show %s of the "+
+		"fixed pattern of %s (up to %s is chance)", first, second, len(x.chips), listed(m.array, x.chips),
 		m.array.Chips[shows].Name, percent(worst.measured), m.chips[shows].last.Other, percent(worst.limit))
 	f.Cause = fmt.Sprintf("the wires of %s and %s are exchanged between the host and the chips, or in the array file",
 		first, second)
-	f.Action = "run 'facetctl probe' when the array may be used, to confirm it; then exchange the two wires, or the two " +
-		"names in the array file"
+	f.Action = "run 'facetctl probe' when the array may be used, to confirm it; then exchange the two wires, or the " +
+		"two names in the array file"
 	return f
 }

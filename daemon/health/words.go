@@ -34,14 +34,18 @@ const (
 
 type words map[facetdv1.HealthSubject]string
 
+// stopAndProbe is what to do where chips answer to words that are not theirs.
+const stopAndProbe = "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines " +
+	"it names"
+
 var wordings = [numConditions]wording{
 	undriven: {
 		kind: facetdv1.HealthFindingKind_HEALTH_FINDING_KIND_UNDRIVEN, state: bad, slug: "undriven", unit: "codes",
 		below: true, inferred: true,
 		fault: words{ofChip: "no signal"},
 		shown: func(e evidence) string {
-			return fmt.Sprintf("pixels differ by %.2g codes, as on an output lane that no chip drives (up to %.2g)", e.measured,
-				e.limit)
+			return fmt.Sprintf("pixels differ by %.2g codes, as on an output lane that no chip drives (up to %.2g)",
+				e.measured, e.limit)
 		},
 		consequence: "their frames hold noise and nothing of the light",
 		cause: words{
@@ -172,9 +176,9 @@ var wordings = [numConditions]wording{
 			ofArray: "other chips answer to their select words: select lines are swapped, shorted or stuck active",
 		},
 		action: words{
-			ofChip:  "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
-			ofLane:  "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
-			ofArray: "stop: two chips may drive one output lane; run 'facetctl probe', then check the select lines it names",
+			ofChip:  stopAndProbe,
+			ofLane:  stopAndProbe,
+			ofArray: stopAndProbe,
 		},
 	},
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 	"facetd.example/scheduler"
 )
 
@@ -20,11 +21,11 @@ const (
 	exploreBottom = 74.0
 )
 
-// grainColours are by cells a side of a pixel: 1, 2, 4, 8 and more.
-var grainColours = [...]string{"#2f6fb3", "#1f9a7a", "#c98a1b", "#b4508f"}
+// grains are how many are told apart by cells a side of a pixel: 1, 2, 4, 8 and more, each by its series' colour.
+const grains = 4
 
 func grainOf(p *scheduler.ExplorePoint) int {
-	return min(int(math.Round(math.Log2(float64(p.CellsPerPixel))/2)), len(grainColours)-1)
+	return min(int(math.Round(math.Log2(float64(p.CellsPerPixel))/2)), grains-1)
 }
 
 // Exploration draws an exploration: on the left the highest rate against the pixels per chip, on the right skew against
@@ -108,8 +109,10 @@ func (s *exploration) begin() {
 	s.Drawing = svg.New("explore", fmt.Sprintf("What task %s could have on %s", s.x.Task, s.x.Array), width, height)
 	light, dark := inked(exploreInks)
 	light = exploreLight + light
-	for i, c := range grainColours {
-		light += fmt.Sprintf(".g%d{stroke:%s}\n.on.g%d{fill:%s;stroke:none}\n", i, c, i, c)
+	for i, c := range tokens.Series[:grains] {
+		const rule = ".g%d{stroke:%s}\n.on.g%[1]d{fill:%[2]s;stroke:none}\n"
+		light += fmt.Sprintf(rule, i, c.Light)
+		dark += fmt.Sprintf(rule, i, c.Dark)
 	}
 	s.Style(light, dark)
 	s.Rect("page", 0, 0, width, height)
@@ -203,7 +206,7 @@ func (s *exploration) batches() {
 func (s *exploration) key() {
 	y := exploreTop + exploreHigh + 58
 	x := exploreLeft
-	used := [len(grainColours)]bool{}
+	used := [grains]bool{}
 	for i := range s.x.Points {
 		used[grainOf(&s.x.Points[i])] = true
 	}

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Sizes of the drawing in pixels.
@@ -20,45 +21,27 @@ const (
 	band     = 4 // chips between stronger rules, to keep the eye on a row
 )
 
-// Colours for a light panel, and for a dark one where the reader's system asks for it. The
-// panel is drawn, so that the map can be read on whatever it is laid on.
-const (
-	lightPanel = `
-	.panel{fill:#fcfbf8;stroke:#b9b4a8}
-	.ink{fill:#20262e}
-	.dim{fill:#5d6670}
-	.row{fill:#f0ede4}
-	.line{stroke:#a79f8c;stroke-width:1}
-	.strong{stroke:#a79f8c;stroke-width:1.2}
-	.dot{fill:#0b5c6b}
-	.group{fill:#b4531a}
-	.many{fill:#fcfbf8;stroke:#b4531a;stroke-width:2}
-	.stem{stroke:#b4531a;stroke-width:1.5;opacity:.45}
-	.suspect{fill:none;stroke:#a3124f;stroke-width:2;stroke-dasharray:4 2.5}
-	.certain{fill:none;stroke:#a3124f;stroke-width:3}
-	.silent{fill:#fcfbf8;stroke:#a3124f;stroke-width:2}
+// panel is the style, in the colours of everything that is looked at. The panel is drawn, so that the map can be read
+// on whatever it is laid on.
+const panel = `
+	.panel{fill:var(--surface);stroke:var(--line)}
+	.ink{fill:var(--ink)}
+	.dim{fill:var(--muted)}
+	.row{fill:var(--sunken)}
+	.line{stroke:var(--edge);stroke-width:1}
+	.strong{stroke:var(--edge);stroke-width:1.2}
+	.dot{fill:var(--accent)}
+	.group{fill:var(--focus)}
+	.many{fill:var(--surface);stroke:var(--focus);stroke-width:2}
+	.stem{stroke:var(--focus);stroke-width:1.5;opacity:.45}
+	.suspect{fill:none;stroke:var(--bad);stroke-width:2;stroke-dasharray:4 2.5}
+	.certain{fill:none;stroke:var(--bad);stroke-width:3}
+	.silent{fill:var(--surface);stroke:var(--bad);stroke-width:2}
 	text{font:12px "DejaVu Sans Mono",Menlo,Consolas,monospace}
 	.title{font-size:16px;font-weight:bold}
-	.num{fill:#ffffff;font-weight:bold;font-size:11px}
+	.num{fill:var(--on-accent);font-weight:bold;font-size:11px}
 	.small{font-size:11px}
 `
-	darkPanel = `
-	.panel{fill:#171c22;stroke:#4a535e}
-	.ink{fill:#e8e6df}
-	.dim{fill:#a3acb5}
-	.row{fill:#20272f}
-	.line{stroke:#6b7580}
-	.strong{stroke:#6b7580}
-	.dot{fill:#56c2d6}
-	.num{fill:#10151a}
-	.group{fill:#f09a5b}
-	.many{fill:#171c22;stroke:#f09a5b}
-	.stem{stroke:#f09a5b}
-	.suspect{stroke:#ff8fb8}
-	.certain{stroke:#ff8fb8}
-	.silent{fill:#171c22;stroke:#ff8fb8}
-`
-)
 
 // Map draws a wiring as an SVG to solder from: a row for each chip, a column for
 // each host line, and where they cross a dot with the number of the chip's input.
@@ -139,7 +122,7 @@ func (d *drawing) measure() {
 func (d *drawing) draw() {
 	d.Drawing = svg.New("wiring", d.in.Title, d.width, d.height)
 	d.Put("<desc>%v chips on %v select lines</desc>\n", len(d.in.Chips), len(d.in.Lines))
-	d.Style(lightPanel, darkPanel)
+	d.Style(tokens.Style(panel))
 	d.Put(`<rect class="panel" x="0.5" y="0.5" width="%v" height="%v" rx="6"/>`+"\n", d.width-1, d.height-1)
 	d.text(margin, margin+14, "title ink", "", d.in.Title)
 	d.rows()

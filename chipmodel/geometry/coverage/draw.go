@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 	"facetd.example/chipmodel/geometry"
 )
 
@@ -69,25 +70,22 @@ func hammer(azimuth, elevation float64) (x, y float64) {
 	return drawWidth/2 - drawRadius*cos*math.Sin(azimuth/2)/half, drawHeight/2 - drawRadius*sin/half/2
 }
 
+const drawStyle = `text{font:13px sans-serif;fill:var(--ink)}
+.small{font-size:11px;fill:var(--muted)}
+.ground{fill:var(--sunken);stroke:var(--edge)}
+.t1{fill:var(--shade-1)}
+.t2{fill:var(--shade-2)}
+.t3{fill:var(--shade-3)}
+.t4{fill:var(--shade-4)}
+.t5{fill:var(--shade-5)}
+.grid{fill:none;stroke:var(--edge);stroke-width:0.5}
+.edge{fill:none;stroke:var(--ink);stroke-width:1.2}
+.name{font-size:11px;fill:var(--ink);stroke:var(--surface);stroke-width:2.5;paint-order:stroke}`
+
 // Draw draws what is seen, as SVG.
 func (r *Report) Draw(w io.Writer, title string) error {
 	d := svg.New("coverage", title, drawWidth, drawHeight)
-	d.Style(`text{font:13px sans-serif;fill:#222}
-.small{font-size:11px;fill:#555}
-.ground{fill:#f4f2ec;stroke:#888}
-.t1{fill:#cfe3f5}
-.t2{fill:#86b9e3}
-.t3{fill:#3f83c4}
-.t4{fill:#1d4f91}
-.t5{fill:#0e2a55}
-.grid{fill:none;stroke:#9a968c;stroke-width:0.5}
-.edge{fill:none;stroke:#b3480f;stroke-width:1.2}
-.name{font-size:11px;fill:#111;stroke:#fff;stroke-width:2.5;paint-order:stroke}`,
-		`text{fill:#ddd}
-.small{fill:#aaa}
-.ground{fill:#20242b;stroke:#777}
-.edge{stroke:#ff9a5c}
-.name{fill:#fff;stroke:#111}`)
+	d.Style(tokens.Style(drawStyle))
 	d.Text("", 16, 24, title)
 	d.Text("small", 16, 42, r.caption())
 	d.Put(`<path class="ground" d="%v"/>`+"\n", rim())

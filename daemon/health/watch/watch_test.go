@@ -71,7 +71,8 @@ const behind = "host/behind"
 func TestTheJournalOfFindings(t *testing.T) {
 	d := newDesk(t)
 	d.behind(true, time.Second)
-	if got := d.told(); !strings.Contains(got, "behind the timetable; by 1 s") || !strings.Contains(got, "See what else runs") {
+	if got := d.told(); !strings.Contains(got, "behind the timetable; by 1 s") ||
+		!strings.Contains(got, "See what else runs") {
 		t.Errorf("told %q", got)
 	}
 	d.Health(t.Context())

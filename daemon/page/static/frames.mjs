@@ -313,8 +313,8 @@ export function best(views, now = performance.now()) {
 // die is what a canvas of render stands in: the chip, with its proportions, of which a window covers a part.
 export const die = (canvas) => h("span", { class: "die" }, canvas);
 
-// clipping is at which end half of a picture or more is clipped: "high", "low" or ""; "failed" is one that its job did not
-// read whole.
+// clipping is at which end half of a picture or more is clipped: "high", "low" or ""; "failed" is one that its job left
+// incomplete.
 export function clipping(p) {
   if (p.set.failure) return "failed";
   const half = p.codes.length / 2;

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Arrow is what is drawn of a chip: how its picture moved, and how it should have.
@@ -21,10 +22,9 @@ func DrawMoves(w io.Writer, title string, of []Arrow) error {
 	const cell, frame, columns, top = 130.0, 84.0, 6, 56.0
 	rows := max((len(of)+columns-1)/columns, 1)
 	d := svg.New("moves", title, columns*cell+20, top+float64(rows)*(cell+10)+10)
-	d.Style("text{font:12px "+
-		"sans-serif;fill:#222}\n.frame{fill:#f4f2ec;stroke:#888}\n.want{stroke:#cfe3f5;stroke-width:7}\n"+
-		".was{stroke:#1d4f91;stroke-width:2}\n.dot{fill:#1d4f91}\n.wrong{stroke:#b3480f;stroke-width:2;fill:none}",
-		"text{fill:#ddd}\n.frame{fill:#20242b}\n.was{stroke:#86b9e3}\n.want{stroke:#30496b}\n.wrong{stroke:#ff9a5c}")
+	d.Style(tokens.Style("text{font:12px sans-serif;fill:var(--ink)}\n.frame{fill:var(--sunken);stroke:var(--edge)}\n" +
+		".want{stroke:var(--shade-1);stroke-width:7}\n.was{stroke:var(--series-1);stroke-width:2}\n" +
+		".dot{fill:var(--series-1)}\n.wrong{stroke:var(--series-2);stroke-width:2;fill:none}"))
 	d.Text("", 16, 24, title)
 	d.Text("", 16, 42, "broad: as the array file has it; thin, with a dot at its end: as it moved")
 	for i, a := range of {

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Focus is how sharp a chip is now, at best so far, and as its lens is described.
@@ -56,9 +57,9 @@ func DrawFocus(w io.Writer, title string, of []*Focus) error {
 		}
 	}
 	d := svg.New("focus", title, width, top+line*float64(len(of))+40)
-	d.Style("text{font:12px sans-serif;fill:#222}\n.now{fill:#86b9e3}\n.best{stroke:#1d4f91;stroke-width:3}\n"+
-		".lens{stroke:#b3480f;stroke-width:2;stroke-dasharray:4 2}\n.axis{stroke:#888}",
-		"text{fill:#ddd}\n.best{stroke:#cfe3f5}\n.lens{stroke:#ff9a5c}")
+	d.Style(tokens.Style("text{font:12px sans-serif;fill:var(--ink)}\n.now{fill:var(--series-1)}\n" +
+		".best{stroke:var(--ink);stroke-width:3}\n.lens{stroke:var(--series-2);stroke-width:2;stroke-dasharray:4 2}\n" +
+		".axis{stroke:var(--edge)}"))
 	d.Text("", 16, 24, title)
 	d.Text("", 16, 42, "bar: blur now; solid mark: best so far; dashed mark: what the lens allows")
 	x := func(v float64) float64 { return left + (width-left-40)*v/most }

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Curve is a line over time in seconds; it is broken where a value is not a number.
@@ -24,19 +25,17 @@ type Panel struct {
 	Curves []*Curve
 }
 
-// inks are the colours of curves, each beside its name: told apart by lightness too.
-var inks = []string{"#1d4f91", "#b3480f", "#2f7d4f", "#7a4fa3", "#9a7500", "#5f6b7a"}
-
 // DrawPanels draws panels of curves one below the other, over the same time.
 func DrawPanels(w io.Writer, class, title string, panels []Panel) error {
 	const width, left, right, high, gap, top = 820.0, 70.0, 120.0, 150.0, 46.0, 56.0
 	d := svg.New(class, title, width, top+float64(len(panels))*(high+gap)+20)
-	style := "text{font:12px sans-serif;fill:#222}\n.axis{stroke:#888}\n.grid{stroke:#ddd;stroke-width:.6}\n" +
-		".zero{stroke:#888;stroke-width:.8}\n.curve{fill:none;stroke-width:1.5}"
-	for i, ink := range inks {
-		style += fmt.Sprintf("\n.c%d{stroke:%s}\n.n%d{fill:%s}", i, ink, i, ink)
+	style := "text{font:12px sans-serif;fill:var(--ink)}\n.axis{stroke:var(--edge)}\n" +
+		".grid{stroke:var(--line);stroke-width:.6}\n.zero{stroke:var(--edge);stroke-width:.8}\n" +
+		".curve{fill:none;stroke-width:1.6}"
+	for i, c := range tokens.Series { // each beside its name
+		style += fmt.Sprintf("\n.c%d{stroke:var(--%s)}\n.n%[1]d{fill:var(--%[2]s)}", i, c.Name)
 	}
-	d.Style(style, "text{fill:#ddd}\n.grid{stroke:#333}\n.curve{stroke-width:1.8;filter:brightness(1.7)}")
+	d.Style(tokens.Style(style))
 	d.Text("", 16, 24, title)
 	begin, end := math.Inf(1), math.Inf(-1)
 	for _, p := range panels {
@@ -109,9 +108,9 @@ func (p *Panel) draw(d *svg.Drawing, x, y func(float64) float64, top, right floa
 			path, pen = path+letter+point(x(c.At[k]), y(v)), true
 		}
 		if path != "" {
-			d.Put(`<path class="curve c%d" d="%v"/>`+"\n", i%len(inks), path)
+			d.Put(`<path class="curve c%d" d="%v"/>`+"\n", i%len(tokens.Series), path)
 		}
-		d.Text(fmt.Sprintf("n%d", i%len(inks)), right, top+14+16*float64(i), c.Name)
+		d.Text(fmt.Sprintf("n%d", i%len(tokens.Series)), right, top+14+16*float64(i), c.Name)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Field is what a chip sees: described, and as it was measured.
@@ -106,10 +107,10 @@ func half(m Mount, towards Vector, wide, high float64) float64 {
 func DrawFields(w io.Writer, title string, fields []Field) error {
 	const scale, left, top = 2.4, 50.0, 60.0
 	d := svg.New("fields", title, left+360*scale+20, top+180*scale+50)
-	d.Style("text{font:12px sans-serif;fill:#222}\n.axis{stroke:#ccc;stroke-width:.5}\n"+
-		".was{fill:none;stroke:#888;stroke-dasharray:4 3}\n.is{fill:none;stroke:#1d4f91;stroke-width:1.6}\n"+
-		".off{fill:none;stroke:#b3480f;stroke-width:1.6}\n.small{font-size:10px}",
-		"text{fill:#ddd}\n.axis{stroke:#444}\n.is{stroke:#86b9e3}\n.off{stroke:#ff9a5c}")
+	d.Style(tokens.Style("text{font:12px sans-serif;fill:var(--ink)}\n.axis{stroke:var(--line);stroke-width:.5}\n" +
+		".was{fill:none;stroke:var(--edge);stroke-dasharray:4 3}\n" +
+		".is{fill:none;stroke:var(--series-1);stroke-width:1.6}\n" +
+		".off{fill:none;stroke:var(--series-2);stroke-width:1.6}\n.small{font-size:10px}"))
 	d.Text("", 16, 24, title)
 	d.Text("", 16, 42, "broken: as the array file has it; whole: as measured, red where that is surely another")
 	x := func(yaw float64) float64 { return left + (180-yaw)*scale }

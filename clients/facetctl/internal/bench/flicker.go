@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Sample is a code at a bus time, in seconds.
@@ -161,9 +162,8 @@ func (f *Flicker) propose(width float64) {
 func (f *Flicker) Draw(w io.Writer, title string) error {
 	const width, height, left, top, bottom = 720.0, 320.0, 60.0, 40.0, 50.0
 	d := svg.New("flicker", title, width, height)
-	d.Style("text{font:12px "+
-		"sans-serif;fill:#222}\n.axis{stroke:#888}\n.line{fill:none;stroke:#1d4f91;stroke-width:1.3}\n"+
-		".mark{stroke:#b3480f;stroke-dasharray:4 3}", "text{fill:#ddd}\n.line{stroke:#86b9e3}\n.mark{stroke:#ff9a5c}")
+	d.Style(tokens.Style("text{font:12px sans-serif;fill:var(--ink)}\n.axis{stroke:var(--edge)}\n" +
+		".line{fill:none;stroke:var(--series-1);stroke-width:1.3}\n.mark{stroke:var(--series-2);stroke-dasharray:4 3}"))
 	d.Text("", left, 22, title)
 	most := 0.0
 	for _, s := range f.spectrum {

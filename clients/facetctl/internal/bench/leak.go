@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // Droop is how fast what a chip's memory holds changes, by views of one load that were read one after the other.
@@ -75,8 +76,8 @@ func DrawLeaks(w io.Writer, title string, of []*Leak) error {
 		}
 	}
 	d := svg.New("leak", title, width, top+line*float64(len(of))+44)
-	d.Style("text{font:12px sans-serif;fill:#222}\n.covered{fill:#5f6b7a}\n.lit{fill:#d99a2b}\n.sd{stroke:#222}\n"+
-		".axis{stroke:#888}", "text{fill:#ddd}\n.sd{stroke:#eee}")
+	d.Style(tokens.Style("text{font:12px sans-serif;fill:var(--ink)}\n.covered{fill:var(--muted)}\n" +
+		".lit{fill:var(--series-2)}\n.sd{stroke:var(--ink)}\n.axis{stroke:var(--edge)}"))
 	d.Text("", 16, 24, title)
 	d.Text("", 16, 42, "upper bar, grey: covered; lower bar: lit; lines: a standard deviation either way")
 	x := func(v float64) float64 { return left + (width-left-40)*(v-low)/(most-low) }

@@ -12,6 +12,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/svg"
+	"facetd.example/api/tokens"
 )
 
 // panel is one parameter of a correction map, as it is drawn.
@@ -176,7 +177,8 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 	width := max(len(panels)*cell, svgTable) + 2*svgMargin
 	height := 2*svgMargin + size.Y + (9+len(m.GetLevels()))*svgLine
 	d := svg.New("correction", "Correction map "+m.GetId(), float64(width), float64(height))
-	d.Style(svgStyle, "")
+	onLight, _ := tokens.Style(svgStyle) // the pictures within are of one ground
+	d.Style(onLight, "")
 	d.Rect("page", 0, 0, float64(width), float64(height))
 	y := svgMargin + svgLine
 	line := func(x int, class, format string, args ...any) {
@@ -213,15 +215,15 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 }
 
 const svgStyle = `
-	text{font-family:sans-serif;fill:#222}
-	.page{fill:#fff}
+	text{font-family:sans-serif;fill:var(--ink)}
+	.page{fill:var(--surface)}
 	.t{font-size:17px;font-weight:600}
 	.h{font-size:13px;font-weight:600}
 	.s{font-size:13px}
 	.n{font-size:13px;font-variant-numeric:tabular-nums}
-	.before{fill:#b9c4cc}
-	.after{fill:#24546b}
-	.noise{stroke:#b5541c;stroke-width:2}
+	.before{fill:var(--series-3)}
+	.after{fill:var(--series-1)}
+	.noise{stroke:var(--series-2);stroke-width:2}
 `
 
 func methodText(m *facetdv1.CorrectionMap) string {
