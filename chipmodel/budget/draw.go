@@ -30,7 +30,7 @@ const drawStyle = `text{font:12px system-ui,sans-serif;fill:var(--ink)}
 .random{fill:var(--series-1)}
 .fixed{fill:var(--series-2)}
 .systematic{fill:var(--series-3)}
-.sum{fill:var(--ink)}
+.sum{fill:var(--series-4)}
 `
 
 // Draw draws the terms as bars over a logarithmic axis of volts, the largest first, then the sums, and names what the
