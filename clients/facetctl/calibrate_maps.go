@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -52,6 +53,10 @@ func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 					mapLux(l), l.GetSaturatedPixels())
 			}
 		}
+	}
+	if slices.ContainsFunc(cmaps, func(m *facetdv1.CorrectionMap) bool { return len(m.GetLevels()) == 1 }) {
+		fmt.Fprintln(w, "by one level a pixel that is stuck where the others are there passes for a good one: a map of two or\n"+
+			"more levels (--method offset_gain) names it")
 	}
 	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a "+
 		"frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")

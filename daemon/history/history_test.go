@@ -115,6 +115,16 @@ func TestWhatIsNoNumber(t *testing.T) {
 	}
 }
 
+// get is what is told of all histories that are wanted.
+func get(s *Store, g Grid, wanted func(task string) bool) (out []*facetdv1.HistorySeries) {
+	for _, key := range s.Keys(wanted) {
+		if one := Told(key, s.Points(g, key)); one != nil {
+			out = append(out, one)
+		}
+	}
+	return out
+}
+
 func task(i int) Key { return Key{Task: fmt.Sprintf("t%03d", i)} }
 
 // TestTooManyHistories: what has no place is counted, and a history that fell silent makes place.
@@ -134,11 +144,11 @@ func TestTooManyHistories(t *testing.T) {
 	}
 	s.Add(silent+1, task(MaxSeries), 2)
 	var names []string
-	all := s.Get(GridOf(silent+1, 3600, 3600), func(string) bool { return true })
+	all := get(s, GridOf(silent+1, 3600, 3600), func(string) bool { return true })
 	for _, h := range all {
 		names = append(names, h.GetTask())
 	}
-	if s.NotKept() != 1 || len(all) != MaxSeries || names[7] != "t008" || names[MaxSeries-1] != "t256" {
+	if s.NotKept() != 1 || len(all) != MaxSeries || names[7] != "t008" || names[MaxSeries-1] != task(MaxSeries).Task {
 		t.Errorf("%d not kept, %d histories, %v", s.NotKept(), len(all), names[6:9])
 	}
 }
@@ -152,7 +162,7 @@ func TestRuns(t *testing.T) {
 	}
 	load := Key{Phase: facetdv1.Phase_PHASE_LOAD}
 	s.Add(5, load, 0.25)
-	got := s.Get(GridOf(6, 6, 6), func(name string) bool { return name == "t001" })
+	got := get(s, GridOf(6, 6, 6), func(name string) bool { return name == "t001" })
 	if len(got) != 2 || got[0].GetPhase() != load.Phase || len(got[1].GetRuns()) != 2 {
 		t.Fatalf("%v", got)
 	}

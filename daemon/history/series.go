@@ -1,5 +1,5 @@
 // Package history keeps what was measured: the last hour second by second, and further back in longer steps. Its
-// memory is bounded: a series takes 121 KB after a day, there are at most MaxSeries of them, 31 MB, and those
+// memory is bounded: a series takes 121 KB after a day, there are at most MaxSeries of them, 46 MB, and those
 // of an array as in the demo (33) take 4 MB. Steps without values take none.
 package history
 

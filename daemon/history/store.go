@@ -8,8 +8,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// MaxSeries is how many histories are kept at once.
-const MaxSeries = 256
+// MaxSeries is how many histories are kept at once: those of the 64 tasks of a full plan, five each, and of the bus.
+const MaxSeries = 384
 
 // silent is for how many seconds a history that gets no values stays when there is no place for another.
 const silent = 60
@@ -67,19 +67,26 @@ func order(x, y Key) int {
 // NotKept is how many values found no place.
 func (s *Store) NotKept() uint64 { return s.notKept }
 
-// Get returns the histories that have a value on a grid: those of tasks that wanted accepts, and of the bus, in order.
-func (s *Store) Get(g Grid, wanted func(task string) bool) []*facetdv1.HistorySeries {
-	var out []*facetdv1.HistorySeries
-	for _, key := range slices.SortedFunc(maps.Keys(s.series), order) {
-		if key.Task != "" && !wanted(key.Task) {
-			continue
-		}
-		if runs := runs(s.series[key].Points(g)); len(runs) > 0 {
-			out = append(out, &facetdv1.HistorySeries{Quantity: key.Quantity, Task: key.Task, Phase: key.Phase,
-				Runs: runs})
-		}
+// Keys are those of the histories of tasks that wanted accepts, and of the bus, in order.
+func (s *Store) Keys(wanted func(task string) bool) []Key {
+	keys := slices.SortedFunc(maps.Keys(s.series), order)
+	return slices.DeleteFunc(keys, func(k Key) bool { return k.Task != "" && !wanted(k.Task) })
+}
+
+// Points are the steps of one history on a grid; nil where there is none any more.
+func (s *Store) Points(g Grid, key Key) []Point {
+	if h := s.series[key]; h != nil {
+		return h.Points(g)
 	}
-	return out
+	return nil
+}
+
+// Told is a history as it is told; nil where no step has a value.
+func Told(key Key, points []Point) *facetdv1.HistorySeries {
+	if r := runs(points); len(r) > 0 {
+		return &facetdv1.HistorySeries{Quantity: key.Quantity, Task: key.Task, Phase: key.Phase, Runs: r}
+	}
+	return nil
 }
 
 // runs are the steps that have values.

@@ -1,6 +1,8 @@
 package page_test
 
 import (
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -50,7 +52,10 @@ func TestBringupFromThePage(t *testing.T) {
 // are drawn, with their age and their defective pixels.
 func TestCalibrationFromThePage(t *testing.T) {
 	t.Parallel()
-	d := run(t, func(c *server.Setup) { square(t, c, 4, 2) })
+	d := run(t, func(c *server.Setup) {
+		square(t, c, 4, 2)
+		c.Defects = []string{"eye-00:3,20=stuck@2.1", "eye-00:17,5=stuck@0.5"}
+	})
 	b := browse(t, d.url(), 1280, 800)
 	b.live(4)
 	b.show("calibrate")
@@ -81,6 +86,22 @@ func TestCalibrationFromThePage(t *testing.T) {
 	b.waitFor(`(() => { const c = document.querySelector('#map-picture canvas[data-plane="offset"]'); if (!c) return false;
 		const px = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
 		return Number(c.dataset.high) > Number(c.dataset.low) && new Set(px).size > 20; })()`, patience)
+	// Each defective pixel is marked where it is, and nothing else is.
+	b.waitFor(`document.querySelector('#map-picture h3')?.textContent.startsWith("eye-00")`, patience)
+	b.theme("light")
+	// By a copy: the browser warns of canvases that are read again and again.
+	marked := eval[[]int](b, `(() => { const c = document.querySelector('#map-picture canvas[data-plane="offset"]'), out = [];
+		const copy = document.createElement("canvas"), g = Object.assign(copy, {width: c.width, height: c.height}).getContext("2d", {willReadFrequently: true});
+		g.drawImage(c, 0, 0);
+		const px = g.getImageData(0, 0, c.width, c.height).data;
+		for (let k = 0; k < c.width * c.height; k++) if (px[4 * k] !== px[4 * k + 1]) out.push(k);
+		return out; })()`)
+	if !slices.Equal(marked, []int{3*24 + 20, 17*24 + 5}) {
+		t.Errorf("the pixels %v are marked as defective", marked)
+	}
+	if said := b.text("#map-defects"); !strings.HasPrefix(said, "2 defective pixels") {
+		t.Errorf("of the defects the page says %q", said)
+	}
 	b.picture("calibrate-maps", "#calibration")
 	b.noErrors()
 }

@@ -3,6 +3,7 @@ package sampler
 import (
 	"context"
 	"errors"
+	"math"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -147,6 +148,13 @@ func TestRequestsAreChecked(t *testing.T) {
 	var m invalid.Errors
 	if !errors.As(err, &m) || len(m) != 3 || m[0].Path != "span" || m[1].Path != "steps" || m[2].Path != "tasks" {
 		t.Errorf("%v", err)
+	}
+	for _, hostile := range []*facetdv1.GetHistoryRequest{{Steps: math.MaxUint32}, {Steps: 1 << 31},
+		{Span: &durationpb.Duration{Seconds: math.MinInt64}}, {Span: &durationpb.Duration{Seconds: math.MaxInt64,
+			Nanos: math.MaxInt32}}, {Span: &durationpb.Duration{Seconds: -3600}}} {
+		if got, err := s.GetHistory(t.Context(), hostile); !errors.As(err, &m) || len(m) != 1 {
+			t.Errorf("%v: %v, %v", hostile, got, err)
+		}
 	}
 	if _, err = s.GetHistory(t.Context(), &facetdv1.GetHistoryRequest{
 		Span: &durationpb.Duration{Seconds: 5, Nanos: -1}}); !errors.As(err, &m) || m[0].Path != "span" {

@@ -191,6 +191,7 @@ async function finish() {
     const failures = got.failures ?? [];
     end();
     app.say(said, failures.length ? "warn" : "ok", `${count(got.correction_maps?.length, "correction map")} made and active.` +
+      ((got.correction_maps ?? []).some((m) => (m.levels ?? []).length === 1) ? " By one level a pixel that is stuck where the others are there passes for a good one: calibrate with a second level to find such." : "") +
       failures.map((f) => ` No correction map for ${f.chip}, ${f.view}: ${f.reason}.`).join(""));
     app.hub.emit("maps");
   } catch (e) {

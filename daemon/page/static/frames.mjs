@@ -121,6 +121,7 @@ function tools() {
   codes.box.id = "codes";
   taskBox = select("Task", [["", "all"]], "", (v) => {
     options.task = v;
+    app.hub.emit("task", v);
     anew();
     feed.restart();
   });

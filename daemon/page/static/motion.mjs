@@ -27,6 +27,10 @@ export function start(a) {
     return stream("MotionService", "WatchMotion", { tasks: task ? [task] : [], least_interval: EVERY }, signal);
   }, onEstimate, (e) => text(said, e.message));
   feed.want(false);
+  app.hub.on("task", () => {
+    if (told) forget(); // what was told is of another task
+    if (box.open) feed.restart();
+  });
   app.hub.on("tick", () => {
     const now = performance.now();
     for (const [chip, shown] of arrows) if (!box.open || now - shown.at > OLD_MS) clear(chip);

@@ -40,7 +40,7 @@ export function start(a, node, choose) {
   canvas = h("canvas", { id: "panorama-canvas", role: "img", "aria-label": "Panorama" });
   names = h("div", { class: "names" });
   overlaps = h("input", { type: "checkbox", id: "panorama-overlaps" });
-  said = h("p", { class: "small muted", id: "panorama-said", role: "status" });
+  said = h("p", { class: "small muted", id: "panorama-said" }); // no status: its figures change by the second
   box = h("div", { id: "panorama", hidden: true }, h("div", { class: "sky" }, canvas, names), h("label", { class: "small" }, overlaps, " dot where views overlap "), said);
   node.after(box);
   names.addEventListener("click", (e) => e.target.dataset.chip && choose(e.target.dataset.chip));
