@@ -55,8 +55,8 @@ func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 		}
 	}
 	if slices.ContainsFunc(cmaps, func(m *facetdv1.CorrectionMap) bool { return len(m.GetLevels()) == 1 }) {
-		fmt.Fprintln(w, "by one level a pixel that is stuck where the others are there passes for a good one: a map of two or\n"+
-			"more levels (--method offset_gain) names it")
+		fmt.Fprintln(w, "by one level a pixel that is stuck where the others are there passes for a good\n"+
+			"one: a map of two or more levels (--method offset-gain) names it")
 	}
 	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a "+
 		"frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")
