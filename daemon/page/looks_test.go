@@ -17,8 +17,17 @@ import (
 const accessible = `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}).then((r) =>
 	r.violations.map((v) => v.id + ": " + v.help + ": " + v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120)).join(" | ")))`
 
+// cutOff are the texts of heads, controls, captions and findings that do not show whole: what scrolls does by itself.
+const cutOff = `[...document.querySelectorAll(".bar a, .bar dd, .bar button, #health summary, #health dd, #health button, " +
+		".tile .name, h2, main button:not(.tile), .group-head, #chip-scale span")].filter((e) => {
+	if (!e.checkVisibility() || e.closest(".scroll, .hidden, .names, #events")) return false;
+	const st = getComputedStyle(e);
+	return e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0 && st.display !== "inline" && st.overflowX !== "visible";
+}).map((e) => e.className + " " + e.textContent.trim().slice(0, 40))`
+
 // TestLooks: in a wide, a usual and a narrow window, light and dark, with few and with many chips, fault-free and
-// broken, nothing is wider than the window, the worst finding is in the first screen, and axe-core finds nothing.
+// broken, nothing is wider than the window, no text is cut off, the worst finding is in the first screen, and axe-core
+// finds nothing.
 func TestLooks(t *testing.T) {
 	t.Parallel()
 	source, err := peertest.Node(t, []string{"axe-core@4.14.1"}, "-e",
@@ -68,6 +77,9 @@ func (b *tab) look(name string) {
 			}
 			if !eval[bool](b, `(scrollTo(0, 0), document.getElementById("health-line").getBoundingClientRect().bottom < innerHeight)`) {
 				b.t.Errorf("%s: in the room %s the health is below a window of %d by %d", name, room, size[0], size[1])
+			}
+			if cut := eval[[]string](b, cutOff); len(cut) > 0 {
+				b.t.Errorf("%s: in the room %s at %d by %d these are cut off: %q", name, room, size[0], size[1], cut)
 			}
 			b.picture(fmt.Sprintf("look-%s-%s-%d", name, room, size[0]), "body")
 			if size[0] != 1280 {
