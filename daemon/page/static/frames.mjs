@@ -433,8 +433,10 @@ async function ages() {
     const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
     text(t.age, (t.button.dataset.small === "true" ? note.trim() : "") || note + ageText(age(p, now)));
     const found = t.found.textContent;
-    // What is seen stands in the name as it stands in the tile, for those who speak to the machine.
-    t.button.setAttribute("aria-label", `${t.chip.name} ${note}${ageText(age(p, now))}${found ? " " + found : ""}`);
+    // What is seen stands in the name as it stands in the tile, for those who speak to the machine; what is not, after it.
+    const small = t.button.dataset.small === "true", since = ageText(age(p, now)), hidden = state === "fresh" && (small || t.button.dataset.tight === "true");
+    const parts = hidden ? [t.chip.name, found, since] : small && note ? [t.chip.name, note.trim(), found, since] : [t.chip.name, note + since, found];
+    t.button.setAttribute("aria-label", parts.filter(Boolean).join(" "));
   }
   aging = false;
   tellSilence(now);
