@@ -1,10 +1,14 @@
 package record
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -50,6 +54,42 @@ func TestImagesOfAPairHaveTimesOfTheirOwn(t *testing.T) {
 			times[topic][0] > sets[0]-apart {
 			t.Errorf("the calibration %s is logged after its first image", topic)
 		}
+	}
+}
+
+// TestAnIndependentReaderSeesBothImagesOfAPair: of two tasks with pairs, whose jobs end while the other's are read, the
+// reader finds every image of each topic in the order of its light, with a time of its own.
+func TestAnIndependentReaderSeesBothImagesOfAPair(t *testing.T) {
+	t.Parallel()
+	m, _, dir := manager(t, nil)
+	chip := m.cfg.Array.Chips[0].Name
+	start(t, m, "p", &facetdv1.RecordingOptions{Images: true})
+	type seen struct{ log, pixels string }
+	want := map[string][]seen{}
+	for job := range int64(8) {
+		for k, task := range []string{"one", "two"} {
+			at := 50_000_000*(job+1) + 2_000_000*int64(k)
+			fs := &facetdv1.FrameSet{Task: task, Job: uint64(job), ReleaseBusNs: at - 20_000_000, FinishBusNs: at}
+			for i, log := range []int64{at - 5_000_000, at} {
+				f := imageOfPair(chip, log-1_000_000, i == 1)
+				f.Data[0], f.Data[1], f.Data[2] = byte(job), byte(k), byte(i)
+				fs.Frames = append(fs.Frames, f)
+				sum, topic := sha256.Sum256(f.GetData()), TopicImages+task+"/"+chip+"/v"
+				want[topic] = append(want[topic], seen{strconv.FormatInt(epoch.UnixNano()+log, 10),
+					hex.EncodeToString(sum[:])})
+			}
+			m.JobEnded(fs)
+		}
+	}
+	if _, err := m.Stop(t.Context(), "p"); err != nil {
+		t.Fatal(err)
+	}
+	got := map[string][]seen{}
+	for _, img := range readElsewhere(t, filepath.Join(dir, "p-001.mcap")).Images {
+		got[img.Topic] = append(got[img.Topic], seen{img.Log, img.Pixels})
+	}
+	if len(want) != 2 || !reflect.DeepEqual(got, want) {
+		t.Errorf("the reader finds %v, not %v", got, want)
 	}
 }
 

@@ -49,7 +49,22 @@ func TestAnIndependentReaderAgrees(t *testing.T) {
 	compare(t, rec.Path, want, false)
 }
 
-func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
+// seenElsewhere is what the independent reader finds in a file, in the order of log times.
+type seenElsewhere struct {
+	Profile    string
+	Statistics uint64
+	Topics     map[string]struct{ Count, Sequence uint64 }
+	Sets       []struct {
+		Task, Job, Finish, Log, Publish, Pixels string
+		Late                                    bool
+	}
+	Images []struct {
+		Topic, Log, Encoding, Frame, Pixels string
+		Width, Height, Step                 uint32
+	}
+}
+
+func readElsewhere(t *testing.T, path string) (got seenElsewhere) {
 	t.Helper()
 	cmd := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"}, "testdata/read.cjs", path)
 	cmd.Stderr = os.Stderr
@@ -57,22 +72,15 @@ func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var got struct {
-		Profile    string
-		Statistics uint64
-		Topics     map[string]struct{ Count, Sequence uint64 }
-		Sets       []struct {
-			Task, Job, Finish, Log, Publish, Pixels string
-			Late                                    bool
-		}
-		Images []struct {
-			Topic, Encoding, Frame, Pixels string
-			Width, Height, Step            uint32
-		}
-	}
 	if err := json.Unmarshal(text, &got); err != nil {
 		t.Fatal(err)
 	}
+	return got
+}
+
+func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
+	t.Helper()
+	got := readElsewhere(t, path)
 	r, err := Open(path)
 	if err != nil {
 		t.Fatal(err)

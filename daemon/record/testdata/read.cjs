@@ -47,8 +47,8 @@ async function main() {
     }
     if (type.name === "RawImage") {
       out.images.push({
-        topic: channel.topic, width: value.width, height: value.height, step: value.step, encoding: value.encoding,
-        frame: value.frame_id, pixels: crypto.createHash("sha256").update(value.data).digest("hex"),
+        topic: channel.topic, log: m.logTime.toString(), width: value.width, height: value.height, step: value.step,
+        encoding: value.encoding, frame: value.frame_id, pixels: crypto.createHash("sha256").update(value.data).digest("hex"),
       });
     }
   }
