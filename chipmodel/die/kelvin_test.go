@@ -4,11 +4,13 @@ import (
 	"math"
 	"slices"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // TestBroughtToAnotherTemperature: a die that is brought to a temperature is the die
@@ -66,6 +68,31 @@ func TestBroughtToAnotherTemperature(t *testing.T) {
 	compare("linear", linear(300), linear(kelvin), 0)
 	if len(seen) < 4 {
 		t.Errorf("only classes %v", seen)
+	}
+}
+
+// TestSmallNodesFollowTheTemperature: noise and lag of pixels whose node has less than a femtofarad go with the
+// temperature as those of others do.
+func TestSmallNodesFollowTheTemperature(t *testing.T) {
+	at := func(kelvin float64) *Die {
+		return newDie(classOf(t, func(c *facetdv1.ChipClass) {
+			c.TemperatureK = kelvin
+			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1,
+				VoltsPerDecade: 0.1, DarkLux: 0.01, NodeCapacitanceFf: 0.5, PhotocurrentFaPerLux: 100}}
+		}).Chips[0].Class, time.Microsecond, analog.NewNoise(7, 1))
+	}
+	d, cold, warm := at(300), at(300), at(330)
+	d.SetKelvin(330)
+	for _, c := range []struct {
+		what            string
+		got, want, from float64
+	}{
+		{"noise", d.px.noise, warm.px.noise, cold.px.noise},
+		{"lag", d.px.lag.luxSeconds, warm.px.lag.luxSeconds, cold.px.lag.luxSeconds},
+	} {
+		if math.Abs(c.got/c.want-1) > 1e-12 || !(c.want > 1.01*c.from) {
+			t.Errorf("%s of %g after a die was warmed from %g, that of a warm one is %g", c.what, c.got, c.from, c.want)
+		}
 	}
 }
 
