@@ -201,7 +201,10 @@ func (p *pair) frame() error {
 		p.later.Remember()
 		p.lanes[1].Remember()
 		r := p.readout()
-		p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), 0.2)
+		taken := p.lanes[1].Later(p.lookLater(r), r.Window.Pixels(), 0.2)
+		if p.r.IntN(2) == 0 {
+			look(taken, r) // what it showed is nothing to go by once it is taken back
+		}
 		p.later.Undo()
 		p.lanes[1].Undo()
 	}
