@@ -28,7 +28,10 @@ async function main() {
     const root = protobuf.Root.fromDescriptor(descriptor.FileDescriptorSet.decode(schema.data));
     types.set(id, root.lookupType(schema.name));
   }
-  const out = { profile: reader.header.profile, statistics: Number(reader.statistics.messageCount), topics: {}, sets: [], images: [] };
+  const out = {
+    profile: reader.header.profile, statistics: Number(reader.statistics.messageCount),
+    topics: {}, sets: [], images: [],
+  };
   for await (const m of reader.readMessages()) {
     const channel = reader.channelsById.get(m.channelId);
     const t = (out.topics[channel.topic] ??= { count: 0, sequence: 0, first: m.logTime.toString(), last: "" });
@@ -48,7 +51,8 @@ async function main() {
     if (type.name === "RawImage") {
       out.images.push({
         topic: channel.topic, log: m.logTime.toString(), width: value.width, height: value.height, step: value.step,
-        encoding: value.encoding, frame: value.frame_id, pixels: crypto.createHash("sha256").update(value.data).digest("hex"),
+        encoding: value.encoding, frame: value.frame_id,
+        pixels: crypto.createHash("sha256").update(value.data).digest("hex"),
       });
     }
   }
