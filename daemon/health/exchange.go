@@ -104,7 +104,7 @@ func (m *Monitor) exchange() *exchange {
 	seen := answers{other: map[int]int{}, silent: m.groups[undriven].given, driven: m.groups[undriven].judged,
 		foreign: m.groups[foreignPattern].judged}
 	for _, c := range m.groups[foreignPattern].given {
-		o := m.array.Chip(m.chips[c].last.Other)
+		o := m.array.Chip(m.chips[c].other)
 		if o < 0 {
 			return nil
 		}
@@ -136,7 +136,7 @@ func (m *Monitor) tellExchange(x *exchange) *facetdv1.HealthFinding {
 	f.Fault = "swapped with select line " + second
 	f.Text = fmt.Sprintf("select line %s: swapped with select line %s (%d chips: %s); frames of %s show %s of the "+
 		"fixed pattern of %s (up to %s is chance)", first, second, len(x.chips), listed(m.array, x.chips),
-		m.array.Chips[shows].Name, percent(worst.measured), m.chips[shows].last.Other, percent(worst.limit))
+		m.array.Chips[shows].Name, percent(worst.measured), m.chips[shows].other, percent(worst.limit))
 	f.Cause = fmt.Sprintf("the wires of %s and %s are exchanged between the host and the chips, or in the array file",
 		first, second)
 	f.Action = "run 'facetctl probe' when the array may be used, to confirm it; then exchange the two wires, or the " +

@@ -1,6 +1,9 @@
 package health
 
-import "math"
+import (
+	"cmp"
+	"math"
+)
 
 const (
 	// begins is how many samples in a row begin a finding, ends how many end it (our choice, no source).
@@ -83,6 +86,7 @@ type tracker struct {
 	judged   [numConditions]bool // by the last sample that could be
 	expected *Expected
 	last     Sample
+	other    string // the chip whose pattern was seen last in place of its own
 	samples  uint64
 	taken    int64 // bus time of the last sample asked for
 	asked    bool  // one was asked for and has not come
@@ -214,6 +218,7 @@ func (t *tracker) take(s Sample, e *Expected, patience int64) {
 	}
 	if s.PartError > 0 && s.PartError < 0.1 {
 		gone := s.Part+5*s.PartError < foreign
+		t.other = cmp.Or(s.Other, t.other) // it holds as long as the condition: not every sample tells patterns
 		see(foreignPattern, s.Other != "", evidence{s.OtherPart, strange, s.PartError})
 		see(drifted, gone && s.Other == "", evidence{s.Part, foreign, s.PartError})
 	}

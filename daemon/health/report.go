@@ -61,14 +61,19 @@ func (m *Monitor) keepSince(findings []*facetdv1.HealthFinding) {
 // ofFrames are the findings from what frames show.
 func (m *Monitor) ofFrames(now int64) []*facetdv1.HealthFinding {
 	var out []*facetdv1.HealthFinding
+	var pending [numConditions]bool
 	for c := range numConditions {
-		pending := false
 		for i := range m.chips {
 			t := &m.chips[i]
-			pending = pending || (t.latches[c].pending() || t.owed) && c != noisy
+			pending[c] = pending[c] || (t.latches[c].pending() || t.owed) && c != noisy
 		}
+	}
+	// Two swapped lines are told by both: what one says is not held against what the other said before.
+	both := pending[undriven] || pending[foreignPattern]
+	pending[undriven], pending[foreignPattern] = both, both
+	for c := range numConditions {
 		g := &m.groups[c]
-		if g.settled(pending, now, 5*m.slowest+5e8) {
+		if g.settled(pending[c], now, 5*m.slowest+5e8) {
 			g.given, g.judged = m.showing(c)
 		}
 	}
@@ -139,7 +144,7 @@ func (m *Monitor) tell(w *wording, c condition, cause culprit) *facetdv1.HealthF
 		l := &t.latches[c]
 		since = min(since, l.since)
 		if i == 0 || (l.measured > worst.measured) != w.below {
-			worst, other = l.evidence, t.last.Other
+			worst, other = l.evidence, t.other
 		}
 	}
 	f := w.tell(m.array, cause, worst, since)
