@@ -122,6 +122,7 @@ type Bus struct {
 	asked    uint32                    // the number of what was asked last
 	reply    *wire.Reply               // to that
 	released map[uint32]*wire.Released // by those that are waited for; nil where it has not come
+	releases uint32                    // id of the last; apart from those of runs, which leave it behind
 	record   record
 	edges    func(bus.Edge) // is told of them; nil before anybody wants it
 	// missed are edges by input that were not told in the sessions before this one, and missing in this one.
@@ -540,8 +541,8 @@ func (b *Bus) Release(ctx context.Context) (bus.Stop, error) {
 		b.mu.Unlock()
 		return bus.Stop{Received: asked, Inactive: asked}, bus.ErrClosed
 	}
-	b.ids++
-	id := b.ids
+	b.releases++
+	id := b.releases
 	b.released[id] = nil
 	if s := b.session; s != nil && s.welcome.Minor >= wire.MinorStop { // it overtakes what waits, and may be lost
 		s.atOnce(wire.TypeStop, wire.Append(nil, wire.Stop{Id: id}))

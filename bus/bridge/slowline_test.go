@@ -74,6 +74,28 @@ func TestAStopOvertakes(t *testing.T) {
 	}
 }
 
+// TestAStopOvertakesAfterManyRuns: so it does in a session in which so many runs came after the stop before it that
+// their numbers have gone half around.
+func TestAStopOvertakesAfterManyRuns(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(peertest.Seed(t), 0))
+	const baud = 115_200
+	onSlowLine(t, bustest.MustLinearArray(), linetest.Config{Baud: baud, Latency: 100 * time.Microsecond}, nil,
+		func(t *testing.T, s *slow) {
+			if err := s.Prepare(t.Context(), []*bus.Program{long(s.array)}); err != nil {
+				t.Fatal(err)
+			}
+			if stop, err := s.Release(t.Context()); err != nil || !stop.Confirmed {
+				t.Fatalf("%+v, %v", stop, err)
+			}
+			s.mu.Lock()
+			s.ids += 1<<31 + 1
+			s.taken = s.ids
+			s.mu.Unlock()
+			stopsAtOnce(t, s, baud, rng)
+		})
+}
+
 func stopsAtOnce(t *testing.T, s *slow, baud int, rng *rand.Rand) {
 	ctx := t.Context()
 	r := &rig{Bus: s.Bus}
@@ -119,6 +141,12 @@ func stopsAtOnce(t *testing.T, s *slow, baud int, rng *rand.Rand) {
 	}
 	again := s.array.UpTime(s.Now().Add(all + 4*s.Limits().LeastLead)) // behind all that waits
 	r.submit(t, p, 1, again)
+	if err := s.WaitUntil(ctx, again.Add(200*time.Millisecond)); err != nil {
+		t.Fatal(err)
+	}
+	s.mu.Lock() // as if the link had doubled it, and kept it until now: what was submitted since runs on
+	s.session.atOnce(wire.TypeStop, wire.Append(nil, wire.Stop{Id: s.releases}))
+	s.mu.Unlock()
 	if res, err := s.Next(ctx); err != nil || res.Err != nil {
 		t.Errorf("after the stop: %v, %v", err, res.Err)
 	}

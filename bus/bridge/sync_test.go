@@ -3,6 +3,7 @@ package bridge
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"sync"
@@ -245,12 +246,20 @@ func TestMissedEdges(t *testing.T) {
 	if err := count(wire.Missed{Input: 3}); err == nil {
 		t.Error("a count of an input that is not there is taken")
 	}
+	for _, c := range []struct {
+		told   uint32
+		missed uint64
+	}{{1 << 31, 6 + 1<<31}, {math.MaxUint32, 6 + math.MaxUint32}, {3, 6 + 1<<32 + 3}} { // its count begins again at 0
+		if err := count(wire.Missed{Input: 1, Missed: c.told}); err != nil || last.Missed != c.missed {
+			t.Errorf("%+v: %+v, %v", c, last, err)
+		}
+	}
 	b.OnEdge(nil) // what comes before anybody wants it is missed as well
 	if err := tell(wire.Edge{Input: 1, Missed: 4, At: now}); err != nil {
 		t.Error(err)
 	}
 	b.OnEdge(func(e bus.Edge) { last = e })
-	if err := tell(wire.Edge{Input: 1, Missed: 4, At: now}); err != nil || last.Missed != 11 || last.Count {
+	if err := tell(wire.Edge{Input: 1, Missed: 4, At: now}); err != nil || last.Missed != 6+1<<32+4+1 || last.Count {
 		t.Errorf("behind one that nobody wanted: %+v, %v", last, err)
 	}
 	for _, m := range []wire.Edge{{Input: 3}, {Input: 255}, {At: now + b.clock.ticksOf(time.Minute)}} {
