@@ -288,7 +288,7 @@ func (l *line) Drain() {
 		if n <= hostQueue {
 			return
 		}
-		time.Sleep(time.Duration(n-hostQueue) * l.packetTime / maxPacket)
+		time.Sleep(min(time.Duration(n-hostQueue)*l.packetTime/maxPacket, l.packetTime))
 	}
 }
 
