@@ -185,6 +185,12 @@ class Frame:
         return np.array(self._m.row_offset_ns, dtype=np.int64)
 
     @property
+    def row_light_offsets_ns(self) -> npt.NDArray[np.int64]:
+        """Time of the light of each row after light_bus_ns, of chips with memory; empty of others, whose rows show the
+        light of the time at which they are sampled."""
+        return np.array(self._m.row_light_offset_ns, dtype=np.int64)
+
+    @property
     def pixel_interval_ns(self) -> int:
         """Time between two pixels of a row."""
         return int(self._m.pixel_interval_ns)
@@ -208,6 +214,11 @@ class Frame:
     def correction_map_digest(self) -> str:
         """Its digest, by which the daemon serves it and recordings hold it."""
         return str(self._m.correction_map_digest)
+
+    @property
+    def fixed_pattern_codes(self) -> float | None:
+        """What the correction leaves of the fixed pattern: its standard deviation in codes; None where nothing tells."""
+        return float(self._m.fixed_pattern_codes) if self._m.HasField("fixed_pattern_codes") else None
 
     @property
     def note(self) -> str:

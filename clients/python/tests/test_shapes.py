@@ -104,6 +104,13 @@ class Frames(unittest.TestCase):
             f.codes[0, 0] = 1
         self.assertEqual(f.volts.tolist(), [[1.0, 1.5, 2.0], [2.5, 3.0, 2048.5]])
 
+    def test_what_a_correction_leaves_and_the_light_of_rows(self):
+        f = facetd.Frame(rig.frame(fixed_pattern_codes=0.0, row_light_offset_ns=[0, 20_000]))
+        self.assertEqual((f.fixed_pattern_codes, f.row_light_offsets_ns.tolist()), (0.0, [0, 20_000]))
+        f = facetd.Frame(rig.frame())
+        self.assertIsNone(f.fixed_pattern_codes)
+        self.assertEqual((f.row_light_offsets_ns.dtype, f.row_light_offsets_ns.shape), (np.dtype(np.int64), (0,)))
+
     def test_hostile_frames(self):
         for why, m in {
             "11 bytes of data, but 2 rows of 3 columns are 12": rig.frame(data=bytes(11)),
