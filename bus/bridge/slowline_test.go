@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -22,7 +23,20 @@ import (
 // slow is a bus at the far end of a serial line, in virtual time: the firmware is told the time step by step.
 type slow struct {
 	*Bus
-	trace []wire.PinEvent // what has happened at the pins
+	happened sync.Mutex
+	trace    []wire.PinEvent // what has happened at the pins; the chips are served beside the bubble
+}
+
+func (s *slow) note(e wire.PinEvent) {
+	s.happened.Lock()
+	defer s.happened.Unlock()
+	s.trace = append(s.trace, e)
+}
+
+func (s *slow) pins() []wire.PinEvent {
+	s.happened.Lock()
+	defer s.happened.Unlock()
+	return slices.Clone(s.trace)
 }
 
 // lineOf is more than a stop takes on a line, in bytes.
@@ -36,7 +50,7 @@ func onSlowLine(t *testing.T, a *chipmodel.Array, line linetest.Config, pulses [
 	t.Helper()
 	s := &slow{}
 	line.Device = bridgetest.StartSteps(t, chips.Config{Array: a, Lamp: chips.NewLamp(light(t)), Seed: seed,
-		Pulses: pulses, Trace: func(e wire.PinEvent) { s.trace = append(s.trace, e) }}, slowTick)
+		Pulses: pulses, Trace: s.note}, slowTick)
 	synctest.Test(t, func(t *testing.T) {
 		l := linetest.New(line)
 		defer l.Close()
@@ -150,7 +164,7 @@ func stopsAtOnce(t *testing.T, s *slow, baud int, rng *rand.Rand) {
 	if res, err := s.Next(ctx); err != nil || res.Err != nil {
 		t.Errorf("after the stop: %v, %v", err, res.Err)
 	}
-	for _, e := range s.trace {
+	for _, e := range s.pins() {
 		if at := bus.Time(e.At) * bus.Time(slowTick); at > stop.Inactive && at < again && e.Kind != wire.PinRelease {
 			t.Errorf("driven after the stop: %+v", e)
 		}
